@@ -1,0 +1,59 @@
+"""lowtail: defensible low-percentile strength from a handful of destructive tests.
+
+``read_breaks -> split -> fit -> low_bound | compare | plan -> table | plot | report``
+
+Names are loaded when first used, so that ``import lowtail`` and the command's help stay fast.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOME: dict[str, str] = {}
+for _module, _names in {
+    "errors": "BadCell InputError LowtailError LowtailWarning MissingExtraError NoAnswerError TableError",
+    "records.log": "BreakLog check_breaks read_breaks",
+    "records.sample": "Sample split",
+    "records.trace": "PeakLoad Trace peak_load read_trace",
+    "models.families": "FAMILIES LOGNORMAL NORMAL WEIBULL Family",
+    "models.fit": "Fit fit fit_many",
+    "models.confidence_law": "ConfidenceLaw confidence_law confidence_many low_many",
+    "models.empirical": "strength_steps",
+    "models.weak_link": "WeakLink weak_link",
+    "models.second_opinion": "SecondOpinion second_opinion",
+    "claims.basis": "BASES Basis",
+    "claims.low_bound": "Demonstrated LowBound confidence_that low_bound",
+    "claims.table": "rating_check strength_table strength_table_large",
+    "claims.batches": "BatchBound batch_bound",
+    "claims.spread": "EqualSpread equal_spread",
+    "claims.adequacy": "Adequacy adequacy",
+    "claims.outliers": "Outliers outliers",
+    "claims.pooling": "Pooling pooling",
+    "claims.compare": "Comparison compare compare_table",
+    "claims.dose": "DropResponse NextDrop drop_response next_drop rate_effect",
+    "claims.retention": "Retention retention",
+    "claims.plan": "Claim Plan more_samples plan_bound plan_comparison plan_precision plan_zero_failure what_if",
+    "report.plots": "plot_breaks plot_comparison plot_low_bounds plot_plan plot_probability plot_retention plot_summary "
+    "plot_trace plot_weak_link",
+    "report.page": "Report write_report",
+    "report.help": "help_me_choose",
+}.items():
+    for _name in _names.split():
+        _HOME[_name] = _module
+
+__all__ = sorted(_HOME)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        value = getattr(import_module(f"lowtail.{_HOME[name]}"), name)
+        globals()[name] = value
+        return value
+    raise AttributeError(f"module 'lowtail' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, "__version__"])

@@ -1,0 +1,89 @@
+"""The only door to worker processes, seeds and progress bars.
+
+Every task gets a seed of its own, spawned from one root seed, and results are keyed by the task's position: an answer
+depends on the seed, never on the number of workers or on the joblib backend.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, TypeVar
+
+import numpy as np
+
+from lowtail.errors import InputError
+
+__all__ = ["as_rng", "run", "seeds"]
+
+T = TypeVar("T")
+
+
+def as_rng(rng: int | np.random.Generator | np.random.SeedSequence | None) -> np.random.Generator:
+    """Turn a seed, a seed sequence or a generator into a generator.
+
+    Raises
+    ------
+    InputError
+        If ``rng`` is none of these.
+    """
+    if isinstance(rng, np.random.Generator):
+        return rng
+    if rng is None or isinstance(rng, (int, np.integer, np.random.SeedSequence)):
+        return np.random.default_rng(rng)
+    raise InputError(f"`rng` must be an integer seed or a numpy Generator, got {rng!r}.")
+
+
+def seeds(rng: int | np.random.Generator | None, size: int) -> list[np.random.SeedSequence]:
+    """Spawn ``size`` independent seed sequences from one root."""
+    if isinstance(rng, np.random.Generator):
+        root = np.random.SeedSequence(int(rng.integers(2**63)))
+    else:
+        root = np.random.SeedSequence(rng)
+    return root.spawn(size)
+
+
+def run(
+    task: Callable[..., T],
+    arguments: Iterable[Sequence[Any]],
+    *,
+    n_jobs: int = 1,
+    progress: bool | None = None,
+    label: str = "",
+) -> list[T]:
+    """Run ``task(*arguments[i])`` for every i and return the results in order.
+
+    Parameters
+    ----------
+    task : callable
+        A module-level function.
+    arguments : iterable of sequences
+        One sequence of positional arguments a task; put a seed from `seeds` among them where the task draws.
+    n_jobs : int
+        Worker processes (joblib); 1 runs in this process, -1 uses every core. Any registered joblib backend works.
+    progress : bool, optional
+        Show a progress bar on standard error; default: only on a terminal and with more than one task.
+    label : str
+        Text beside the bar.
+    """
+    jobs = list(arguments)
+    show = (sys.stderr.isatty() and len(jobs) > 1) if progress is None else progress
+    bar = None
+    if show:
+        from tqdm.auto import tqdm
+
+        bar = tqdm(total=len(jobs), desc=label, leave=False, file=sys.stderr)
+    results: list[T] = []
+    if n_jobs == 1:
+        stream: Iterable[T] = (task(*args) for args in jobs)
+    else:
+        from joblib import Parallel, delayed
+
+        stream = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(task)(*args) for args in jobs)
+    for result in stream:
+        results.append(result)
+        if bar is not None:
+            bar.update()
+    if bar is not None:
+        bar.close()
+    return results

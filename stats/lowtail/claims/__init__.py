@@ -1,0 +1,1 @@
+"""One question a module, each answered by a frozen record."""

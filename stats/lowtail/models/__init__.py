@@ -1,0 +1,1 @@
+"""Families, likelihood and confidence engines; arrays only."""

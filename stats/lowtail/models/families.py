@@ -1,0 +1,77 @@
+"""The families of strength laws, as data.
+
+Every family is a location-scale law of ``y``, with ``y = load`` (normal) or ``y = ln(load)`` (lognormal, Weibull).
+To add a family, add its few lines here; the likelihood and confidence engines need not change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from lowtail.errors import InputError
+
+__all__ = ["FAMILIES", "LOGNORMAL", "NORMAL", "WEIBULL", "Family", "get_family"]
+
+Array = NDArray[np.float64]
+
+
+def same(x: Any) -> Any:
+    """Return the argument: the transform of a law fitted on the load itself."""
+    return x
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """A location-scale law of the (transformed) load.
+
+    Attributes
+    ----------
+    name : str
+        Name used in arguments and reports.
+    standard : scipy.stats distribution
+        Law of ``(y - location) / spread``.
+    transform, inverse : callable
+        Load to ``y`` and back.
+    """
+
+    name: str
+    standard: Any
+    transform: Callable[[Any], Any]
+    inverse: Callable[[Any], Any]
+
+    @property
+    def on_log(self) -> bool:
+        """True where the law is fitted on the logarithm of the load."""
+        return self.transform is not same
+
+    def quantile(self, fraction_below: float | Array) -> Any:
+        """Standard quantile at a fraction below, e.g. -1.645 for the normal at 0.05."""
+        return self.standard.ppf(fraction_below)
+
+
+NORMAL = Family("normal", stats.norm, same, same)
+LOGNORMAL = Family("lognormal", stats.norm, np.log, np.exp)
+WEIBULL = Family("weibull", stats.gumbel_l, np.log, np.exp)  # smallest extreme of log load
+
+FAMILIES: dict[str, Family] = {f.name: f for f in (WEIBULL, NORMAL, LOGNORMAL)}
+
+
+def get_family(family: str | Family) -> Family:
+    """Look up a family by name; a Family passes through.
+
+    Raises
+    ------
+    InputError
+        If the name is not one of "weibull", "normal", "lognormal".
+    """
+    if isinstance(family, Family):
+        return family
+    if isinstance(family, str) and family.lower() in FAMILIES:
+        return FAMILIES[family.lower()]
+    raise InputError(f"`family` must be one of {', '.join(map(repr, FAMILIES))}, got {family!r}.")

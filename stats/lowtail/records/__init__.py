@@ -1,0 +1,1 @@
+"""The break log and the force-time log become samples."""

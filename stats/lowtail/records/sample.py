@@ -1,0 +1,188 @@
+"""A sample: the loads of one group of specimens, and which of them broke."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lowtail.errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lowtail.records.log import BreakLog
+
+__all__ = ["Sample", "split"]
+
+
+def _frozen(values: Any) -> NDArray[Any]:
+    out = np.array(values)
+    out.flags.writeable = False
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False, init=False)
+class Sample:
+    """Loads of one group of specimens with the note whether each one broke.
+
+    Parameters
+    ----------
+    load : array_like, shape (n,)
+        Load in kN, finite and greater than 0: the load at break, or the highest load held.
+    broke : array_like of bool, shape (n,), optional
+        True where the specimen itself broke at ``load``; False where it held, so that its strength is at
+        least ``load`` (right-censored). Default: all broke.
+    label : str
+        Name of the group, used in every message and table.
+    batch : sequence of str, shape (n,), optional
+        Purchase or production batch of each specimen.
+    specimen : sequence of str, shape (n,), optional
+        Specimen names.
+    group : mapping, optional
+        The grouping columns with their values, e.g. ``{"item": "sewn sling", "method": "shock"}``.
+
+    Raises
+    ------
+    InputError
+        If the shapes differ, the sample is empty, or a load is missing, not finite, zero or negative.
+
+    Examples
+    --------
+    >>> sample = Sample([24.1, 25.3, 22.8, 26.0], [True, True, True, False], label="steel oval, major axis")
+    >>> sample.n, sample.n_broken
+    (4, 3)
+    """
+
+    load: NDArray[np.float64]
+    broke: NDArray[np.bool_]
+    label: str = ""
+    batch: NDArray[Any] | None = None
+    specimen: tuple[str, ...] = ()
+    group: Mapping[str, str] = field(default_factory=dict)
+
+    def __init__(
+        self,
+        load: ArrayLike,
+        broke: ArrayLike | None = None,
+        *,
+        label: str = "",
+        batch: Sequence[Any] | ArrayLike | None = None,
+        specimen: Sequence[str] = (),
+        group: Mapping[str, str] | None = None,
+    ) -> None:
+        who = f"Sample {label!r}" if label else "Sample"
+        try:
+            loads = np.asarray(load, dtype=np.float64)
+        except (TypeError, ValueError) as exc:
+            raise InputError(f"{who}: `load` must hold numbers in kN, got {load!r}.") from exc
+        if loads.ndim != 1 or loads.size == 0:
+            raise InputError(f"{who}: `load` must be one-dimensional with at least 1 load, got shape {loads.shape}.")
+        bad = np.flatnonzero(~(np.isfinite(loads) & (loads > 0)))
+        if bad.size:
+            raise InputError(
+                f"{who}: every load must be finite and greater than 0 kN, got {loads[bad[0]]!r} at position {bad[0]}"
+                f"{f' and {bad.size - 1} more' if bad.size > 1 else ''}. Correct it, or leave that specimen out "
+                "on record."
+            )
+        flags = np.ones(loads.size, dtype=bool) if broke is None else np.asarray(broke)
+        if flags.dtype != np.bool_ and not np.isin(flags, (0, 1)).all():
+            raise InputError(f"{who}: `broke` must hold True or False, got {broke!r}.")
+        if flags.shape != loads.shape:
+            raise InputError(f"{who}: `broke` must have the shape of `load` {loads.shape}, got {flags.shape}.")
+        for name, value in (("batch", batch), ("specimen", specimen if len(specimen) else None)):
+            if value is not None and len(np.asarray(value)) != loads.size:
+                raise InputError(f"{who}: `{name}` must have {loads.size} entries, got {len(np.asarray(value))}.")
+        put = object.__setattr__
+        put(self, "load", _frozen(loads))
+        put(self, "broke", _frozen(flags.astype(bool)))
+        put(self, "label", str(label))
+        put(self, "batch", None if batch is None else _frozen(np.asarray(batch, dtype=object)))
+        put(self, "specimen", tuple(str(s) for s in specimen))
+        put(self, "group", dict(group or {}))
+
+    @property
+    def n(self) -> int:
+        """Number of specimens."""
+        return int(self.load.size)
+
+    @property
+    def n_broken(self) -> int:
+        """Number of specimens that broke."""
+        return int(self.broke.sum())
+
+    @property
+    def n_held(self) -> int:
+        """Number of specimens that held (right-censored)."""
+        return self.n - self.n_broken
+
+    @property
+    def who(self) -> str:
+        """How messages name this sample."""
+        return f"Group '{self.label}'" if self.label else "This sample"
+
+    def __len__(self) -> int:
+        return self.n
+
+    def __str__(self) -> str:
+        held = f", {self.n_held} held" if self.n_held else ""
+        return (
+            f"{self.label or 'sample'}: {self.n} specimens, {self.n_broken} broke{held}, "
+            f"{self.load.min():.4g} to {self.load.max():.4g} kN"
+        )
+
+    __repr__ = __str__
+
+
+def split(
+    log_or_table: BreakLog | pd.DataFrame, by: Sequence[str] | str = ("item", "orientation", "method")
+) -> list[Sample]:
+    """Split a break log into one sample a group, in order of first appearance.
+
+    Rows that are set aside (invalid or excluded) take no part; they stay in the log's table with their reason.
+
+    Parameters
+    ----------
+    log_or_table : BreakLog or DataFrame
+        A log read by `read_breaks` or `check_breaks`, or its ``.table``.
+    by : sequence of str
+        Grouping columns, canonical names. Default item, orientation, method.
+
+    Returns
+    -------
+    list of Sample
+        Labels join the grouping values with ", " (empty values left out).
+
+    Raises
+    ------
+    InputError
+        If a grouping column does not exist, or no row is usable.
+    """
+    table = getattr(log_or_table, "table", log_or_table)
+    columns = (by,) if isinstance(by, str) else tuple(by)
+    if not columns:
+        raise InputError("`by` must name at least one column, got none. Example: by=('item', 'orientation').")
+    unknown = [c for c in columns if c not in table.columns]
+    if unknown:
+        raise InputError(f"`by` names {unknown[0]!r}, which the log does not have. Columns: {', '.join(table.columns)}.")
+    used = table[table["used"]]
+    if used.empty:
+        raise InputError("The log has no usable row: every specimen is set aside. See the log's findings.")
+    samples: list[Sample] = []
+    for key, rows in used.groupby(list(columns), sort=False, dropna=False):
+        values = ["" if v is None or v != v else str(v) for v in key]
+        batch = rows["batch"].astype(str).tolist() if "batch" in rows and (rows["batch"] != "").any() else None
+        samples.append(
+            Sample(
+                rows["load_kN"].to_numpy(dtype=float),
+                rows["broke"].to_numpy(dtype=bool),
+                label=", ".join(v for v in values if v) or "all specimens",
+                batch=batch,
+                specimen=rows["specimen"].astype(str).tolist(),
+                group=dict(zip(columns, values, strict=True)),
+            )
+        )
+    return samples

@@ -1,0 +1,1 @@
+"""Tables, figures, sentences and the page."""
