@@ -1,0 +1,159 @@
+"""The words and numbers a reader sees: units, rounding, and the sentences the page is made of.
+
+Rounding is never in favour of the gear: a lower bound is cut down to three significant figures, an upper limit is
+raised to three, and only a plain estimate is rounded to the nearest.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from lowtail.errors import InputError
+from lowtail.report.style import LBF_PER_KN
+
+__all__ = ["count", "down", "force", "force_low", "join", "nearest", "percent", "ratio", "up"]
+
+UNITS = ("kN", "lbf")
+_SLACK = 1e-12  # a bound of 22.4 held as 22.399999999999999 stays 22.4
+
+
+def _digits(value: float, figures: int) -> int:
+    return figures - 1 - math.floor(math.log10(abs(value)))
+
+
+def _write(value: float, places: int) -> str:
+    return f"{value:,.{max(places, 0)}f}"
+
+
+def _cut(value: float, figures: int, how: Any, slack: float) -> str:
+    if value is None or not math.isfinite(value):
+        return "none"
+    if value == 0:
+        return "0"
+    places = _digits(value, figures)
+    scaled = value * 10.0**places
+    step = how(scaled + slack * abs(scaled)) / 10.0**places
+    return _write(step, _digits(step, figures) if step else places)
+
+
+def nearest(value: float, figures: int = 3) -> str:
+    """Round to the nearest, for an estimate.
+
+    Examples
+    --------
+    >>> nearest(22.449), nearest(0.98765), nearest(1234.5)
+    ('22.4', '0.988', '1,230')
+    """
+    return _cut(value, figures, round, 0.0)
+
+
+def down(value: float, figures: int = 3) -> str:
+    """Cut down, for a lower bound: never a higher number than was shown.
+
+    Examples
+    --------
+    >>> down(22.49), down(9.999), down(22.4), down(1239.9)
+    ('22.4', '9.99', '22.4', '1,230')
+    """
+    return _cut(value, figures, math.floor, _SLACK)
+
+
+def up(value: float, figures: int = 3) -> str:
+    """Raise, for an upper limit.
+
+    Examples
+    --------
+    >>> up(22.41), up(22.4), up(0.9991), up(9.995)
+    ('22.5', '22.4', '1.00', '10.0')
+    """
+    return _cut(value, figures, math.ceil, -_SLACK)
+
+
+def check_units(units: str) -> str:
+    """Return ``units`` if it is one the page can show: "kN", or "lbf" for kN with lbf in brackets.
+
+    Raises
+    ------
+    InputError
+        For any other unit.
+    """
+    if units not in UNITS:
+        raise InputError(f"`units` must be 'kN' or 'lbf' (kN with lbf in brackets), got {units!r}.")
+    return units
+
+
+def force(kn: float, units: str = "kN") -> str:
+    """Write an estimate: kN first, lbf in brackets where asked for.
+
+    Examples
+    --------
+    >>> force(22.449), force(22.449, "lbf")
+    ('22.4 kN', '22.4 kN (5,050 lbf)')
+    """
+    return _force(kn, units, nearest)
+
+
+def force_low(kn: float, units: str = "kN") -> str:
+    """Write a lower bound, cut down in both units.
+
+    Examples
+    --------
+    >>> force_low(22.49, "lbf")
+    '22.4 kN (5,050 lbf)'
+    """
+    return _force(kn, units, down)
+
+
+def _force(kn: float, units: str, how: Any) -> str:
+    text = f"{how(kn)} kN"
+    if kn is None or not math.isfinite(kn):
+        return "none"
+    return f"{text} ({how(kn * LBF_PER_KN)} lbf)" if units == "lbf" else text
+
+
+def percent(fraction: float) -> str:
+    """Write a fraction as a percentage with no more digits than it has.
+
+    Examples
+    --------
+    >>> percent(0.1), percent(0.95), percent(0.00135), percent(0.999)
+    ('10 %', '95 %', '0.135 %', '99.9 %')
+    """
+    return f"{float(f'{100 * fraction:.4g}'):g} %"
+
+
+def ratio(value: float, low: float, high: float) -> str:
+    """Write a ratio with its interval, rounded outwards.
+
+    Examples
+    --------
+    >>> ratio(0.9312, 0.8461, 1.0249)
+    '0.931 (0.846 to 1.03)'
+    """
+    return f"{nearest(value)} ({down(low)} to {up(high)})"
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """Write a number with its noun.
+
+    Examples
+    --------
+    >>> count(1, "specimen"), count(0, "specimen"), count(3, "batch", "batches")
+    ('1 specimen', '0 specimens', '3 batches')
+    """
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def join(words: Sequence[str]) -> str:
+    """Join words as a sentence does.
+
+    Examples
+    --------
+    >>> join(["slow pull", "shock"]), join(["a", "b", "c"])
+    ('slow pull and shock', 'a, b and c')
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

@@ -1,0 +1,279 @@
+"""One quiet style for every figure: colours safe for colour-blind readers, markers that also differ in grey, files that repeat.
+
+Colour never stands alone: the first series is dark with round markers, the second lighter with diamonds, and so on;
+a specimen that held is an open marker with an arrow towards higher loads.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from html import escape
+from io import BytesIO, StringIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lowtail.errors import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["INK", "LBF_PER_KN", "Look", "inline_svg", "look", "new_axes", "nice_ticks", "quiet", "save_figure", "second_axis"]
+
+INK = "#20272e"
+MUTED = "#5c6670"
+GRID = "#d9dee3"
+PAPER = "#ffffff"
+BAND = "#c9d6df"
+WARN = "#8a2f1d"
+_OFF_SCREEN: ContextVar[bool] = ContextVar("off_screen", default=False)
+LBF_PER_KN = 224.80894309971046  # 1 lbf = 4.4482216152605 N exactly
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How one series is drawn: colour and marker together, so that it can be told apart in grey."""
+
+    colour: str
+    marker: str
+
+
+LOOKS = (
+    Look("#174a6e", "o"),
+    Look("#c2661a", "D"),
+    Look("#5d7f2b", "s"),
+    Look("#7a4f8f", "^"),
+    Look("#7b8794", "v"),
+)
+_NAMED = {"slow pull": 0, "shock": 1, "weibull": 0, "normal": 1, "lognormal": 2}
+
+_RC: dict[str, Any] = {
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 9.0,
+    "axes.titlesize": 10.0,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 9.0,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": MUTED,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.facecolor": PAPER,
+    "axes.axisbelow": True,
+    "axes.grid": True,
+    "axes.grid.axis": "x",
+    "axes.unicode_minus": True,
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "figure.facecolor": PAPER,
+    "figure.dpi": 110,
+    "savefig.dpi": 160,
+    "savefig.facecolor": PAPER,
+    "text.color": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+    "lines.linewidth": 1.4,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "lowtail",
+    "pdf.fonttype": 42,
+}
+
+# Hex colours of a figure that follow the page's light or dark theme when the figure stands inside the page.
+_THEME = {
+    INK: "var(--ink)",
+    MUTED: "var(--muted)",
+    GRID: "var(--rule)",
+    PAPER: "var(--paper)",
+    BAND: "var(--band)",
+    WARN: "var(--warn)",
+    **{one.colour: f"var(--series-{i + 1})" for i, one in enumerate(LOOKS)},
+}
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Draw inside this context to get lowtail's style; the reader's own matplotlib settings come back afterwards."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(_RC):
+        yield
+
+
+def look(name: str, position: int = 0) -> Look:
+    """Colour and marker of a series: known names keep theirs, others go by position."""
+    return LOOKS[_NAMED.get(name.lower(), position % len(LOOKS))]
+
+
+def broke(look: Look) -> dict[str, Any]:
+    """Marker of a specimen that broke: filled."""
+    return {
+        "marker": look.marker, "markersize": 5.6, "color": look.colour, "markeredgecolor": PAPER,
+        "markeredgewidth": 0.5, "gid": "broke",
+    }  # fmt: skip
+
+
+def held(look: Look) -> dict[str, Any]:
+    """Marker of a specimen that held: open."""
+    return {
+        "marker": look.marker, "markersize": 5.6, "markerfacecolor": PAPER, "markeredgecolor": look.colour,
+        "markeredgewidth": 1.2, "gid": "held",
+    }  # fmt: skip
+
+
+def arrow(look: Look) -> dict[str, Any]:
+    """Arrow of a specimen that held: its strength lies this way."""
+    from matplotlib.path import Path as Outline
+
+    shape = Outline([(0, 0), (1, 0), (0.72, 0.2), (1, 0), (0.72, -0.2)], [1, 2, 1, 2, 2])
+    return {
+        "marker": shape, "markersize": 27, "markerfacecolor": "none", "markeredgecolor": look.colour,
+        "markeredgewidth": 1.2, "gid": "arrow",
+    }  # fmt: skip
+
+
+def bound() -> dict[str, Any]:
+    """Mark of a low bound: an upright tick."""
+    return {"marker": "|", "markersize": 11, "markeredgewidth": 2.2, "color": INK}
+
+
+def rating() -> dict[str, Any]:
+    """Line of a rating: dashed."""
+    return {"linestyle": (0, (4, 2)), "color": WARN, "linewidth": 1.4}
+
+
+def new_axes(ax: Axes | None, width: float = 6.6, height: float = 3.6) -> Axes:
+    """Return ``ax``, or the axes of a new figure of this size in inches (laid out so that nothing is clipped)."""
+    if ax is not None:
+        return ax
+    return new_figure(width, height).add_subplot()
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """Return an empty figure: a pyplot one, which a notebook shows by itself, or a free one inside `off_screen`."""
+    if _OFF_SCREEN.get():
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(width, height), layout="constrained")
+        FigureCanvasAgg(figure)
+        return figure
+    from matplotlib import pyplot
+
+    return pyplot.figure(figsize=(width, height), layout="constrained")
+
+
+@contextmanager
+def off_screen() -> Iterator[None]:
+    """Make figures inside this context without pyplot, so that a page of many figures leaves none open."""
+    token = _OFF_SCREEN.set(True)
+    try:
+        yield
+    finally:
+        _OFF_SCREEN.reset(token)
+
+
+def nice_ticks(low: float, high: float, about: int = 6) -> list[float]:
+    """Round tick values inside [low, high], also for a logarithmic load axis that spans less than a decade."""
+    from matplotlib.ticker import MaxNLocator
+
+    ticks = MaxNLocator(nbins=about, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+    return [float(t) for t in ticks if low * (1 - 1e-9) <= t <= high * (1 + 1e-9) and t > 0]
+
+
+def second_axis(ax: Axes) -> Any:
+    """Add a pound-force scale along the top of an axes whose lower scale is in kN."""
+    from matplotlib.ticker import FixedLocator, NullLocator
+
+    top = ax.secondary_xaxis("top", functions=(lambda kn: kn * LBF_PER_KN, lambda lbf: lbf / LBF_PER_KN))
+    low, high = ax.get_xlim()
+    top.xaxis.set_major_locator(FixedLocator(nice_ticks(max(low, 0.0) * LBF_PER_KN, high * LBF_PER_KN, 5)))
+    top.xaxis.set_minor_locator(NullLocator())
+    top.xaxis.set_major_formatter(lambda value, _position: f"{value:,.0f}")
+    top.set_xlabel("lbf")
+    return top
+
+
+def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
+    """Write a figure as .png, .svg or .pdf: real text in SVG, no dates, so that the same data give the same file.
+
+    Raises
+    ------
+    InputError
+        If the ending is none of the three.
+
+    Examples
+    --------
+    >>> save_figure(None, "figure.bmp")
+    Traceback (most recent call last):
+    ...
+    lowtail.errors.InputError: A figure is written as .png, .svg or .pdf, got 'figure.bmp'.
+    """
+    target = Path(path)
+    kind = target.suffix.lower().lstrip(".")
+    metadata = {
+        "png": {"Software": "lowtail"},
+        "svg": {"Date": None, "Creator": "lowtail"},
+        "pdf": {"CreationDate": None, "Creator": "lowtail", "Producer": "lowtail"},
+    }
+    if kind not in metadata:
+        raise InputError(f"A figure is written as .png, .svg or .pdf, got {str(path)!r}.")
+    with quiet():
+        _figure_of(figure).savefig(target, format=kind, metadata=metadata[kind])
+    return target
+
+
+def png_bytes(figure: Figure | Axes) -> bytes:
+    """Return the figure as PNG bytes."""
+    out = BytesIO()
+    with quiet():
+        _figure_of(figure).savefig(out, format="png", metadata={"Software": "lowtail"})
+    return out.getvalue()
+
+
+def svg_text(figure: Figure | Axes) -> str:
+    """Return the figure as a complete SVG document, without a date."""
+    out = StringIO()
+    with quiet():
+        _figure_of(figure).savefig(out, format="svg", metadata={"Date": None, "Creator": "lowtail"})
+    return out.getvalue()
+
+
+def inline_svg(figure: Figure | Axes, key: str, alt: str) -> str:
+    """Return the figure as an SVG element to stand inside a page.
+
+    Ids are made unique by ``key``, colours follow the page's theme, and ``alt`` is what a screen reader says.
+    """
+    svg = svg_text(figure)
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.S)
+    svg = re.sub(r'\bid="([^"]+)"', rf'id="{key}-\1"', svg)
+    svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", svg)
+    svg = re.sub(r'(xlink:href|href)="#([^"]+)"', rf'href="#{key}-\2"', svg)
+    for hexa, variable in _THEME.items():
+        svg = re.sub(re.escape(hexa), variable, svg, flags=re.I)
+    svg = svg.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana").replace("\n", " ")
+    svg = re.sub(r">\s+<(?!/text|tspan)", "><", svg)
+    width, height = re.findall(r'(?:width|height)="([\d.]+)pt"', svg)[:2]
+    svg = re.sub(r'(<svg[^>]*?) width="[\d.]+pt"', r"\1", svg, count=1)
+    svg = re.sub(r'(<svg[^>]*?) height="[\d.]+pt"', r"\1", svg, count=1)
+    head = f'<svg role="img" aria-label="{escape(alt, quote=True)}" style="aspect-ratio:{width}/{height}" '
+    return svg.replace("<svg ", head, 1).strip()
+
+
+def _figure_of(figure: Figure | Axes) -> Figure:
+    owner = getattr(figure, "figure", None)
+    if owner is not None and owner is not figure:
+        return owner.get_figure(root=True) if hasattr(owner, "get_figure") else owner  # type: ignore[no-any-return]
+    return figure  # type: ignore[return-value]
