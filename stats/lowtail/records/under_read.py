@@ -1,6 +1,6 @@
 """How far a sampled peak may lie below the true one, and how far noise lifts it.
 
-Shares are shares of the *true* peak: a reading ``r`` with an under-read ``u`` stands for a true peak of ``r / (1 - u)``.
+Shares are of the *true* peak: a reading ``r`` with an under-read ``u`` stands for a true peak of ``r / (1 - u)``.
 Samples are taken at regular times with a phase that has nothing to do with the pulse.
 """
 
