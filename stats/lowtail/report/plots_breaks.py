@@ -120,7 +120,8 @@ def wrap_label(label: str, width: int = 26) -> str:
     """
     text = label or "all specimens"
     parts = [text] if len(text) <= width else text.replace(", ", ",\n").split("\n")
-    return "\n".join(textwrap.shorten(textwrap.fill(part, width), 3 * width, placeholder=" ...") for part in parts)
+    lines = [line for part in parts for line in textwrap.wrap(part, width)]
+    return "\n".join(lines[:3]) + (" ..." if len(lines) > 3 else "")
 
 
 def draw_specimens(ax: Axes, sample: Sample, level: float, look: style.Look, *, spread: float = 0.055) -> None:

@@ -76,6 +76,7 @@ _RC: dict[str, Any] = {
     "savefig.dpi": 160,
     "savefig.facecolor": PAPER,
     "text.color": INK,
+    "text.parse_math": False,
     "xtick.color": MUTED,
     "ytick.color": MUTED,
     "xtick.labelcolor": INK,
@@ -104,10 +105,16 @@ _THEME = {
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Draw inside this context to get lowtail's style; the reader's own matplotlib settings come back afterwards."""
+    """Draw inside this context to get lowtail's style; the reader's own matplotlib settings come back afterwards.
+
+    A letter that the built-in font lacks is no ground for a warning: in a page the browser's own font shows it.
+    """
+    import warnings
+
     import matplotlib as mpl
 
-    with mpl.rc_context(_RC):
+    with mpl.rc_context(_RC), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
         yield
 
 

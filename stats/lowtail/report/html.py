@@ -1,0 +1,53 @@
+"""From the blocks of a page to one self-contained HTML file: no script, no outside request, everything escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.resources import files
+
+from lowtail import __version__
+from lowtail.report.blocks import Picture, Section
+from lowtail.report.style import inline_svg
+
+__all__ = ["render_html"]
+
+
+def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, sections: Sequence[Section]) -> str:
+    """Write the page as HTML.
+
+    Every text is escaped by the template engine; figures stand inline as SVG with their words for screen readers.
+
+    Parameters
+    ----------
+    title, author : str
+    claim : sequence of str
+        The sentences of the first box.
+    caution : str
+        What the page is not.
+    sections : sequence of Section
+
+    Returns
+    -------
+    str
+        A complete HTML document.
+    """
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    folder = files("lowtail.report") / "templates"
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=False)
+    template = environment.from_string((folder / "page.html").read_text(encoding="utf-8"))
+
+    def svg(block: Picture, key: str) -> Markup:
+        return Markup(inline_svg(block.figure, key, block.alt))
+
+    return template.render(
+        title=title,
+        author=author,
+        claim=list(claim),
+        caution=caution,
+        sections=list(sections),
+        css=Markup((folder / "page.css").read_text(encoding="utf-8")),
+        svg=svg,
+        version=__version__,
+    )

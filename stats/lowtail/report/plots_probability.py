@@ -1,0 +1,147 @@
+"""Probability plot: the breaks against the fitted strength law, with the confidence band of the low tail."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.confidence_law import confidence_law
+from lowtail.models.empirical import plotting_positions
+from lowtail.models.families import Family, get_family
+from lowtail.models.fit import Fit, fit
+from lowtail.records.sample import Sample
+from lowtail.report import phrases, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["plot_probability"]
+
+_TICKS = (0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99)
+_GRID = np.concatenate([np.geomspace(0.005, 0.1, 14), np.linspace(0.15, 0.98, 16)])
+
+
+def plot_probability(
+    fit_or_sample: Fit | Sample,
+    ax: Axes | None = None,
+    *,
+    family: str | Family = "weibull",
+    confidence: float = 0.95,
+    fractions: tuple[float, ...] = (0.01, 0.10),
+    lbf: bool = True,
+) -> Axes:
+    """Draw breaks at their plotting positions, the fitted law and its confidence band on probability paper.
+
+    On this paper the fitted law is a straight line. The left edge of the band is the one-sided lower bound of each low
+    strength at ``confidence``; the right edge is the upper one. Specimens that held have no plotting position: they
+    stand as open markers with an arrow along the top edge, and push the other positions.
+
+    Parameters
+    ----------
+    fit_or_sample : Fit or Sample
+        A fitted law (drawn without specimens or band where it carries no sample), or the sample itself.
+    ax : matplotlib Axes, optional
+    family : {"weibull", "normal", "lognormal"}
+        Law to fit when a sample is given.
+    confidence : float
+        One-sided confidence of each edge of the band, between 0.5 and 1.
+    fractions : tuple of float
+        Fractions below whose low bound is marked by a tick.
+    lbf : bool
+        Add a pound-force scale along the top.
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        If something else than a Fit or a Sample is given.
+    NoAnswerError
+        If fewer than two different loads at break leave nothing to fit.
+    """
+    if not isinstance(fit_or_sample, (Fit, Sample)):
+        raise InputError(f"`fit_or_sample` must be a Fit or a Sample, got {type(fit_or_sample).__name__}.")
+    sample = fit_or_sample if isinstance(fit_or_sample, Sample) else None
+    law = fit(sample, family) if sample is not None else fit_or_sample
+    chosen = get_family(law.family)
+    band = None if sample is None else _band(sample, chosen, confidence)
+    with style.quiet():
+        ax = style.new_axes(ax, 4.9, 4.1)
+        _paper(ax, chosen, law, sample, band)
+        line = np.array([law.strength_below(p) for p in _GRID])
+        ax.plot(line, chosen.quantile(_GRID), color=style.INK, gid="estimate", label="fitted law", zorder=2.5)
+        if sample is not None and band is not None:
+            label = f"band: each edge {phrases.percent(confidence)}"
+            ax.fill_betweenx(
+                chosen.quantile(_GRID), band[:, 0], band[:, 1], color=style.BAND, linewidth=0, label=label, zorder=1
+            )
+            for p in fractions:
+                low = confidence_law(sample, chosen).low(p, confidence)
+                ax.plot([low], [chosen.quantile(p)], linestyle="none", gid="low", zorder=4, **style.bound())
+        if sample is not None:
+            _specimens(ax, sample, chosen)
+        ax.set_title(f"{law_name(chosen)}{f': {sample.label}' if sample is not None and sample.label else ''}")
+        if lbf:
+            style.second_axis(ax)
+        ax.legend(loc="upper left", handlelength=1.6)
+    return ax
+
+
+def law_name(family: Family) -> str:
+    """Name of a law as a heading writes it."""
+    return {"weibull": "Weibull law", "normal": "Normal law", "lognormal": "Lognormal law"}.get(
+        family.name, family.name
+    )
+
+
+def _band(sample: Sample, family: Family, confidence: float) -> NDArray[np.float64] | None:
+    try:
+        law = confidence_law(sample, family)
+    except NoAnswerError:
+        return None
+    return np.array([law.interval(float(p), 2 * confidence - 1) for p in _GRID])
+
+
+def _paper(ax: Axes, family: Family, law: Fit, sample: Sample | None, band: NDArray[np.float64] | None) -> None:
+    """Lay out probability paper: quantiles up the side in percent, load along the bottom."""
+    from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
+
+    loads = [law.strength_below(0.005), law.strength_below(0.98)]
+    if sample is not None:
+        loads += [float(sample.load.min()), float(sample.load.max()) * (1.06 if sample.n_held else 1.0)]
+    low, high = min(loads), max(loads)
+    if band is not None:
+        low = max(min(low, float(band[0, 0])), 0.35 * low)
+        high = min(max(high, float(band[-1, 1])), 1.25 * high)
+    span = high - low
+    if family.on_log:
+        ax.set_xscale("log")
+    ax.set_xlim(max(low - 0.04 * span, 0.02 * high), high + 0.06 * span)
+    left, right = ax.get_xlim()
+    ax.xaxis.set_major_locator(FixedLocator(style.nice_ticks(left, right)))
+    ax.xaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_minor_formatter(NullFormatter())
+    ax.xaxis.set_major_formatter(lambda value, _position: f"{value:g}")
+    ax.set_yticks([float(family.quantile(p)) for p in _TICKS], [phrases.percent(p) for p in _TICKS])
+    ax.set_ylim(float(family.quantile(0.004)), float(family.quantile(0.995)))
+    ax.grid(True, axis="both")
+    ax.set_xlabel("load [kN]")
+    ax.set_ylabel("share of the population weaker than this")
+
+
+def _specimens(ax: Axes, sample: Sample, family: Family) -> None:
+    look = style.look(family.name)
+    places = plotting_positions(sample.load, sample.broke)
+    points: dict[str, Any] = {"linestyle": "none", "zorder": 3}
+    if sample.n_broken:
+        ax.plot(places.load, family.quantile(places.fraction_below), label="broke", **style.broke(look), **points)
+    if sample.n_held:
+        held = np.sort(sample.load[~sample.broke])
+        level = np.full(held.size, float(family.quantile(0.988)))
+        ax.plot(held, level, **style.arrow(look), **points)
+        ax.plot(held, level, label="held: at least this", **style.held(look), **points)
