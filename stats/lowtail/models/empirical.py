@@ -99,7 +99,7 @@ class PlottingPositions(Record):
 
 
 def _fix(values: ArrayLike, kind: type) -> NDArray[Any]:
-    out = np.array(values, dtype=kind)
+    out: NDArray[Any] = np.array(values, dtype=kind)
     out.flags.writeable = False
     return out
 
