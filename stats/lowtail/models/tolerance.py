@@ -28,7 +28,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 
-def check_fraction(name: str, value: float) -> float:
+def check_fraction(value: float, name: str) -> float:
     """Return ``value`` as a float strictly between 0 and 1.
 
     Raises
@@ -125,8 +125,8 @@ def tolerance_factor(n: int, fraction_below: float, confidence: float, *, degree
     n = _check_n(n, 2 if degrees is None else 1)
     return _factor(
         n,
-        check_fraction("fraction_below", fraction_below),
-        check_fraction("confidence", confidence),
+        check_fraction(fraction_below, "fraction_below"),
+        check_fraction(confidence, "confidence"),
         _check_degrees(degrees, n),
     )
 
@@ -158,7 +158,7 @@ def factor_confidence(n: int, factor: float, fraction_below: float, *, degrees: 
     0.65
     """
     n = _check_n(n, 2 if degrees is None else 1)
-    z = -float(special.ndtri(check_fraction("fraction_below", fraction_below)))
+    z = -float(special.ndtri(check_fraction(fraction_below, "fraction_below")))
     return 1.0 - _miss(float(factor), n, _check_degrees(degrees, n), z)
 
 
@@ -174,7 +174,7 @@ def factor_fraction(n: int, factor: float, confidence: float, *, degrees: float 
     """
     n = _check_n(n, 2 if degrees is None else 1)
     nu = _check_degrees(degrees, n)
-    target = 1.0 - check_fraction("confidence", confidence)
+    target = 1.0 - check_fraction(confidence, "confidence")
     wide = 40.0 + 3.0 * abs(float(factor))
     z = optimize.brentq(lambda v: _miss(float(factor), n, nu, v) - target, -wide, wide, xtol=1e-13)
     return float(special.ndtr(-z))
@@ -196,7 +196,7 @@ def prediction_factor(n: int, fraction_below: float, *, known_spread: bool = Fal
     (2.3353, 4.2027)
     """
     n = _check_n(n, 1 if known_spread else 2)
-    p = check_fraction("fraction_below", fraction_below)
+    p = check_fraction(fraction_below, "fraction_below")
     quantile = -special.ndtri(p) if known_spread else -special.stdtrit(n - 1, p)
     return float(quantile * np.sqrt(1 + 1 / n))
 
@@ -212,7 +212,7 @@ def spread_factors(n: int, confidence: float, *, degrees: float | None = None) -
     """
     n = _check_n(n, 2 if degrees is None else 1)
     nu = _check_degrees(degrees, n)
-    tail = (1.0 - check_fraction("confidence", confidence)) / 2
+    tail = (1.0 - check_fraction(confidence, "confidence")) / 2
     return float(np.sqrt(nu / stats.chi2.isf(tail, nu))), float(np.sqrt(nu / stats.chi2.ppf(tail, nu)))
 
 
@@ -227,8 +227,8 @@ def two_sided_tolerance_factor(n: int, fraction_inside: float, confidence: float
     (3.39, 2.91)
     """
     n = _check_n(n, 2)
-    inside = check_fraction("fraction_inside", fraction_inside)
-    g = check_fraction("confidence", confidence)
+    inside = check_fraction(fraction_inside, "fraction_inside")
+    g = check_fraction(confidence, "confidence")
     return _two_sided(n, inside, g)
 
 
