@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from lowtail.claims.basis import check_fraction
 from lowtail.claims.nonparametric import check_loads, check_whole, order_statistic_n
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.tolerance import check_fraction
 
 __all__ = [
     "HansonKoopmans",
@@ -76,7 +76,7 @@ def hanson_koopmans_confidence(n: int, fraction_below: float, rank: int, factor:
     0.95
     """
     n, rank = check_whole("n", n, 2), check_whole("rank", rank, 2)
-    p = check_fraction("fraction_below", fraction_below)
+    p = check_fraction(fraction_below, "fraction_below")
     if rank > n:
         raise InputError(f"`rank` must lie between 2 and n = {n}, got {rank}.")
     if not (np.isfinite(factor) and factor >= 1):
@@ -129,7 +129,7 @@ def hanson_koopmans_factor(n: int, fraction_below: float, confidence: float, ran
     (4.101, 3.57267)
     """
     n = check_whole("n", n, 2)
-    p, g = check_fraction("fraction_below", fraction_below), check_fraction("confidence", confidence)
+    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     r = hanson_koopmans_rank(n, p, g) if rank is None else check_whole("rank", rank, 2)
     if r > n:
         raise InputError(f"`rank` must lie between 2 and n = {n}, got {rank}.")
@@ -170,7 +170,7 @@ def hanson_koopmans_n(fraction_below: float, confidence: float, factor: float) -
     >>> hanson_koopmans_n(0.10, 0.95, 2.2)
     10
     """
-    p, g = check_fraction("fraction_below", fraction_below), check_fraction("confidence", confidence)
+    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     if not (np.isfinite(factor) and factor >= 1):
         raise InputError(f"`factor` must be finite and at least 1, got {factor!r}.")
     low, high = 2, 3
@@ -228,7 +228,7 @@ def hanson_koopmans(
     order = np.lexsort((~flags, np.asarray(load, dtype=np.float64)))  # at equal load the break comes first
     flags = flags[order]
     n = values.size
-    r = hanson_koopmans_rank(n, check_fraction("fraction_below", fraction_below), confidence) if rank is None else rank
+    r = hanson_koopmans_rank(n, check_fraction(fraction_below, "fraction_below"), confidence) if rank is None else rank
     factor = hanson_koopmans_factor(n, fraction_below, confidence, r)
     if factor > 1 and not flags[:r].all():
         raise NoAnswerError(

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
+from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.tolerance import check_fraction
 
 __all__ = [
     "AttributeStatement",
@@ -85,7 +85,7 @@ def order_statistic_confidence(n: int, fraction_below: float, rank: int = 1) -> 
     0.9529
     """
     n, rank = check_whole("n", n, 1), check_whole("rank", rank, 1)
-    p = check_fraction("fraction_below", fraction_below)
+    p = check_fraction(fraction_below, "fraction_below")
     if rank > n:
         raise InputError(f"`rank` must not exceed n = {n}, got {rank}.")
     return float(special.betainc(rank, n - rank + 1, p))
@@ -100,7 +100,7 @@ def order_statistic_rank(n: int, fraction_below: float, confidence: float) -> in
     (2, 0)
     """
     n = check_whole("n", n, 1)
-    p, g = check_fraction("fraction_below", fraction_below), check_fraction("confidence", confidence)
+    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     ranks = np.arange(1, n + 1)
     return int((special.betainc(ranks, n - ranks + 1, p) >= g).sum())
 
@@ -113,7 +113,7 @@ def order_statistic_n(fraction_below: float, confidence: float, rank: int = 1) -
     >>> order_statistic_n(0.10, 0.95), order_statistic_n(0.01, 0.95), order_statistic_n(0.10, 0.95, rank=2)
     (29, 299, 46)
     """
-    p, g = check_fraction("fraction_below", fraction_below), check_fraction("confidence", confidence)
+    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     rank = check_whole("rank", rank, 1)
     start = ceil(log1p(-g) / log1p(-p)) if rank == 1 else int(stats.nbinom.ppf(g, rank, p)) + rank
     n = max(rank, start)
@@ -171,16 +171,18 @@ def order_statistic(load: ArrayLike, fraction_below: float, confidence: float) -
     return OrderBound(float(values[rank - 1]), rank, reached, needed)
 
 
-def range_confidence(n: int, fraction_inside: float) -> float:
-    """Confidence that the lowest and highest of n strengths hold at least ``fraction_inside`` of the population.
+def range_confidence(n: int, fraction_inside: float, rank: int = 1) -> float:
+    """Confidence that the ``rank``-th smallest and the largest of n strengths hold ``fraction_inside`` between them.
 
     Examples
     --------
     >>> round(range_confidence(93, 0.95), 5)
     0.95002
     """
-    n = check_whole("n", n, 2)
-    return float(special.betaincc(n - 1, 2, check_fraction("fraction_inside", fraction_inside)))
+    n, rank = check_whole("n", n, 2), check_whole("rank", rank, 1)
+    if rank >= n:
+        raise InputError(f"`rank` must be below n = {n}, got {rank}.")
+    return float(special.betaincc(n - rank, rank + 1, check_fraction(fraction_inside, "fraction_inside")))
 
 
 # --- none broken -------------------------------------------------------------------------------------------------
@@ -200,7 +202,7 @@ def fraction_weaker(n_weaker: int, n: int, confidence: float) -> float:
     x = check_whole("n_weaker", n_weaker, 0)
     if x > n:
         raise InputError(f"`n_weaker` must not exceed n = {n}, got {n_weaker}.")
-    g = check_fraction("confidence", confidence)
+    g = check_fraction(confidence, "confidence")
     return 1.0 if x == n else float(special.betaincinv(x + 1, n - x, g))
 
 
@@ -216,7 +218,7 @@ def attribute_statement(load: ArrayLike, fraction_below: float, confidence: floa
     (0.2589, 0.6513, 29)
     """
     values = check_loads(load)
-    p, g = check_fraction("fraction_below", fraction_below), check_fraction("confidence", confidence)
+    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     return AttributeStatement(
         load=float(values[0]),
         n=int(values.size),
