@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = ["plot_probability"]
 
-_TICKS = (0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99)
-_GRID = np.concatenate([np.geomspace(0.005, 0.1, 14), np.linspace(0.15, 0.98, 16)])
+_TICKS = (0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99)
+_LINE = np.concatenate([np.geomspace(0.005, 0.1, 20), np.linspace(0.12, 0.98, 30)])
+_KNOTS = np.array([0.005, 0.02, 0.07, 0.2, 0.4, 0.65, 0.85, 0.98])  # the band is computed here and drawn smoothly
 
 
 def plot_probability(
@@ -71,24 +73,29 @@ def plot_probability(
     chosen = get_family(law.family)
     band = None if sample is None else _band(sample, chosen, confidence)
     with style.quiet():
-        ax = style.new_axes(ax, 4.9, 4.1)
+        ax = style.new_axes(ax, 4.9, 4.6)
         _paper(ax, chosen, law, sample, band)
-        line = np.array([law.strength_below(p) for p in _GRID])
-        ax.plot(line, chosen.quantile(_GRID), color=style.INK, gid="estimate", label="fitted law", zorder=2.5)
+        height = chosen.quantile(_LINE)
+        ax.plot(law.strength_below(_LINE), height, color=style.INK, gid="estimate", label="fitted law", zorder=2.5)
         if sample is not None and band is not None:
-            label = f"band: each edge {phrases.percent(confidence)}"
+            label = f"{phrases.percent(confidence)} limit, each side"
             ax.fill_betweenx(
-                chosen.quantile(_GRID), band[:, 0], band[:, 1], color=style.BAND, linewidth=0, label=label, zorder=1
+                height, band[:, 0], band[:, 1], color=style.BAND, linewidth=0, label=label, zorder=1, gid="band"
             )
-            for p in fractions:
-                low = confidence_law(sample, chosen).low(p, confidence)
-                ax.plot([low], [chosen.quantile(p)], linestyle="none", gid="low", zorder=4, **style.bound())
+            bound_law = confidence_law(sample, chosen)
+            lows = [bound_law.low(p, confidence) for p in fractions]
+            label = f"low bound of the {phrases.join([phrases.percent(p) for p in fractions])} strength"
+            ax.plot(
+                lows, chosen.quantile(np.array(fractions)), linestyle="none", gid="low", zorder=4, label=label,
+                **style.bound(),
+            )  # fmt: skip
         if sample is not None:
             _specimens(ax, sample, chosen)
-        ax.set_title(f"{law_name(chosen)}{f': {sample.label}' if sample is not None and sample.label else ''}")
+        name = f"{law_name(chosen)}{f': {sample.label}' if sample is not None and sample.label else ''}"
+        ax.set_title(style.wrap_title(name, 44))
         if lbf:
             style.second_axis(ax)
-        ax.legend(loc="upper left", handlelength=1.6)
+        ax.legend(loc="upper left", bbox_to_anchor=(-0.12, -0.13), ncols=2, handlelength=1.6, borderaxespad=0.2)
     return ax
 
 
@@ -100,11 +107,14 @@ def law_name(family: Family) -> str:
 
 
 def _band(sample: Sample, family: Family, confidence: float) -> NDArray[np.float64] | None:
+    """Limits of the low strength at each fraction of the line, shape (m, 2); None where the data carry none."""
     try:
         law = confidence_law(sample, family)
     except NoAnswerError:
         return None
-    return np.array([law.interval(float(p), 2 * confidence - 1) for p in _GRID])
+    edges = np.array([law.interval(float(p), 2 * confidence - 1) for p in _KNOTS])
+    smooth = PchipInterpolator(family.quantile(_KNOTS), family.transform(edges), axis=0)
+    return np.asarray(family.inverse(smooth(family.quantile(_LINE))))
 
 
 def _paper(ax: Axes, family: Family, law: Fit, sample: Sample | None, band: NDArray[np.float64] | None) -> None:
@@ -144,4 +154,4 @@ def _specimens(ax: Axes, sample: Sample, family: Family) -> None:
         held = np.sort(sample.load[~sample.broke])
         level = np.full(held.size, float(family.quantile(0.988)))
         ax.plot(held, level, **style.arrow(look), **points)
-        ax.plot(held, level, label="held: at least this", **style.held(look), **points)
+        ax.plot(held, level, label="held (at least this)", **style.held(look), **points)

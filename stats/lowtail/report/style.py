@@ -7,6 +7,8 @@ a specimen that held is an open marker with an arrow towards higher loads.
 from __future__ import annotations
 
 import re
+import textwrap
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -191,6 +193,14 @@ def off_screen() -> Iterator[None]:
         _OFF_SCREEN.reset(token)
 
 
+def wrap_title(title: str, width: int) -> str:
+    """Break a title into at most two lines, the second cut short with dots where it must be."""
+    lines = textwrap.wrap(title, width, break_long_words=True)
+    if len(lines) > 2:
+        lines = [lines[0], lines[1][: width - 4] + " ..."]
+    return "\n".join(lines)
+
+
 def nice_ticks(low: float, high: float, about: int = 6) -> list[float]:
     """Round tick values inside [low, high], also for a logarithmic load axis that spans less than a decade."""
     from matplotlib.ticker import MaxNLocator
@@ -231,13 +241,16 @@ def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     kind = target.suffix.lower().lstrip(".")
     metadata = {
         "png": {"Software": "lowtail"},
-        "svg": {"Date": None, "Creator": "lowtail"},
+        "svg": {},
         "pdf": {"CreationDate": None, "Creator": "lowtail", "Producer": "lowtail"},
     }
     if kind not in metadata:
         raise InputError(f"A figure is written as .png, .svg or .pdf, got {str(path)!r}.")
     with quiet():
-        _figure_of(figure).savefig(target, format=kind, metadata=metadata[kind])
+        if kind == "svg":
+            target.write_text(svg_text(figure), encoding="utf-8")
+        else:
+            _figure_of(figure).savefig(target, format=kind, metadata=metadata[kind])
     return target
 
 
@@ -254,7 +267,18 @@ def svg_text(figure: Figure | Axes) -> str:
     out = StringIO()
     with quiet():
         _figure_of(figure).savefig(out, format="svg", metadata={"Date": None, "Creator": "lowtail"})
-    return out.getvalue()
+    return _unique_ids(out.getvalue())
+
+
+def _unique_ids(svg: str) -> str:
+    """Number the ids that several artists share, since an id may stand only once in a document."""
+    seen: Counter[str] = Counter()
+
+    def number(match: re.Match[str]) -> str:
+        seen[match[1]] += 1
+        return match[0] if seen[match[1]] == 1 else f'id="{match[1]}-{seen[match[1]]}"'
+
+    return re.sub(r'\bid="([^"]+)"', number, svg)
 
 
 def inline_svg(figure: Figure | Axes, key: str, alt: str) -> str:

@@ -1,0 +1,83 @@
+"""The plan curve: the chance of backing a claim against the number of specimens."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lowtail.claims.plan import Plan
+from lowtail.errors import InputError
+from lowtail.report import phrases, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["plot_plan"]
+
+
+def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
+    """Draw the chance of success against the number of specimens, with the assurance asked for and the answer.
+
+    The dotted line is the ceiling: the highest chance that any number of specimens could reach. Where it lies under
+    the assurance, testing more will not back the claim.
+
+    Parameters
+    ----------
+    plan : Plan
+    ax : matplotlib Axes, optional
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        If ``plan`` is not a Plan, or its curve is empty.
+    """
+    if not isinstance(plan, Plan):
+        raise InputError(f"`plan` must be a Plan, got {type(plan).__name__}. Make one by plan_bound or more_samples.")
+    if plan.curve.empty:
+        raise InputError("`plan` has an empty curve: there is nothing to draw.")
+    n = plan.curve["n"].to_numpy(dtype=float)
+    chance = plan.curve["chance"].to_numpy(dtype=float)
+    error = plan.curve["mc_error"].fillna(0).to_numpy(dtype=float)
+    look = style.LOOKS[0]
+    with style.quiet():
+        ax = style.new_axes(ax, 5.6, 3.3)
+        ax.grid(True, axis="both")
+        if (error > 0).any():
+            ax.fill_between(
+                n, chance - 2 * error, chance + 2 * error, color=style.BAND, linewidth=0, label="2 simulation errors"
+            )
+        ax.plot(n, chance, color=look.colour, marker=look.marker, markersize=3.5, gid="chance", label="chance of success")
+        ax.axhline(plan.assurance, gid="assurance", label=f"assurance {phrases.percent(plan.assurance)}", **style.rating())
+        if np.isfinite(plan.ceiling) and plan.ceiling < 0.995:
+            ax.axhline(plan.ceiling, color=style.MUTED, linestyle=":", gid="ceiling", label="ceiling, any number")
+        _answer(ax, plan, n)
+        ax.set_ylim(0, 1.06)
+        ax.set_xlim(max(n.min() - 0.5, -0.5), n.max() + 0.5)
+        ax.yaxis.set_major_formatter(lambda value, _position: phrases.percent(round(value, 6)))
+        ax.xaxis.get_major_locator().set_params(integer=True)
+        ax.set_xlabel("further specimens" if plan.n_now else "specimens")
+        ax.set_ylabel("chance that the claim is backed")
+        ax.set_title(style.wrap_title(f"{plan.group}: {plan.claim}" if plan.group else plan.claim, 60))
+        ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.17), ncols=2, borderaxespad=0.2)
+    return ax
+
+
+def _answer(ax: Axes, plan: Plan, n: np.ndarray) -> None:
+    """Mark the smallest number that reaches the assurance, beside its point on the curve."""
+    if plan.n is None:
+        return
+    ax.plot(
+        [plan.n], [plan.chance], marker="o", markersize=10, markerfacecolor="none", markeredgecolor=style.INK,
+        markeredgewidth=1.6, linestyle="none", gid="answer",
+    )  # fmt: skip
+    right = plan.n < (n.min() + n.max()) / 2
+    ax.annotate(
+        phrases.count(plan.n, "more" if plan.n_now else "specimen", "more" if plan.n_now else ""),
+        (plan.n, plan.chance), xytext=(12 if right else -12, -14), textcoords="offset points",
+        ha="left" if right else "right", fontweight="bold",
+    )  # fmt: skip
