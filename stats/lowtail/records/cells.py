@@ -1,0 +1,246 @@
+"""One cell at a time: numbers, loads, words. Each is read as its writer meant it, or refused."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+__all__ = ["Load", "Refused", "as_text", "decimal_mark", "key", "load_cell", "number_cell", "table", "word_map"]
+
+# Spaces that spreadsheets and instruments put into numbers, and look-alikes of the minus sign
+_SPACES = str.maketrans({"\u00a0": " ", "\u2007": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "\u2019": "'"})
+_SIMPLE = re.compile(r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?\Z")
+_PARTS = re.compile(r"([-+]?)([0-9][0-9.,' ]*|[.,][0-9]+)(?:[eE]([-+]?[0-9]+))?\Z")
+_FIRST_NUMBER = re.compile(r"[-+]?(?:[0-9][0-9.,' ]*(?<! )|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
+_MORE = (">", ">=", "≥", "=>", "more than", "over", "at least", "min", "min.")
+_LESS = ("<", "<=", "≤", "=<", "less than", "under", "below", "~", "≈", "approx", "approx.", "about", "ca", "ca.", "c.")
+
+
+class Refused(ValueError):
+    """A cell that this reader will not turn into a value; the text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A load cell: its number, the unit the cell states ("" where none) and the outcome its marks state ("" where none)."""
+
+    value: float
+    unit: str = ""
+    outcome: str = ""
+
+
+@cache
+def table(name: str) -> dict[str, Any]:
+    """One of the TOML tables that lie beside this module."""
+    return tomllib.loads((files("lowtail.records") / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+def key(text: str) -> str:
+    """Text without case, and with spaces, dots, dashes and underscores as one space.
+
+    Examples
+    --------
+    >>> key("  Other-part_BROKE. ")
+    'other part broke'
+    """
+    return re.sub(r"[\s._\-\u2010-\u2015]+", " ", text.translate(_SPACES)).strip().casefold()
+
+
+@cache
+def word_map(section: str) -> dict[str, str]:
+    """From every word of a section of words.toml, by its key, to the word it is read as."""
+    words = table("words")[section]
+    return {key(w): meaning for meaning, aliases in words.items() for w in (meaning, *aliases)}
+
+
+def as_text(value: Any) -> str:
+    """Cell as text: spaces at the ends and doubled spaces go, whole numbers lose their ``.0``, dates become ISO."""
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return " ".join(value.translate(_SPACES).split())
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float)):
+        if isinstance(value, float):
+            if math.isnan(value):
+                return ""
+            if value.is_integer() and abs(value) < 1e15:
+                return str(int(value))
+        return repr(value)
+    if isinstance(value, datetime):
+        return value.date().isoformat() if value.time() == time() else value.isoformat(sep=" ")
+    if isinstance(value, (date, time, timedelta)):
+        return str(value)
+    return " ".join(str(value).split())
+
+
+def decimal_mark(text: str) -> str:
+    """What one number says about the decimal mark: ``"."``, ``","``, ``"?"`` (a number that could be either), ``""``.
+
+    Examples
+    --------
+    >>> [decimal_mark(t) for t in ("22.5", "22,5", "1.234,5", "1,234", "250")]
+    ['.', ',', ',', '?', '']
+    """
+    found = _FIRST_NUMBER.search(text.translate(_SPACES))
+    if found is None:
+        return ""
+    digits = re.split(r"[eE]", found.group())[0].lstrip("+-").rstrip(" '")
+    point, comma = digits.count("."), digits.count(",")
+    if point and comma:
+        return "." if digits.rfind(".") > digits.rfind(",") else ","
+    if not point and not comma:
+        return ""
+    mark = "." if point else ","
+    if point + comma > 1:
+        return "," if mark == "." else "."
+    before, after = digits.split(mark)
+    if len(after) == 3 and re.fullmatch(r"[1-9][0-9]{0,2}", before):
+        return "?"
+    return mark
+
+
+def number_cell(value: Any, decimal: str = "") -> float:
+    """Read a number as it was meant, or refuse.
+
+    Parameters
+    ----------
+    value : object
+        Cell as it came: a number stays as it is, a text is read.
+    decimal : {"", ".", ","}
+        Decimal mark of the file; with ``""`` a text that could be read two ways is refused.
+
+    Returns
+    -------
+    float
+        Finite.
+
+    Raises
+    ------
+    Refused
+        With the reason and what to do.
+
+    Examples
+    --------
+    >>> number_cell("1 234,5", ","), number_cell("1,234.5"), number_cell(" 22.40 ", ".")
+    (1234.5, 1234.5, 22.4)
+    """
+    if isinstance(value, bool) or isinstance(value, (date, time, timedelta)):
+        kind = "true/false value" if isinstance(value, bool) else "date or time"
+        raise Refused(
+            f"{as_text(value)!r} is a {kind}, a number is required; a spreadsheet may have changed it. Retype it."
+        )
+    if isinstance(value, (int, float)):
+        number = float(value)
+    else:
+        number = _number_text(str(value).translate(_SPACES).strip(), decimal)
+    if not math.isfinite(number):
+        raise Refused(f"{as_text(value)!r} is not a finite number.")
+    return number
+
+
+def _number_text(text: str, decimal: str) -> float:
+    if not text:
+        raise Refused("the cell is empty, a number is required.")
+    if decimal == "." and _SIMPLE.match(text):
+        return float(text)
+    parts = _PARTS.match(text)
+    if parts is None:
+        raise Refused(f"{text!r} is not a number. Write digits only, e.g. 22.4, and put remarks in the note column.")
+    sign, digits, power = parts.groups()
+    mark = decimal_mark(digits)
+    if mark == "?":
+        mark = decimal
+        if not mark:
+            raise Refused(
+                f"{text!r} can be read two ways (thousands or decimals) and no other cell of the file decides. Retype it, "
+                "or pass decimal='.' or decimal=','."
+            )
+    elif mark and decimal and mark != decimal:
+        names = {".": "point", ",": "comma"}
+        raise Refused(
+            f"{text!r} has a decimal {names[mark]}, while this file uses the decimal {names[decimal]}. Correct the cell, or "
+            f"pass decimal={mark!r}."
+        )
+    whole, _, fraction = digits.partition(mark) if mark else (digits, "", "")
+    if not re.fullmatch(r"[0-9]*", fraction) or not re.fullmatch(
+        r"|[0-9]+|[0-9]{1,3}(?P<s>[.,' ])[0-9]{3}(?:(?P=s)[0-9]{3})*", whole
+    ):
+        raise Refused(f"{text!r} is not a number in any usual way of writing. Write digits only, e.g. 22.4.")
+    if not (whole or fraction):
+        raise Refused(f"{text!r} is not a number.")
+    plain = re.sub(r"[.,' ]", "", whole) or "0"
+    return float(f"{sign}{plain}.{fraction or '0'}e{power or '0'}")
+
+
+def load_cell(value: Any, decimal: str = "") -> Load:
+    """Read a load cell: a number, perhaps with a unit and marks such as ``>22.4``, ``22.4+``, ``DNB 22``.
+
+    Raises
+    ------
+    Refused
+        Where it is no load, or where it states less than a load (``<22``, ``~22``).
+
+    Examples
+    --------
+    >>> load_cell(">22.4")
+    Load(value=22.4, unit='', outcome='held')
+    >>> load_cell("4250 lbf")
+    Load(value=4250.0, unit='lbf', outcome='')
+    """
+    if not isinstance(value, str):
+        return Load(number_cell(value, decimal))
+    text = value.translate(_SPACES).strip()
+    if decimal == "." and _SIMPLE.match(text):
+        return Load(number_cell(text, decimal))
+    found = _FIRST_NUMBER.search(text)
+    if found is None:
+        if key(text) in word_map("outcome"):
+            raise Refused(f"{text!r} states no load. Write the highest load that the specimen held, e.g. '>22.4'.")
+        raise Refused(f"{text!r} is not a load. Write a number in the unit of the column, e.g. 22.4.")
+    before, after = text[: found.start()].strip(), text[found.end() :].strip()
+    outcome = _mark_before(before, text)
+    unit, mark = _after(after, text)
+    if outcome and mark and outcome != mark:
+        raise Refused(f"{text!r} says both {outcome!r} and {mark!r}. Keep one.")
+    return Load(number_cell(found.group(), decimal), unit, outcome or mark)
+
+
+def _mark_before(before: str, text: str) -> str:
+    plain = re.sub(r"\s*(?:@|\bat\b|:|=)\s*\Z", "", before).strip()
+    if before.casefold() in _MORE or plain.casefold() in _MORE:
+        return "held"
+    if plain.casefold() in _LESS:
+        raise Refused(
+            f"{text!r} is not a load that was reached. Write the load at break, or '>' with the highest load held."
+        )
+    if not plain:
+        return ""
+    if key(plain) in word_map("outcome"):
+        return word_map("outcome")[key(plain)]
+    raise Refused(f"{text!r} is not a load. Write a number, and put remarks in the note column.")
+
+
+def _after(after: str, text: str) -> tuple[str, str]:
+    rest, outcome = after, ""
+    if rest.startswith("+") or rest.endswith("+"):
+        rest, outcome = rest.strip("+").strip(), "held"
+    words = re.sub(r"[(),;]", " ", rest).split()
+    for cut in range(min(len(words), 3) + 1):
+        unit, mark = " ".join(words[:cut]), key(" ".join(words[cut:]))
+        if mark and mark not in word_map("outcome"):
+            continue
+        if unit and not re.fullmatch(r"[A-Za-z#][A-Za-z.\- ]*", unit):
+            break
+        found = word_map("outcome")[mark] if mark else ""
+        if outcome and found and found != outcome:
+            break
+        return unit, outcome or found
+    raise Refused(f"{text!r} is not a load. Write a number, and put remarks in the note column.")

@@ -1,0 +1,193 @@
+"""Which row is the header, and which column is which: exact aliases from columns.toml, never a fuzzy guess."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any
+
+from lowtail.errors import InputError
+from lowtail.glossary import BREAK_LOG
+from lowtail.records.cells import as_text, key, table
+from lowtail.records.units import FORCE, FORCE_NAMES, OTHER, read_other_unit, unit_key
+
+__all__ = ["Field", "Header", "find_header", "match_name"]
+
+SEARCH_ROWS = 100
+_OWN_UNIT = {"rated_kN": "kN", "age_years": "years", "drop_mass_kg": "kg", "drop_height_m": "m", "sample_rate_hz": "Hz"}
+_WITH_FORCE = ("load", "rated_kN")
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """Where a canonical column stands: index, header as read, unit stated by the header ("" where none)."""
+
+    index: int
+    text: str
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """A header found: rows it takes (first, last), fields by canonical name, other columns by name."""
+
+    first: int
+    last: int
+    fields: dict[str, Field]
+    extras: dict[str, int]
+    clashes: dict[str, list[str]] = field(default_factory=dict)
+
+
+@cache
+def aliases() -> dict[str, str]:
+    """From every header alias, by its key, to the canonical column."""
+    return {key(a): name for name, words in table("columns").items() for a in (name, *words)}
+
+
+def match_name(text: str) -> tuple[str, str]:
+    """Canonical column and stated unit of one header text; ("", "") where it names none.
+
+    Examples
+    --------
+    >>> match_name("Peak load [kN]"), match_name("load_lbf"), match_name("colour")
+    (('load', 'kN'), ('load', 'lbf'), ('', ''))
+    """
+    known = aliases()
+    plain = text.strip().rstrip(":*").strip()
+    if key(plain) in known:
+        name = known[key(plain)]
+        return name, _OWN_UNIT[name] if key(plain) == key(name) and name in _OWN_UNIT else ""
+    bracket = re.fullmatch(r"(.*?)\s*[\[(]\s*([^\[\]()]*?)\s*[\])]", plain, re.DOTALL)
+    if bracket and key(bracket[1].rstrip(",:")) in known:
+        name = known[key(bracket[1].rstrip(",:"))]
+        return name, bracket[2] if name in _WITH_FORCE or name in OTHER or name == "rate" else ""
+    tail = re.fullmatch(r"(.*?)(?:\s*[_,/:\-]\s*|\s+in\s+|\s+)([^\s_,:]+)", plain, re.DOTALL)
+    if tail and key(tail[1]) in known:
+        name = known[key(tail[1])]
+        if (name in _WITH_FORCE and _force_like(tail[2])) or read_other_unit(name, tail[2]) is not None:
+            return name, tail[2]
+    return "", ""
+
+
+def _force_like(text: str) -> bool:
+    return text in FORCE or unit_key(text) in FORCE_NAMES or unit_key(text) in ("kg", "lb", "lbs", "t", "mn")
+
+
+def _texts(row: Sequence[Any]) -> list[str]:
+    return [as_text(v) if isinstance(v, str) else "" for v in row]
+
+
+def _names(texts: Sequence[str], wanted: Mapping[str, str]) -> list[tuple[str, str]]:
+    chosen = {" ".join(h.split()): name for name, h in wanted.items()}
+    out = []
+    for text in texts:
+        if text in chosen:
+            name = chosen[text]
+            unit = match_name(text)[1]
+            if not unit and name in _WITH_FORCE and (b := re.search(r"[\[(]\s*([^\[\]()]+?)\s*[\])]$", text)):
+                unit = b[1]
+            out.append((name, unit))
+            continue
+        name, unit = match_name(text) if text else ("", "")
+        out.append(("", "") if name in wanted else (name, unit))
+    return out
+
+
+def _joined(top: Sequence[str], bottom: Sequence[str], wanted: Mapping[str, str]) -> list[str]:
+    out = []
+    for i in range(max(len(top), len(bottom))):
+        a, b = (top[i] if i < len(top) else ""), (bottom[i] if i < len(bottom) else "")
+        both = f"{a} {b}".strip()
+        out.append(both if not b or match_name(both)[0] or both in wanted.values() else b)
+    return out
+
+
+def find_header(rows: Sequence[Sequence[Any]], wanted: Mapping[str, str] | None = None) -> Header | None:
+    """Header with the most columns recognised among the first rows; None where no row names two columns or more.
+
+    Parameters
+    ----------
+    rows : sequence of rows
+        Raw cells, merged headers already filled.
+    wanted : mapping, optional
+        Canonical column to header text, for headers that the alias table does not know.
+    """
+    wanted = {n: h for n, h in (wanted or {}).items() if not h.startswith("=")}
+    best: tuple[int, int, int, list[str]] | None = None
+    texts = [_texts(r) for r in rows[:SEARCH_ROWS]]
+    for i, row in enumerate(texts):
+        count = len({n for n, _ in _names(row, wanted) if n})
+        if count >= 2 and (best is None or count > best[0]):
+            best = (count, i, i, row)
+    for i in range(len(texts) - 1):
+        pair = _joined(texts[i], texts[i + 1], wanted)
+        count = len({n for n, _ in _names(pair, wanted) if n})
+        if best is not None and count > best[0] and best[1] in (i, i + 1):
+            best = (count, i, i + 1, pair)
+    if best is None:
+        return None
+    _, first, last, row = best
+    return _with_unit_row(rows, _make(first, last, row, wanted))
+
+
+def _make(first: int, last: int, row: Sequence[str], wanted: Mapping[str, str]) -> Header:
+    fields: dict[str, Field] = {}
+    extras: dict[str, int] = {}
+    clashes: dict[str, list[str]] = {}
+    for i, ((name, unit), text) in enumerate(zip(_names(row, wanted), row, strict=True)):
+        if name and name in fields:
+            clashes.setdefault(name, [fields[name].text]).append(text)
+        elif name:
+            fields[name] = Field(i, text, unit)
+        else:
+            label = text or f"column {i + 1}"
+            while label in extras or label in BREAK_LOG:
+                label += " (2)"
+            extras[label] = i
+    return Header(first, last, fields, extras, clashes)
+
+
+def _with_unit_row(rows: Sequence[Sequence[Any]], header: Header) -> Header:
+    """Take a row of units under the header, such as ``| | kN | | years |``, into the header."""
+    if header.last + 1 >= len(rows):
+        return header
+    below = [as_text(v) for v in rows[header.last + 1]]
+    units = [re.sub(r"^[\[(](.*)[\])]$", r"\1", t).strip() for t in below]
+    by_index = {f.index: name for name, f in header.fields.items()}
+    seen: dict[str, str] = {}
+    for i, unit in enumerate(units):
+        name = by_index.get(i, "")
+        if unit in ("", "-", "–", "—"):
+            continue
+        force = name in _WITH_FORCE and _force_like(unit)
+        if not (
+            force or (name in OTHER and read_other_unit(name, unit) is not None) or (name == "rate" and "/" in unit)
+        ):
+            return header
+        seen[name] = unit
+    if not seen:
+        return header
+    fields = dict(header.fields)
+    for name, unit in seen.items():
+        f = fields[name]
+        both = (
+            unit if f.unit in ("", unit) else f"{f.unit} and {unit}"
+        )  # two units are one too many: refused further on
+        fields[name] = Field(f.index, f"{f.text} [{unit}]", both)
+    return Header(header.first, header.last + 1, fields, header.extras, header.clashes)
+
+
+def check_wanted(wanted: Mapping[str, str] | None, texts: Sequence[str]) -> None:
+    """Refuse a ``columns=`` that names a column or a header that does not exist."""
+    for name, header in (wanted or {}).items():
+        if name not in BREAK_LOG:
+            raise InputError(
+                f"`columns` names {name!r}, which is no column of a break log. Columns: {', '.join(BREAK_LOG)}."
+            )
+        if not isinstance(header, str) or not header.strip():
+            raise InputError(f"`columns` must give a header text for {name!r}, got {header!r}.")
+        if not header.startswith("=") and " ".join(header.split()) not in texts:
+            shown = ", ".join(repr(t) for t in texts if t) or "none"
+            raise InputError(f"`columns` says that {name!r} stands under {header!r}, but the headers are: {shown}.")

@@ -1,0 +1,329 @@
+"""The break log: one row a specimen, read from a file or a table in hand, with everything the reader noticed."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from lowtail._record import Record
+from lowtail.errors import BadCell, InputError, TableError
+from lowtail.glossary import BREAK_LOG
+from lowtail.records.convert import Columns, convert
+from lowtail.records.findings import Finding, findings_frame
+from lowtail.records.header import Header, check_wanted, find_header
+from lowtail.records.screens import screen
+from lowtail.records.sheets import Grid, Source, read_grid
+from lowtail.records.units import read_force_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["BreakLog", "Source", "check_breaks", "read_breaks"]
+
+REQUIRED = tuple(name for name, column in BREAK_LOG.items() if column.required)
+REPEATS = ("refuse", "per group", "first", "independent")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BreakLog(Record):
+    """A break log that has passed the door.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a specimen: every canonical column, then ``load_kN``, ``broke``, ``used``, ``set_aside`` (the reason, ""
+        where the row is used), ``slipped``, ``cell`` (address of the load), then the log's other columns as text.
+    findings : DataFrame
+        What the reader noticed: cell, column, level (info, warning, error), got, message.
+    source : Source
+        File name, SHA-256, sheet.
+    """
+
+    table: pd.DataFrame
+    findings: pd.DataFrame
+    source: Source
+
+    @property
+    def n_rows(self) -> int:
+        """Specimen rows read; always rows used plus rows set aside."""
+        return len(self.table)
+
+    @property
+    def n_used(self) -> int:
+        """Rows that take part."""
+        return int(self.table["used"].sum())
+
+    @property
+    def n_set_aside(self) -> int:
+        """Rows that take no part, each with its reason."""
+        return self.n_rows - self.n_used
+
+    @property
+    def set_aside(self) -> pd.DataFrame:
+        """Rows that take no part: cell, specimen, item, outcome, reason."""
+        rows = self.table[~self.table["used"]]
+        return rows[["cell", "specimen", "item", "orientation", "method", "outcome", "set_aside"]].reset_index(
+            drop=True
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """One tidy row: source, rows, used, broke, held, slipped, set aside, warnings."""
+        import pandas as pd
+
+        used = self.table[self.table["used"]]
+        row = {
+            "source": self.source.name,
+            "n_rows": self.n_rows,
+            "n_used": self.n_used,
+            "n_set_aside": self.n_set_aside,
+            "n_broken": int(used["broke"].sum()),
+            "n_held": int((~used["broke"]).sum()),
+            "n_slipped": int(used["slipped"].sum()),
+            "n_warnings": int((self.findings["level"] == "warning").sum()),
+        }
+        return pd.DataFrame([row])
+
+    def __str__(self) -> str:
+        row = self.to_frame().iloc[0]
+        return (
+            f"{self.source.name or 'table in hand'}: {row.n_rows} specimens = {row.n_used} used ({row.n_broken} broke, {row.n_held} "
+            f"held, of which {row.n_slipped} slipped) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
+        )
+
+    __repr__ = __str__
+
+
+def read_breaks(
+    path: str | os.PathLike[str],
+    *,
+    sheet: str | int | None = None,
+    columns: Mapping[str, str] | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    labels: Mapping[str, Mapping[str, str]] | None = None,
+    repeats: str = "refuse",
+) -> BreakLog:
+    """Read a break log from CSV, TSV, XLSX, XLS or ODS.
+
+    Every cell is read as its writer meant it, or refused: all bad cells are raised at once, by address. Nothing is dropped,
+    filled or repaired in silence; what was read by a rule stands in ``findings``.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    sheet : str or int, optional
+        Sheet of a workbook, by name or 1-based number; needed only where several look like a break log.
+    columns : mapping, optional
+        Canonical column to header text, for headers that the alias table does not know: ``{"load": "Pull test"}``. A value
+        that starts with ``=`` declares one value for every row: ``{"outcome": "=broke"}``.
+    unit : str, optional
+        Force unit of loads (and ratings) that state none: kN, N, daN, MN, lbf, klbf, kgf, tf or ozf. It also settles
+        bare kg, lb and t.
+    decimal : {".", ","}, optional
+        Decimal mark, where the file's own numbers do not settle it.
+    labels : mapping, optional
+        Words to be read as others, by column: ``{"orientation": {"major-axis": "major axis"}, "outcome": {"popped": "broke"}}``.
+    repeats : {"refuse", "per group", "first", "independent"}
+        A specimen name that stands in several used rows: refuse; allow where numbering starts again in every group; use
+        the first row and set the later ones aside; or count each as a specimen of its own.
+
+    Returns
+    -------
+    BreakLog
+
+    Raises
+    ------
+    InputError
+        If an argument is not usable or the file cannot be opened.
+    TableError
+        If the table cannot be read; ``error.cells`` holds every bad cell.
+    """
+    _check_arguments(columns, unit, decimal, labels, repeats)
+    grid, header, source = read_grid(path, sheet, columns)
+    return _build(grid, header, source, columns, unit, decimal, labels, repeats)
+
+
+def check_breaks(
+    frame: pd.DataFrame,
+    *,
+    columns: Mapping[str, str] | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    labels: Mapping[str, Mapping[str, str]] | None = None,
+    repeats: str = "refuse",
+) -> BreakLog:
+    """Check a break log that is already a DataFrame; arguments, result and errors as in `read_breaks`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"specimen": ["a", "b"], "item": ["sling", "sling"], "load [kN]": [24.1, 25.0],
+    ...                       "outcome": ["broke", "held"]})
+    >>> print(check_breaks(frame))
+    table in hand: 2 specimens = 2 used (1 broke, 1 held, of which 0 slipped) + 0 set aside; 0 warnings
+    """
+    import pandas as pd
+
+    if not isinstance(frame, pd.DataFrame):
+        raise InputError(f"`frame` must be a pandas DataFrame, got {type(frame).__name__}. For a file use read_breaks.")
+    if frame.empty:
+        raise TableError("The table in hand has no rows.")
+    _check_arguments(columns, unit, decimal, labels, repeats)
+    head = [str(c) for c in frame.columns]
+    body = frame.astype(object).where(frame.notna(), None).to_numpy().tolist()
+    grid = Grid("frame", [head, *body], labels=["header", *(str(i) for i in frame.index)])
+    header = find_header(grid.rows[:1], columns)
+    if header is None:
+        raise TableError(f"The table in hand needs the columns {', '.join(REQUIRED)}, got: {', '.join(head)}.")
+    return _build(grid, header, Source("table in hand"), columns, unit, decimal, labels, repeats)
+
+
+def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats: Any) -> None:
+    if unit is not None:
+        if not isinstance(unit, str):
+            raise InputError(f"`unit` must be a force unit such as 'kN', got {unit!r}.")
+        read_force_unit(unit)
+    if decimal not in (None, ".", ","):
+        raise InputError(f"`decimal` must be '.' or ',', got {decimal!r}.")
+    if repeats not in REPEATS:
+        raise InputError(f"`repeats` must be one of {', '.join(REPEATS)}, got {repeats!r}.")
+    if columns is not None and not isinstance(columns, Mapping):
+        raise InputError(f"`columns` must be a mapping from column to header text, got {type(columns).__name__}.")
+    allowed = BREAK_LOG["outcome"].allowed
+    for name, words in (labels or {}).items():
+        if name not in BREAK_LOG or not isinstance(words, Mapping):
+            raise InputError(f"`labels` must map columns to {{label: wanted label}}, got {name!r}: {words!r}.")
+        if name == "outcome" and (wrong := [w for w in words.values() if w not in allowed]):
+            raise InputError(f"`labels` reads an outcome as {wrong[0]!r}. Outcomes: {', '.join(allowed)}.")
+
+
+def _build(
+    grid: Grid,
+    header: Header,
+    source: Source,
+    columns: Mapping[str, str] | None,
+    unit: str | None,
+    decimal: str | None,
+    labels: Mapping[str, Mapping[str, str]] | None,
+    repeats: str,
+) -> BreakLog:
+    wanted = dict(columns or {})
+    check_wanted(wanted, [f.text for f in header.fields.values()] + list(header.extras))
+    _check_header(source.name, grid, header, wanted)
+    declared = read_force_unit(unit) if unit else None
+    done = convert(grid, header, wanted=wanted, unit=declared, decimal=decimal, labels=labels or {})
+    if not done.rows:
+        raise TableError(f"{source.name} has a header but no specimen under it. Fill in one row a specimen.")
+    table = _table(done, grid, header)
+    _repeats(table, done, repeats)
+    if done.bad:
+        many = f"{len(done.bad)} cells" if len(done.bad) > 1 else "1 cell"
+        raise TableError(f"{source.name}: {many} cannot be read. Nothing was taken over.", done.bad)
+    findings = [*grid.findings, *_header_findings(grid, header), *done.findings, *screen(table)]
+    return BreakLog(table=table, findings=findings_frame(findings), source=source)
+
+
+def _check_header(name: str, grid: Grid, header: Header, wanted: Mapping[str, str]) -> None:
+    bad = [
+        BadCell(
+            grid.cell(header.last),
+            column,
+            " / ".join(texts),
+            f"{len(texts)} headers name {column!r}: {', '.join(map(repr, texts))}. "
+            f"Choose one with columns={{{column!r}: ...}}.",
+        )
+        for column, texts in header.clashes.items()
+    ]
+    missing = [c for c in REQUIRED if c not in header.fields and not wanted.get(c, "").startswith("=")]
+    others = ", ".join(repr(t) for t in header.extras) or "none"
+    for column in missing:
+        message = f"no column names the {column}. Name one with columns={{{column!r}: ...}} (headers not recognised: {others})"
+        if column in ("outcome", "item"):
+            example = "broke" if column == "outcome" else "sewn sling"
+            message += f", or declare one value for all rows with columns={{{column!r}: '={example}'}}"
+        bad.append(BadCell(grid.cell(header.last), column, "", f"{message}."))
+    if bad:
+        raise TableError(f"{name}: the header cannot be used.", bad)
+
+
+def _header_findings(grid: Grid, header: Header) -> list[Finding]:
+    found = []
+    for name, f in header.fields.items():
+        if f.text != name:
+            unit = f" in {f.unit}" if f.unit else ""
+            found.append(
+                Finding(
+                    grid.cell(header.last, f.index, f.text), name, "info", f.text, f"read as the column {name!r}{unit}"
+                )
+            )
+    for text, index in header.extras.items():
+        if any(index < len(row) and row[index] not in (None, "") for row in grid.rows[header.last + 1 :]):
+            message = "not a column of a break log; kept as text at the end of the table"
+            found.append(Finding(grid.cell(header.last, index, text), "", "info", text, message))
+    return found
+
+
+def _table(done: Columns, grid: Grid, header: Header) -> pd.DataFrame:
+    import pandas as pd
+
+    values = done.values
+    f = header.fields.get("load")
+    index = f.index if f else None
+    text = f.text if f else ""
+    outcome, excluded, reasons = values["outcome"], values["excluded"], values["exclusion_reason"]
+    aside = []
+    for word, flag, reason, note in zip(outcome, excluded, reasons, values["note"], strict=True):
+        if flag:
+            aside.append(f"excluded: {reason}")
+        elif word == "invalid":
+            aside.append(f"invalid: {reason or note or 'no reason given'}")
+        else:
+            aside.append("")
+    data: dict[str, Any] = {name: values[name] for name in BREAK_LOG}
+    data["load_kN"] = values["load_kN"]
+    data["broke"] = [w == "broke" for w in outcome]
+    data["used"] = [not a for a in aside]
+    data["set_aside"] = aside
+    data["slipped"] = [w == "slipped" for w in outcome]
+    data["cell"] = [grid.cell(r, index, text) for r in done.rows]
+    for name in header.extras:
+        if any(values[name]):
+            data.setdefault(name, values[name])
+    return pd.DataFrame(data)
+
+
+def _repeats(table: pd.DataFrame, done: Columns, repeats: str) -> None:
+    """Deal with a specimen name that stands in several used rows, as told; by default each is a bad cell."""
+    by = ["specimen"] + (["item", "orientation", "method"] if repeats == "per group" else [])
+    used = table[table["used"]]
+    again = used[used.duplicated(by, keep="first") & (used["specimen"] != "")]
+    earlier = table.drop_duplicates(by).set_index(by)["cell"]
+    for i, row in again.iterrows():
+        first = earlier[row["specimen"] if len(by) == 1 else tuple(row[b] for b in by)]
+        name = f"specimen {row['specimen']!r} was already tested ({first})"
+        if repeats == "first":
+            table.loc[i, ["used", "set_aside"]] = [False, f"{name}: not an independent specimen"]
+            done.findings.append(Finding(row["cell"], "specimen", "warning", row["specimen"], f"{name}; set aside"))
+        elif repeats == "independent":
+            done.findings.append(
+                Finding(
+                    row["cell"],
+                    "specimen",
+                    "warning",
+                    row["specimen"],
+                    f"{name}; counted as a specimen of its own, as told",
+                )
+            )
+        else:
+            done.bad.append(
+                BadCell(
+                    row["cell"],
+                    "specimen",
+                    row["specimen"],
+                    f"{name}. Correct the name; or pass repeats='per group' where numbers start "
+                    "again in every group, 'first' to set later tests aside, 'independent' if they are different specimens.",
+                )
+            )

@@ -1,0 +1,203 @@
+"""Files become grids of raw cells: CSV and TSV by trial of the delimiter, workbooks through calamine."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from lowtail.errors import InputError, TableError
+from lowtail.records.findings import Finding
+from lowtail.records.guard import MAX_CELLS, MAX_COLUMNS, check_zip, column_letters, read_bytes
+from lowtail.records.header import SEARCH_ROWS, Header, find_header
+
+__all__ = ["Grid", "Source", "read_grid"]
+
+_DELIMITERS = ",;\t|"
+_OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a log came from: file name and SHA-256 of its bytes ("" for a table in hand)."""
+
+    name: str
+    sha256: str = ""
+    sheet: str = ""
+
+
+@dataclass(slots=True)
+class Grid:
+    """Raw cells of one table with the way to name each cell."""
+
+    kind: str
+    rows: list[list[Any]]
+    sheet: str = ""
+    delimiter: str = ""
+    merged: list[tuple[tuple[int, int], tuple[int, int]]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    labels: list[str] | None = None
+
+    def cell(self, row: int, column: int | None = None, name: str = "") -> str:
+        """Address of a cell (0-based row and column), e.g. ``Breaks!F9`` or ``row 9, column 'load'``."""
+        if self.kind in ("xlsx", "xls", "ods"):
+            return f"{self.sheet}!{'' if column is None else column_letters(column)}{row + 1}"
+        number = self.labels[row] if self.labels is not None else str(row + 1)
+        if column is None:
+            return f"row {number}"
+        return f"row {number}, column {name or column_letters(column)!r}"
+
+
+def read_grid(
+    path: str | os.PathLike[str], sheet: str | int | None = None, columns: Mapping[str, str] | None = None
+) -> tuple[Grid, Header, Source]:
+    """Grid, header and source of the break log in a file.
+
+    Raises
+    ------
+    InputError
+        If the path is no readable file or the sheet does not exist.
+    TableError
+        If the file cannot be a break log: damaged, binary, no header row, several sheets with a log.
+    """
+    name, data = read_bytes(path)
+    digest = hashlib.sha256(data).hexdigest()
+    if data[:4] == b"PK\x03\x04":
+        grids = _workbook(name, data, check_zip(name, data), sheet)
+    elif data[:8] == _OLE:
+        grids = _workbook(name, data, "xls", sheet)
+    else:
+        if sheet is not None:
+            raise InputError(f"`sheet` is for workbooks, and {name} is a text file, got sheet={sheet!r}. Leave it out.")
+        grids = [_text_grid(name, data, columns)]
+    grid, header = _choose(name, grids, columns)
+    return grid, header, Source(name, digest, grid.sheet)
+
+
+def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> tuple[Grid, Header]:
+    found = [(g, h) for g in grids if (h := find_header(_header_view(g), columns)) is not None]
+    logs = [(g, h) for g, h in found if "load" in h.fields] or found
+    if not logs:
+        seen = next((g for g in grids if any(any(v not in (None, "") for v in r) for r in g.rows)), None)
+        if seen is None:
+            raise TableError(f"{name} holds no cells. Export the table again.")
+        raise TableError(
+            f"{name} has no header row that names the columns specimen, item, load and outcome"
+            f"{f' (sheets looked at: {chr(44).join(g.sheet for g in grids)})' if seen.sheet else ''}. First row: "
+            f"{' | '.join(str(v) for v in seen.rows[0])[:200]!r}. Add a header row, or name the headers with columns=."
+        )
+    if len(logs) > 1:
+        names = ", ".join(repr(g.sheet) for g, _ in logs)
+        raise TableError(f"{name} has {len(logs)} sheets that look like a break log: {names}. Choose one with sheet=.")
+    grid, header = logs[0]
+    others = [g.sheet for g in grids if g is not grid]
+    if others:
+        message = f"read sheet {grid.sheet!r}; not read: {', '.join(repr(o) for o in others)}"
+        grid.findings.append(Finding(grid.sheet, "", "info", "", message))
+    return grid, header
+
+
+def _header_view(grid: Grid) -> list[list[Any]]:
+    """First rows with merged cells that span columns filled, so that a merged heading stands over each of its columns."""
+    rows = [list(r) for r in grid.rows[: SEARCH_ROWS + 2]]
+    for (top, left), (_, right) in grid.merged:
+        if top < len(rows) and right > left:
+            rows[top][left : right + 1] = [rows[top][left]] * (right - left + 1)
+    return rows
+
+
+def _text_grid(name: str, data: bytes, columns: Mapping[str, str] | None) -> Grid:
+    text, encoding = _decode(name, data)
+    findings = []
+    if encoding not in ("utf-8", "utf-8-sig"):
+        findings.append(Finding("file", "", "info", encoding, f"text read as {encoding}, since it is not valid UTF-8"))
+    head = "\n".join(text.splitlines()[:SEARCH_ROWS])
+    best, choice = (-1, -1), ","
+    for delimiter in _DELIMITERS:
+        rows = _parse(name, head, delimiter, strict=False)
+        header = find_header(rows, columns)
+        score = (len(header.fields) if header else 0, sum(len(r) > 1 for r in rows))
+        if score > best:
+            best, choice = score, delimiter
+    rows = _parse(name, text, choice)
+    if len(rows) * max((len(r) for r in rows), default=0) > MAX_CELLS:
+        raise TableError(f"{name} has more than {MAX_CELLS} cells. Split it by item.")
+    return Grid("csv", rows, delimiter=choice, findings=findings)
+
+
+def _decode(name: str, data: bytes) -> tuple[str, str]:
+    for mark, encoding in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
+        if data.startswith(mark):
+            try:
+                return data.decode(encoding), encoding
+            except UnicodeDecodeError as exc:
+                raise TableError(f"{name} is no valid {encoding} text ({exc.reason} at byte {exc.start}).") from None
+    if b"\0" in data[:4096] or b"\0" in data:
+        raise TableError(
+            f"{name} is a binary file, neither a text table nor a workbook. Save it as .csv, .xlsx, .xls or .ods."
+        )
+    for encoding in ("utf-8", "cp1252"):
+        try:
+            return data.decode(encoding), encoding
+        except UnicodeDecodeError:
+            continue
+    return data.decode("latin-1"), "latin-1"
+
+
+def _parse(name: str, text: str, delimiter: str, strict: bool = True) -> list[list[Any]]:
+    rows: list[list[Any]] = []
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict)
+    try:
+        rows.extend(list(row) for row in reader)
+    except csv.Error as exc:
+        if strict:
+            raise TableError(f"{name}, line {reader.line_num}: {exc}. A quotation mark may be missing.") from None
+    return rows
+
+
+def _workbook(name: str, data: bytes, kind: str, sheet: str | int | None) -> list[Grid]:
+    import python_calamine as calamine
+
+    try:
+        book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
+        wanted = _wanted_sheets(name, book, sheet)
+        return [_sheet_grid(name, book, title, kind) for title in wanted]
+    except (InputError, KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as exc:  # the workbook library may panic, which is no Exception
+        protected = isinstance(exc, calamine.PasswordError) or "password" in str(exc).lower()
+        why = "is protected by a password" if protected else f"is no readable workbook ({exc})"
+        raise TableError(f"{name} {why}. Save it again, without a password, or as .csv.") from None
+
+
+def _wanted_sheets(name: str, book: Any, sheet: str | int | None) -> list[str]:
+    kinds = {m.name: m for m in book.sheets_metadata}
+    titles = [t for t in book.sheet_names if "WorkSheet" in str(kinds[t].typ)]
+    if sheet is None:
+        visible = [t for t in titles if "Visible" in str(kinds[t].visible)]
+        return visible or titles
+    if isinstance(sheet, int) and not isinstance(sheet, bool):
+        if not 1 <= sheet <= len(titles):
+            raise InputError(
+                f"`sheet` must be 1 to {len(titles)} or a sheet name, got {sheet}. Sheets: {', '.join(titles)}."
+            )
+        return [titles[sheet - 1]]
+    if sheet not in titles:
+        raise InputError(f"{name} has no sheet {sheet!r}. Sheets: {', '.join(titles)}.")
+    return [str(sheet)]
+
+
+def _sheet_grid(name: str, book: Any, title: str, kind: str) -> Grid:
+    page = book.get_sheet_by_name(title)
+    if page.total_height * page.total_width > MAX_CELLS or page.total_width > MAX_COLUMNS:
+        raise TableError(
+            f"{name}, sheet {title!r} reaches to row {page.total_height}, column {page.total_width}: too many cells for a break log. "
+            "Delete stray cells far from the table."
+        )
+    rows = page.to_python(skip_empty_area=False) if page.total_height and page.total_width else []
+    merged = [(tuple(a), tuple(b)) for a, b in (page.merged_cell_ranges or [])]
+    return Grid(kind, rows, sheet=title, merged=merged)
