@@ -63,7 +63,7 @@ class Comparison(Record):
     low_ratios : tuple of LowRatio
         The same at 1, 5 and 10 %.
     scatter_ratio, scatter_ratio_low, scatter_ratio_high, scatter_p : float
-        Ratio of the scatter of log load, and the permutation p of equal scatter (NaN with survivors).
+        Ratio of the scatter of log load (Weibull spreads), and the permutation p of equal scatter (NaN with survivors).
     under_read_reference, under_read_other : float
         Shares by which peaks may read low at worst.
     ratio_low_read, ratio_high_read, under_read_explains : float, float, bool

@@ -89,7 +89,7 @@ def compare_table(
     InputError
         If a column or level does not exist in the log.
     """
-    table = getattr(log, "table", log)
+    table: Any = getattr(log, "table", log)
     groups = (by,) if isinstance(by, str) else tuple(by)
     pairs = _pairs(table, factor, str(reference), None if other is None else str(other), groups)
     used = table[table["used"]]

@@ -212,19 +212,13 @@ def low_ratios(
 
 
 def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -> tuple[float, float, float]:
-    """Ratio of log-load scatter (other over reference): estimate, low, high.
+    """Ratio of log-load scatter (other over reference): middle of its confidence law, low, high.
 
-    The interval is the wider of what the Weibull and the lognormal confidence law say on each side, as neither alone
-    keeps its confidence when the other holds (``tests/truth/compare_scatter.csv``). The estimate is the ratio of the
-    standard deviations of log load, or of the Weibull spreads with survivors.
+    From the two Weibull confidence laws (spread = 1 / shape): 94 to 96 % coverage at a nominal 95 % for Weibull and
+    lognormal truths, where the F interval of log loads covers 88 to 95 % (``tests/truth/compare_scatter.csv``).
     """
-    ends = []
-    for family in ("weibull", "lognormal"):
-        first, second = _drawn(reference, other, family, rng)
-        log_ratio = np.log(second[1]) - np.log(first[1])
-        ends.append(np.exp(np.quantile(log_ratio, [(1 - confidence) / 2, (1 + confidence) / 2])))
-    if reference.n_held or other.n_held:
-        estimate = fit(other, "weibull").spread / fit(reference, "weibull").spread
-    else:
-        estimate = float(np.log(other.load).std(ddof=1) / np.log(reference.load).std(ddof=1))
-    return estimate, float(min(e[0] for e in ends)), float(max(e[1] for e in ends))
+    first, second = _drawn(reference, other, "weibull", rng)
+    middle, low, high = np.exp(
+        np.quantile(np.log(second[1] / first[1]), [0.5, (1 - confidence) / 2, (1 + confidence) / 2])
+    )
+    return float(middle), float(low), float(high)
