@@ -179,17 +179,24 @@ def resolution(force: Array) -> float:
         return 0.0
     step = np.diff(values)
     step = step[step > 1e-9 * max(abs(values[0]), abs(values[-1]))]
-    return float(step.min()) if step.size else 0.0
+    return float(f"{step.min():.9g}") if step.size else 0.0
 
 
 def _quiet(part: Array, span: float) -> tuple[float, float] | None:
-    """Median and spread of a stretch if it is level and calm, else None."""
+    """Median and spread of a stretch if its start is level and calm, else None; it ends where the load sets in."""
     if part.size < 20:
+        return None
+    head = part[: max(20, part.size // 4)]
+    middle, spread = float(np.median(head)), float(np.std(head))
+    away = np.abs(part - middle) > 5 * max(spread, 1e-9 * span)
+    onset = np.flatnonzero(away[:-2] & away[1:-1] & away[2:])
+    part = part[: int(onset[0])] if onset.size else part
+    if part.size < 20 or spread > 0.05 * span:
         return None
     quarter = part.size // 4
     ends = abs(float(np.median(part[:quarter])) - float(np.median(part[-quarter:])))
-    spread = float(np.std(part - np.median(part)))
-    if spread > 0.05 * span or ends > max(3 * spread / np.sqrt(quarter), 0.002 * span):
+    spread = float(np.std(part))
+    if ends > max(3 * spread / np.sqrt(quarter), 0.002 * span):
         return None
     return float(np.median(part)), spread
 
@@ -202,7 +209,7 @@ def levels(force: Array) -> Level:
     loaded = np.flatnonzero(force > start + 0.1 * (peak - start)) if start < 0.5 * peak else np.array([0])
     before = _quiet(force[: int(loaded[0]) // 2], span) if loaded.size else None
     last = int(loaded[-1]) + 1
-    after = _quiet(force[last + (force.size - last) // 2 :], span)
+    after = _quiet(force[last + (force.size - last) // 2 :][::-1], span)
     noise = before[1] if before else (after[1] if after else float("nan"))
     return Level(before[0] if before else float("nan"), after[0] if after else float("nan"), noise)
 
