@@ -18,14 +18,13 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.known_spread import KnownSpread, known_spread
 from lowtail.models.likelihood import Scaled, prepare
-from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
+from lowtail.models.nodes import FINE, QUICK, Nodes, normal_nodes, weibull_nodes
 from lowtail.records.sample import Sample
 
 __all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law", "confidence_many", "low_many"]
 
 Array = NDArray[np.float64]
 
-_REACH = 1e-4  # percentiles down to this fraction use the law's own grid; smaller ones a finer grid
 _BUDGET = 3_000_000  # array elements a chunk of the batch engine may hold
 _ROOT_STEPS = 80
 
@@ -67,7 +66,14 @@ class SpreadPrior:
         return f"shape {self.shape:.3g}, known to a factor exp(+-{self.width:.2g}) from {self.source}"
 
 
-def _build(family: Family, groups: Sequence[Scaled], reach: float, prior: SpreadPrior | None = None) -> Nodes:
+def _build(
+    family: Family,
+    groups: Sequence[Scaled],
+    reach: float,
+    tail: Array | float,
+    prior: SpreadPrior | None = None,
+    grid: tuple[float, float] = FINE,
+) -> Nodes:
     log_prior = None
     if prior is not None:
         middle = np.log(prior.shape) + np.log(groups[0].scale[0])
@@ -76,8 +82,8 @@ def _build(family: Family, groups: Sequence[Scaled], reach: float, prior: Spread
             return np.asarray(-0.5 * ((t - middle) / prior.width) ** 2)
 
     if family.name == "weibull":
-        return weibull_nodes(groups, reach, extra=0 if prior is None else 1, prior=log_prior)
-    return normal_nodes(groups, reach, prior=log_prior)
+        return weibull_nodes(groups, reach, tail, extra=0 if prior is None else 1, prior=log_prior, grid=grid)
+    return normal_nodes(groups, reach, tail, prior=log_prior, grid=grid)
 
 
 def _solve(nodes: Nodes, w: float, tail: float) -> Array:
@@ -123,13 +129,14 @@ class ConfidenceLaw:
     who: str = ""
     prior: SpreadPrior | None = None
     known: KnownSpread | None = None
-    _cache: dict[float, Nodes] = field(default_factory=dict, repr=False)
+    _cache: dict[tuple[float, float], Nodes] = field(default_factory=dict, repr=False)
 
-    def _nodes(self, fraction_below: float) -> Nodes:
-        reach = abs(float(self.family.quantile(min(fraction_below, 1 - fraction_below, _REACH))))
-        if reach not in self._cache:
-            self._cache[reach] = _build(self.family, self.groups, reach, self.prior)
-        return self._cache[reach]
+    def _nodes(self, fraction_below: float, tail: float) -> Nodes:
+        w = abs(float(self.family.quantile(fraction_below)))
+        key = (w, round(tail, 4))
+        if key not in self._cache:
+            self._cache[key] = _build(self.family, self.groups, w, tail, self.prior)
+        return self._cache[key]
 
     def _load(self, q: float) -> float:
         target = self.groups[0]
@@ -152,7 +159,7 @@ class ConfidenceLaw:
         p, g = _check(fraction_below, "fraction_below"), _check(confidence, "confidence")
         if self.known is not None:
             return self.known.low(p, g)
-        q = _solve(self._nodes(p), float(self.family.quantile(p)), 1 - g)
+        q = _solve(self._nodes(p, 1 - g), float(self.family.quantile(p)), 1 - g)
         return self._load(float(q[0]))
 
     def confidence_that(self, load: float, fraction_below: float) -> float:
@@ -164,8 +171,10 @@ class ConfidenceLaw:
             return self.known.confidence_that(load, p)
         target = self.groups[0]
         q = (self.family.transform(np.array([load])) - target.centre) / target.scale
-        below, _ = self._nodes(p).cdf(q, float(self.family.quantile(p)))
-        return float(np.clip(1 - below[0], 0.0, 1.0))
+        w = float(self.family.quantile(p))
+        rough = float(self._nodes(p, 0.05).cdf(q, w)[0][0])
+        near = min(max(rough, 1e-7), 1 - 1e-7)  # a second grid that stands where the first one put the answer
+        return float(np.clip(1 - self._nodes(p, near).cdf(q, w)[0][0], 0.0, 1.0))
 
     def interval(self, fraction_below: float, confidence: float) -> tuple[float, float]:
         """Two-sided confidence interval in kN of a percentile, equal tails."""
@@ -177,7 +186,7 @@ class ConfidenceLaw:
         if self.known is not None:
             raise NoAnswerError(f"{self.who}: with a known spread the law is one-sided; use .low and .confidence_that.")
         generator = as_rng(rng)
-        nodes = self._nodes(0.5)
+        nodes = self._nodes(0.5, 0.5)
         t, w = np.log(nodes.k[0]), nodes.weight[0]
         total = np.concatenate([[0.0], np.cumsum(0.5 * (w[1:] + w[:-1]))])
         k = np.exp(np.interp(generator.random(size) * total[-1], total, t))
@@ -335,7 +344,7 @@ def low_many(
     for part in _chunks(rows.size, _width(law, s, rows)):
         idx = rows[part]
         sub = s.rows(idx)
-        q = _solve(_build(law, [sub], abs(w)), w, 1 - g)
+        q = _solve(_build(law, [sub], abs(w), 1 - g, grid=QUICK), w, 1 - g)
         out[idx] = np.maximum(law.inverse(sub.centre + sub.scale * q), 0.0)
     return out
 
@@ -363,6 +372,6 @@ def confidence_many(
         idx = rows[part]
         sub = s.rows(idx)
         q = (law.transform(asked[idx]) - sub.centre) / sub.scale
-        below, _ = _build(law, [sub], abs(w)).cdf(q, w)
+        below, _ = _build(law, [sub], abs(w), 0.05, grid=FINE).cdf(q, w)
         out[idx] = np.clip(1 - below, 0.0, 1.0)
     return out
