@@ -83,18 +83,13 @@ class Pooling(Record):
 
     def __str__(self) -> str:
         if self.verdict == "differ":
-            worst = self.table.loc[self.table["p_adjusted"].idxmin(), "test"]
+            worst = self.table["test"].iloc[int(self.table["p_adjusted"].to_numpy().argmin())]
             return (
-                f"The {self.batches} batches differ ({worst}: p = {self.p_value:.2g} after adjustment); do not pool them, "
-                "use the between-batch bound."
+                f"The {self.batches} batches differ ({worst}: p = {self.p_value:.2g} after adjustment); do not pool "
+                "them, use the between-batch bound."
             )
         if np.isfinite(self.smallest_effect):
-            size = (
-                f"{100 * self.smallest_effect:.0f} %"
-                if self.family != "normal"
-                else f"{self.smallest_effect:.2g} spreads"
-            )
-            missed = f"one batch had to be {size} weaker to be noticed 8 times in 10"
+            missed = f"one batch had to be {100 * self.smallest_effect:.0f} % weaker to be noticed 8 times in 10"
         else:
             missed = "how large an effect it could notice was not computed"
         return (

@@ -1,0 +1,221 @@
+"""The joint confidence law of a regression: lower bounds of a low strength at any setting, survivors included.
+
+Right-invariant weight d(coef) d(spread) / spread. Complete normal samples: the noncentral t, exact. Otherwise the law
+is laid on weighted points in (coef / spread, ln(1 / spread)) around its top (a multivariate t in quasi-random points);
+for the Weibull law the intercept is integrated in closed form. Exact for complete samples of any of the families up to
+about 0.1 percentage points of confidence; conservative where specimens held at random loads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, special, stats
+
+from lowtail.errors import NoAnswerError
+from lowtail.models.families import Family, get_family
+from lowtail.models.regression import Regression, fit_regression, standard_terms
+
+__all__ = ["RegressionLaw", "regression_law"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_POINTS = 2**13
+_DEGREES = 4.0
+_ENOUGH = 400.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RegressionLaw:
+    """Confidence law of the line; build it with `regression_law`. ``x`` is a design row with the leading 1."""
+
+    family: Family
+    fit: Regression
+    complete: bool
+    points: Array = field(repr=False)  # (m, p): coef shifts / spread; first column unused for the Weibull
+    k: Array = field(repr=False)
+    weight: Array = field(repr=False)
+    log_total: Array = field(repr=False)  # Weibull: log of the sum of exp(k rest - shift) at each point
+    gram: Array = field(repr=False)
+
+    @property
+    def exact(self) -> bool:
+        """True where the noncentral t applies: normal laws, every specimen broke."""
+        return self.complete and self.family.name != "weibull"
+
+    def location(self, x: Array) -> float:
+        """Fitted location at ``x`` on the y scale."""
+        return float(x @ self.fit.coef)
+
+    def estimate(self, x: Array, fraction_below: float) -> float:
+        """Fitted load that ``fraction_below`` of the population lies below, kN."""
+        y = self.location(x) + float(self.family.quantile(fraction_below)) * self.fit.spread
+        return max(0.0, float(self.family.inverse(y)))
+
+    def low(self, x: Array, fraction_below: float, confidence: float) -> float:
+        """Lower confidence bound of that load, kN, at least 0."""
+        w = float(self.family.quantile(fraction_below))
+        if self.exact:
+            h = float(np.sqrt(x @ self.gram @ x))
+            k = float(stats.nct.ppf(confidence, self._free, -w / h)) * h
+            y = self.location(x) - k * self._s
+        else:
+            y = self._solve(x, w, 1 - confidence)
+        return max(0.0, float(self.family.inverse(y)))
+
+    def confidence_that(self, load: float, x: Array, fraction_below: float) -> float:
+        """Confidence that at most ``fraction_below`` of the population at ``x`` is weaker than ``load``."""
+        w, y = float(self.family.quantile(fraction_below)), float(self.family.transform(load))
+        if self.exact:
+            h = float(np.sqrt(x @ self.gram @ x))
+            return float(stats.nct.cdf((self.location(x) - y) / (self._s * h), self._free, -w / h))
+        return 1.0 - self._below(x, w, y)
+
+    def coefficient(self, j: int, confidence: float) -> tuple[float, float]:
+        """Two-sided interval of coefficient ``j`` (not the intercept) on the y scale."""
+        tails = np.array([(1 - confidence) / 2, (1 + confidence) / 2])
+        if self.exact:
+            half = stats.t.ppf(tails, self._free) * self._s * np.sqrt(self.gram[j, j])
+            return float(self.fit.coef[j] + half[0]), float(self.fit.coef[j] + half[1])
+        value = self.fit.coef[j] + self.points[:, j] / self.k
+        order = np.argsort(value)
+        ends = np.interp(tails, np.cumsum(self.weight[order]), value[order])
+        return float(ends[0]), float(ends[1])
+
+    @property
+    def _free(self) -> int:
+        return int(self.fit.n - self.fit.coef.size)
+
+    @property
+    def _s(self) -> float:
+        return float(self.fit.spread * np.sqrt(self.fit.n / self._free))
+
+    def _below(self, x: Array, w: float, y: float) -> float:
+        """Probability under the law that location + w spread at ``x`` lies at or below ``y``."""
+        reach = self.k * (y - self.location(x)) - w
+        if self.family.name == "weibull":
+            log_rate = self.log_total + self.points[:, 1:] @ x[1:] - reach
+            below = special.gammaincc(self.fit.n_broken, np.exp(np.minimum(log_rate, 700.0)))
+            return float(self.weight @ below)
+        return float(self.weight @ (self.points @ x <= reach))
+
+    def _solve(self, x: Array, w: float, tail: float) -> float:
+        centre = self.location(x) + w * self.fit.spread
+        if self.family.name != "weibull":
+            value = self.location(x) + (self.points @ x + w) / self.k
+            order = np.argsort(value)
+            mass = np.cumsum(self.weight[order]) - 0.5 * self.weight[order]
+            return float(np.interp(tail, mass, value[order]))
+        step = self.fit.spread
+        low, high = centre - step, centre + step
+        while self._below(x, w, low) > tail:
+            low -= step
+            step *= 2
+            if step > 1e9 * self.fit.spread:
+                return -np.inf
+        step = self.fit.spread
+        while self._below(x, w, high) < tail:
+            high += step
+            step *= 2
+        root: float = optimize.brentq(lambda y: self._below(x, w, y) - tail, low, high, xtol=1e-9)
+        return root
+
+
+def regression_law(
+    load: Array, broke: Flags, design: Array, family: str | Family, *, who: str = "This sample"
+) -> RegressionLaw:
+    """Confidence law of a regression line and its spread.
+
+    Parameters
+    ----------
+    load, broke : array_like, shape (n,)
+    design : array_like, shape (n, p)
+        First column ones.
+    family : {"weibull", "normal", "lognormal"}
+    who : str
+        How messages name the sample.
+
+    Raises
+    ------
+    NoAnswerError
+        If fewer than p + 1 specimens broke, or those that broke do not vary in the design.
+
+    References
+    ----------
+    Lawless (2003), Statistical Models and Methods for Lifetime Data, 2nd ed., chapter 6 (from memory).
+    """
+    law = get_family(family)
+    breaks, width = int(broke.sum()), design.shape[1]
+    if breaks < width + 1 or np.linalg.matrix_rank(design[broke]) < width:
+        raise NoAnswerError(
+            f"{who}: a trend needs at least {width + 1} breaks at 2 different settings, but {breaks} of {load.size} "
+            "specimens broke" + (", all at one setting" if breaks > width else "") + ". Break more specimens."
+        )
+    fit = fit_regression(load, broke, design, law)
+    gram = np.asarray(np.linalg.inv(design.T @ design), dtype=float)
+    empty = np.empty((0, width))
+    none = np.empty(0)
+    if broke.all() and law.name != "weibull":
+        return RegressionLaw(law, fit, True, empty, none, none, none, gram)
+    rest = (law.transform(load) - design @ fit.coef) / fit.spread
+    points, t, weight = _lay(rest, broke, design, law, who)
+    k = np.exp(t) / fit.spread
+    log_total = none
+    if law.name == "weibull":
+        z = np.exp(t)[:, None] * rest - points[:, 1:] @ design[:, 1:].T
+        log_total = np.asarray(special.logsumexp(z, axis=1), dtype=float)
+    return RegressionLaw(law, fit, bool(broke.all()), points, k, weight, log_total, gram)
+
+
+def _log_density(psi: Array, rest: Array, broke: Flags, design: Array, law: Family) -> Array:
+    """Log density at points (m, d): shifts / spread (intercept left out for the Weibull), then ln(1 / spread)."""
+    t = psi[:, -1]
+    breaks, width = int(broke.sum()), design.shape[1]
+    shifts = psi[:, :-1]
+    if law.name == "weibull":
+        z = np.exp(t)[:, None] * rest - shifts @ design[:, 1:].T
+        top = z.max(axis=1)
+        log_total = top + np.log(np.exp(z - top[:, None]).sum(axis=1))
+        return np.asarray((breaks - width) * t + z[:, broke].sum(axis=1) - breaks * log_total)
+    z = np.exp(t)[:, None] * rest - shifts @ design.T
+    return np.asarray((breaks - width) * t + standard_terms(z, broke, law)[0].sum(axis=1))
+
+
+def _lay(rest: Array, broke: Flags, design: Array, law: Family, who: str) -> tuple[Array, Array, Array]:
+    """Points, ln(1 / spread) in units of the fit, and normalised weights."""
+    width = design.shape[1]
+    d = width if law.name == "weibull" else width + 1
+
+    def minus(psi: Array) -> float:
+        return -float(_log_density(psi[None], rest, broke, design, law)[0])
+
+    top = optimize.minimize(minus, np.zeros(d), method="Nelder-Mead", options={"xatol": 1e-5, "fatol": 1e-8}).x
+    step = 1e-3 * np.eye(d)
+    curve = np.empty((d, d))
+    for i in range(d):
+        for j in range(d):
+            a, b = step[i], step[j]
+            curve[i, j] = (minus(top + a + b) - minus(top + a - b) - minus(top - a + b) + minus(top - a - b)) / 4e-6
+    root = np.linalg.cholesky(1.4 * np.linalg.inv(curve))
+    cube = stats.qmc.Sobol(d + 1, rng=np.random.default_rng(20_250_108)).random(_POINTS)
+    cube = np.clip(cube, 1e-9, 1 - 1e-9)
+    normal = stats.norm.ppf(cube[:, :d])
+    widen = np.sqrt(_DEGREES / stats.chi2.ppf(cube[:, d], _DEGREES))
+    scaled = normal * widen[:, None]
+    psi = top + scaled @ root.T
+    log_weight = _log_density(psi, rest, broke, design, law)
+    log_weight += 0.5 * (_DEGREES + d) * np.log1p((scaled**2).sum(axis=1) / _DEGREES)
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    if 1 / float((weight**2).sum()) < _ENOUGH:
+        raise NoAnswerError(
+            f"{who}: the breaks are too few or too oddly placed for a reliable bound of a trend. Break more specimens "
+            "at more settings."
+        )
+    points = psi[:, :-1]
+    if law.name == "weibull":
+        points = np.column_stack([np.zeros(_POINTS), points])
+    return points, psi[:, -1], weight
