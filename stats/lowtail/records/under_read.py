@@ -245,7 +245,7 @@ def noise_lift(rate_hz: float, width_ms: float, noise: float) -> float:
     phases = (np.arange(16) + 0.5) / 16 - 0.5
     angle = (np.arange(-nodes, nodes + 1) * (steps / nodes) + phases[:, None]) * np.pi / count
     height = np.where(np.abs(angle) <= np.pi / 2, np.cos(np.clip(angle, -np.pi / 2, np.pi / 2)), 0.0)
-    return float(_mean_highest(height, noise, steps / nodes).mean() - 1)
+    return float(_mean_highest(height.astype(np.float64), noise, steps / nodes).mean() - 1)
 
 
 def _mean_highest(height: NDArray[np.float64], noise: float, weight: float) -> NDArray[np.float64]:
@@ -290,4 +290,4 @@ def noise_lift_ramp(rise_a_sample: float, noise: float) -> float:
     steps = int(np.ceil(14 * noise / rise_a_sample)) + 1
     nodes = min(steps, _NODES)
     height = -np.arange(nodes + 1)[None, :] * (rise_a_sample * steps / nodes)
-    return float(_mean_highest(height, noise, steps / nodes)[0])
+    return float(_mean_highest(height.astype(np.float64), noise, steps / nodes)[0])
