@@ -11,13 +11,29 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["Load", "Refused", "as_text", "decimal_mark", "key", "load_cell", "number_cell", "table", "word_map"]
+__all__ = [
+    "Broken",
+    "Load",
+    "Refused",
+    "as_text",
+    "decimal_mark",
+    "is_missing",
+    "key",
+    "load_cell",
+    "number_cell",
+    "table",
+    "word_map",
+]
 
-# Spaces that spreadsheets and instruments put into numbers, and look-alikes of the minus sign
-_SPACES = str.maketrans({"\u00a0": " ", "\u2007": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "\u2019": "'"})
+# Spaces that spreadsheets and instruments put into cells, control characters, and look-alikes of the minus sign
+_SPACES = str.maketrans(
+    dict.fromkeys(map(chr, (*range(32), 0x7F)), " ")
+    | {"\u00a0": " ", "\u2007": " ", "\u2009": " ", "\u202f": " ", "\u2212": "-", "\u2019": "'"}
+)
 _SIMPLE = re.compile(r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?\Z")
 _PARTS = re.compile(r"([-+]?)([0-9][0-9.,' ]*|[.,][0-9]+)(?:[eE]([-+]?[0-9]+))?\Z")
 _FIRST_NUMBER = re.compile(r"[-+]?(?:[0-9][0-9.,' ]*(?<! )|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
+_REPAIR = "Open the file, let it calculate, paste the values and save it."
 _MORE = (">", ">=", "≥", "=>", "more than", "over", "at least", "min", "min.")
 _LESS = ("<", "<=", "≤", "=<", "less than", "under", "below", "~", "≈", "approx", "approx.", "about", "ca", "ca.", "c.")
 
@@ -26,9 +42,13 @@ class Refused(ValueError):
     """A cell that this reader will not turn into a value; the text says why and what to do."""
 
 
+class Broken(str):
+    """Text that stands for a cell which holds no value: an error value, or a formula without a stored result."""
+
+
 @dataclass(frozen=True, slots=True)
 class Load:
-    """A load cell: its number, the unit the cell states ("" where none) and the outcome its marks state ("" where none)."""
+    """A load cell: its number, and the unit and the outcome that the cell itself states ("" where none)."""
 
     value: float
     unit: str = ""
@@ -56,7 +76,23 @@ def key(text: str) -> str:
 def word_map(section: str) -> dict[str, str]:
     """From every word of a section of words.toml, by its key, to the word it is read as."""
     words = table("words")[section]
+    if set(words) == {"words"}:
+        return {key(w): w for w in words["words"]}
     return {key(w): meaning for meaning, aliases in words.items() for w in (meaning, *aliases)}
+
+
+@cache
+def _missing_words() -> frozenset[str]:
+    return frozenset(table("words")["missing"]["words"])
+
+
+def is_missing(value: Any) -> bool:
+    """Whether a cell says that there is no value: empty, not a number, or a word such as ``n/a``."""
+    if value is None:
+        return True
+    if isinstance(value, str):
+        return value.translate(_SPACES).strip().casefold() in _missing_words()
+    return isinstance(value, float) and math.isnan(value)
 
 
 def as_text(value: Any) -> str:
@@ -132,11 +168,13 @@ def number_cell(value: Any, decimal: str = "") -> float:
     >>> number_cell("1 234,5", ","), number_cell("1,234.5"), number_cell(" 22.40 ", ".")
     (1234.5, 1234.5, 22.4)
     """
-    if isinstance(value, bool) or isinstance(value, (date, time, timedelta)):
+    if isinstance(value, (bool, date, time, timedelta)):
         kind = "true/false value" if isinstance(value, bool) else "date or time"
         raise Refused(
             f"{as_text(value)!r} is a {kind}, a number is required; a spreadsheet may have changed it. Retype it."
         )
+    if isinstance(value, Broken):
+        raise Refused(f"{value}. {_REPAIR}")
     if isinstance(value, (int, float)):
         number = float(value)
     else:
@@ -160,14 +198,14 @@ def _number_text(text: str, decimal: str) -> float:
         mark = decimal
         if not mark:
             raise Refused(
-                f"{text!r} can be read two ways (thousands or decimals) and no other cell of the file decides. Retype it, "
-                "or pass decimal='.' or decimal=','."
+                f"{text!r} can be read two ways (thousands or decimals) and no other cell of the file "
+                "decides. Retype it, or pass decimal='.' or decimal=','."
             )
     elif mark and decimal and mark != decimal:
         names = {".": "point", ",": "comma"}
         raise Refused(
-            f"{text!r} has a decimal {names[mark]}, while this file uses the decimal {names[decimal]}. Correct the cell, or "
-            f"pass decimal={mark!r}."
+            f"{text!r} has a decimal {names[mark]}, while this file uses the decimal {names[decimal]}. "
+            f"Correct the cell, or pass decimal={mark!r}."
         )
     whole, _, fraction = digits.partition(mark) if mark else (digits, "", "")
     if not re.fullmatch(r"[0-9]*", fraction) or not re.fullmatch(
@@ -195,6 +233,8 @@ def load_cell(value: Any, decimal: str = "") -> Load:
     >>> load_cell("4250 lbf")
     Load(value=4250.0, unit='lbf', outcome='')
     """
+    if isinstance(value, Broken):
+        raise Refused(f"{value}. {_REPAIR}")
     if not isinstance(value, str):
         return Load(number_cell(value, decimal))
     text = value.translate(_SPACES).strip()

@@ -25,7 +25,7 @@ class Finding:
     column : str
         Canonical column, "" where it concerns no single one.
     level : str
-        ``info``: read with a stated rule; ``warning``: read, but look at it; ``error``: it stands in the way of an answer.
+        ``info``: read with a stated rule; ``warning``: read, but look at it; ``error``: stands in the way of an answer.
     got : str
         What was read.
     message : str

@@ -30,7 +30,7 @@ def read_bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
     Raises
     ------
     InputError
-        If it is missing, no ordinary file (a folder, a pipe, a device), a loop of links, too large, empty or unreadable.
+        If it is missing, no ordinary file (a folder, a pipe, a device), a loop of links, too large or empty.
     """
     if not isinstance(path, (str, os.PathLike)):
         raise InputError(
@@ -77,7 +77,7 @@ def check_zip(name: str, data: bytes) -> str:
                 raise TableError(f"{name} holds macros. Save it as .xlsx without macros; nothing in it was run.")
             if any("externallinks/" in n.lower() for n in names):
                 raise TableError(
-                    f"{name} holds links to other workbooks, so its numbers may be stale. Paste the values and save again."
+                    f"{name} holds links to other workbooks, so its numbers may be stale. Paste the values, save again."
                 )
             kind = "ods" if "content.xml" in names else "xlsx"
             if kind == "xlsx" and not any(n.startswith("xl/workbook") for n in names):
@@ -111,8 +111,8 @@ def _check_member(name: str, archive: zipfile.ZipFile, member: zipfile.ZipInfo) 
     last_column = max((column_number(c.decode()) for c in letters), default=0)
     if last_column > MAX_COLUMNS or last_row * last_column > MAX_CELLS or repeats > MAX_COLUMNS:
         raise TableError(
-            f"{name}: {member.filename} reaches to row {last_row}, column {max(last_column, repeats)}: too many cells for a "
-            "break log. Delete stray cells far from the table, or save the log alone as .csv."
+            f"{name}: {member.filename} reaches to row {last_row}, column {max(last_column, repeats)}: too many cells "
+            "for a break log. Delete stray cells far from the table, or save the log alone as .csv."
         )
 
 

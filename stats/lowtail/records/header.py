@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from lowtail.errors import InputError
@@ -46,6 +46,7 @@ def aliases() -> dict[str, str]:
     return {key(a): name for name, words in table("columns").items() for a in (name, *words)}
 
 
+@lru_cache(maxsize=10_000)
 def match_name(text: str) -> tuple[str, str]:
     """Canonical column and stated unit of one header text; ("", "") where it names none.
 

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from lowtail._record import Record
-from lowtail.errors import BadCell, InputError, TableError
+from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.convert import Columns, convert
-from lowtail.records.findings import Finding, findings_frame
-from lowtail.records.header import Header, check_wanted, find_header
-from lowtail.records.screens import screen
+from lowtail.records.assemble import REQUIRED, assemble
+from lowtail.records.header import Header, find_header
+from lowtail.records.screens import answerable
 from lowtail.records.sheets import Grid, Source, read_grid
 from lowtail.records.units import read_force_unit
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["BreakLog", "Source", "check_breaks", "read_breaks"]
 
-REQUIRED = tuple(name for name, column in BREAK_LOG.items() if column.required)
 REPEATS = ("refuse", "per group", "first", "independent")
 
 
@@ -68,6 +66,36 @@ class BreakLog(Record):
             drop=True
         )
 
+    @property
+    def can_answer(self) -> bool:
+        """Whether at least one group (item, orientation, method) can carry a strength bound by itself."""
+        return any(not why for _, why in answerable(self.table))
+
+    @property
+    def verdict(self) -> str:
+        """One line: whether the log can carry an answer, and which groups cannot."""
+        groups = answerable(self.table)
+        thin = [f"{label or 'all specimens'} ({why})" for label, why in groups if why]
+        good = len(groups) - len(thin)
+        start = "This log can carry an answer" if good else "This log cannot carry an answer"
+        line = f"{start}: {good} of {len(groups)} groups (item, orientation, method) have breaks enough for a bound."
+        if thin:
+            more = f"; and {len(thin) - 5} more" if len(thin) > 5 else ""
+            line += f" Too few: {'; '.join(thin[:5])}{more}."
+        return line
+
+    def to_csv(self, path: str | os.PathLike[str]) -> None:
+        """Write the canonical log as CSV; it reads back identical. See `lowtail.records.export.write_csv`."""
+        from lowtail.records.export import write_csv
+
+        write_csv(self.table, path)
+
+    def to_xlsx(self, path: str | os.PathLike[str]) -> None:
+        """Write the canonical log as XLSX ([excel] extra); it reads back identical."""
+        from lowtail.records.export import write_xlsx
+
+        write_xlsx(self.table, path)
+
     def to_frame(self) -> pd.DataFrame:
         """One tidy row: source, rows, used, broke, held, slipped, set aside, warnings."""
         import pandas as pd
@@ -88,8 +116,8 @@ class BreakLog(Record):
     def __str__(self) -> str:
         row = self.to_frame().iloc[0]
         return (
-            f"{self.source.name or 'table in hand'}: {row.n_rows} specimens = {row.n_used} used ({row.n_broken} broke, {row.n_held} "
-            f"held, of which {row.n_slipped} slipped) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
+            f"{self.source.name}: {row.n_rows} specimens = {row.n_used} used ({row.n_broken} broke, {row.n_held} held, "
+            f"of which {row.n_slipped} slipped) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
         )
 
     __repr__ = __str__
@@ -107,8 +135,8 @@ def read_breaks(
 ) -> BreakLog:
     """Read a break log from CSV, TSV, XLSX, XLS or ODS.
 
-    Every cell is read as its writer meant it, or refused: all bad cells are raised at once, by address. Nothing is dropped,
-    filled or repaired in silence; what was read by a rule stands in ``findings``.
+    Every cell is read as its writer meant it, or refused: all bad cells are raised at once, by address. Nothing is
+    dropped, filled or repaired in silence; what was read by a rule stands in ``findings``.
 
     Parameters
     ----------
@@ -117,15 +145,16 @@ def read_breaks(
     sheet : str or int, optional
         Sheet of a workbook, by name or 1-based number; needed only where several look like a break log.
     columns : mapping, optional
-        Canonical column to header text, for headers that the alias table does not know: ``{"load": "Pull test"}``. A value
-        that starts with ``=`` declares one value for every row: ``{"outcome": "=broke"}``.
+        Canonical column to header text, for headers that the alias table does not know: ``{"load": "Pull test"}``. A
+        value that starts with ``=`` declares one value for every row: ``{"outcome": "=broke"}``.
     unit : str, optional
         Force unit of loads (and ratings) that state none: kN, N, daN, MN, lbf, klbf, kgf, tf or ozf. It also settles
         bare kg, lb and t.
     decimal : {".", ","}, optional
         Decimal mark, where the file's own numbers do not settle it.
     labels : mapping, optional
-        Words to be read as others, by column: ``{"orientation": {"major-axis": "major axis"}, "outcome": {"popped": "broke"}}``.
+        Words to be read as others, by column:
+        ``{"orientation": {"major-axis": "major axis"}, "outcome": {"popped": "broke"}}``.
     repeats : {"refuse", "per group", "first", "independent"}
         A specimen name that stands in several used rows: refuse; allow where numbering starts again in every group; use
         the first row and set the later ones aside; or count each as a specimen of its own.
@@ -143,7 +172,7 @@ def read_breaks(
     """
     _check_arguments(columns, unit, decimal, labels, repeats)
     grid, header, source = read_grid(path, sheet, columns)
-    return _build(grid, header, source, columns, unit, decimal, labels, repeats)
+    return _log(grid, header, source, columns, unit, decimal, labels, repeats)
 
 
 def check_breaks(
@@ -178,7 +207,7 @@ def check_breaks(
     header = find_header(grid.rows[:1], columns)
     if header is None:
         raise TableError(f"The table in hand needs the columns {', '.join(REQUIRED)}, got: {', '.join(head)}.")
-    return _build(grid, header, Source("table in hand"), columns, unit, decimal, labels, repeats)
+    return _log(grid, header, Source("table in hand"), columns, unit, decimal, labels, repeats)
 
 
 def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats: Any) -> None:
@@ -200,7 +229,7 @@ def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats
             raise InputError(f"`labels` reads an outcome as {wrong[0]!r}. Outcomes: {', '.join(allowed)}.")
 
 
-def _build(
+def _log(
     grid: Grid,
     header: Header,
     source: Source,
@@ -210,120 +239,14 @@ def _build(
     labels: Mapping[str, Mapping[str, str]] | None,
     repeats: str,
 ) -> BreakLog:
-    wanted = dict(columns or {})
-    check_wanted(wanted, [f.text for f in header.fields.values()] + list(header.extras))
-    _check_header(source.name, grid, header, wanted)
-    declared = read_force_unit(unit) if unit else None
-    done = convert(grid, header, wanted=wanted, unit=declared, decimal=decimal, labels=labels or {})
-    if not done.rows:
-        raise TableError(f"{source.name} has a header but no specimen under it. Fill in one row a specimen.")
-    table = _table(done, grid, header)
-    _repeats(table, done, repeats)
-    if done.bad:
-        many = f"{len(done.bad)} cells" if len(done.bad) > 1 else "1 cell"
-        raise TableError(f"{source.name}: {many} cannot be read. Nothing was taken over.", done.bad)
-    findings = [*grid.findings, *_header_findings(grid, header), *done.findings, *screen(table)]
-    return BreakLog(table=table, findings=findings_frame(findings), source=source)
-
-
-def _check_header(name: str, grid: Grid, header: Header, wanted: Mapping[str, str]) -> None:
-    bad = [
-        BadCell(
-            grid.cell(header.last),
-            column,
-            " / ".join(texts),
-            f"{len(texts)} headers name {column!r}: {', '.join(map(repr, texts))}. "
-            f"Choose one with columns={{{column!r}: ...}}.",
-        )
-        for column, texts in header.clashes.items()
-    ]
-    missing = [c for c in REQUIRED if c not in header.fields and not wanted.get(c, "").startswith("=")]
-    others = ", ".join(repr(t) for t in header.extras) or "none"
-    for column in missing:
-        message = f"no column names the {column}. Name one with columns={{{column!r}: ...}} (headers not recognised: {others})"
-        if column in ("outcome", "item"):
-            example = "broke" if column == "outcome" else "sewn sling"
-            message += f", or declare one value for all rows with columns={{{column!r}: '={example}'}}"
-        bad.append(BadCell(grid.cell(header.last), column, "", f"{message}."))
-    if bad:
-        raise TableError(f"{name}: the header cannot be used.", bad)
-
-
-def _header_findings(grid: Grid, header: Header) -> list[Finding]:
-    found = []
-    for name, f in header.fields.items():
-        if f.text != name:
-            unit = f" in {f.unit}" if f.unit else ""
-            found.append(
-                Finding(
-                    grid.cell(header.last, f.index, f.text), name, "info", f.text, f"read as the column {name!r}{unit}"
-                )
-            )
-    for text, index in header.extras.items():
-        if any(index < len(row) and row[index] not in (None, "") for row in grid.rows[header.last + 1 :]):
-            message = "not a column of a break log; kept as text at the end of the table"
-            found.append(Finding(grid.cell(header.last, index, text), "", "info", text, message))
-    return found
-
-
-def _table(done: Columns, grid: Grid, header: Header) -> pd.DataFrame:
-    import pandas as pd
-
-    values = done.values
-    f = header.fields.get("load")
-    index = f.index if f else None
-    text = f.text if f else ""
-    outcome, excluded, reasons = values["outcome"], values["excluded"], values["exclusion_reason"]
-    aside = []
-    for word, flag, reason, note in zip(outcome, excluded, reasons, values["note"], strict=True):
-        if flag:
-            aside.append(f"excluded: {reason}")
-        elif word == "invalid":
-            aside.append(f"invalid: {reason or note or 'no reason given'}")
-        else:
-            aside.append("")
-    data: dict[str, Any] = {name: values[name] for name in BREAK_LOG}
-    data["load_kN"] = values["load_kN"]
-    data["broke"] = [w == "broke" for w in outcome]
-    data["used"] = [not a for a in aside]
-    data["set_aside"] = aside
-    data["slipped"] = [w == "slipped" for w in outcome]
-    data["cell"] = [grid.cell(r, index, text) for r in done.rows]
-    for name in header.extras:
-        if any(values[name]):
-            data.setdefault(name, values[name])
-    return pd.DataFrame(data)
-
-
-def _repeats(table: pd.DataFrame, done: Columns, repeats: str) -> None:
-    """Deal with a specimen name that stands in several used rows, as told; by default each is a bad cell."""
-    by = ["specimen"] + (["item", "orientation", "method"] if repeats == "per group" else [])
-    used = table[table["used"]]
-    again = used[used.duplicated(by, keep="first") & (used["specimen"] != "")]
-    earlier = table.drop_duplicates(by).set_index(by)["cell"]
-    for i, row in again.iterrows():
-        first = earlier[row["specimen"] if len(by) == 1 else tuple(row[b] for b in by)]
-        name = f"specimen {row['specimen']!r} was already tested ({first})"
-        if repeats == "first":
-            table.loc[i, ["used", "set_aside"]] = [False, f"{name}: not an independent specimen"]
-            done.findings.append(Finding(row["cell"], "specimen", "warning", row["specimen"], f"{name}; set aside"))
-        elif repeats == "independent":
-            done.findings.append(
-                Finding(
-                    row["cell"],
-                    "specimen",
-                    "warning",
-                    row["specimen"],
-                    f"{name}; counted as a specimen of its own, as told",
-                )
-            )
-        else:
-            done.bad.append(
-                BadCell(
-                    row["cell"],
-                    "specimen",
-                    row["specimen"],
-                    f"{name}. Correct the name; or pass repeats='per group' where numbers start "
-                    "again in every group, 'first' to set later tests aside, 'independent' if they are different specimens.",
-                )
-            )
+    table, findings = assemble(
+        source.name,
+        grid,
+        header,
+        columns=dict(columns or {}),
+        unit=read_force_unit(unit) if unit else None,
+        decimal=decimal,
+        labels=labels or {},
+        repeats=repeats,
+    )
+    return BreakLog(table=table, findings=findings, source=source)

@@ -88,9 +88,9 @@ def _without_footnotes(grid: Grid, header: Header, rows: list[int], findings: li
         filled = [i for i, v in enumerate(row) if as_text(v)]
         if len(filled) != 1 or (load is not None and filled[0] == load.index) or not isinstance(row[filled[0]], str):
             break
-        if len(rows) > 1 and rows[-1] == rows[-2] + 1 and sum(bool(as_text(v)) for v in grid.rows[rows[-2]]) > 1:
-            if len(as_text(row[filled[0]])) < 12:
-                break
+        adjoins = len(rows) > 1 and rows[-1] == rows[-2] + 1
+        if adjoins and len(as_text(row[filled[0]])) < 12 and sum(bool(as_text(v)) for v in grid.rows[rows[-2]]) > 1:
+            break  # a short word right under the table may be a specimen whose other cells are missing
         notes.append(
             Finding(grid.cell(rows[-1]), "", "info", _shown(row), "a remark under the table; not read as data")
         )

@@ -2,16 +2,199 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from lowtail.records.cells import table as words_table
 from lowtail.records.findings import Finding
+from lowtail.records.labels import near_labels
+from lowtail.records.slips import exact_interval
+from lowtail.records.units import from_kN
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["screen"]
+__all__ = ["answerable", "grid_of", "screen"]
+
+GROUP = ("item", "orientation", "method")
+#: factors between units that testers mix up, with what each is the factor between
+_FACTORS = {
+    4.4482: "N and lbf, or kN and klbf",
+    9.80665: "N and kgf, or kN and tf (or a shifted decimal)",
+    101.97: "kN and kgf",
+    224.81: "kN and lbf",
+    1000.0: "kN and N",
+}
+_NEAR = math.log(1.2)
+_STEPS = sorted(m * 10.0**e for m in (1, 2, 2.5, 5) for e in range(-3, 4))
+_ALIENS = {"lbf": (25.0, 50.0, 100.0, 250.0, 500.0), "kgf": (5.0, 10.0, 20.0, 25.0, 50.0, 100.0)}
 
 
 def screen(table: pd.DataFrame) -> list[Finding]:
     """Every screen, in order."""
-    return []
+    steps = (_ratios, _rating_ratios, _rounding, near_labels, _reuse, _slips, _thin_groups)
+    return [finding for step in steps for finding in step(table)]
+
+
+def _groups(table: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
+    for values, part in table.groupby(list(GROUP), sort=False):
+        yield ", ".join(str(v) for v in values if str(v)), part
+
+
+def _factor_near(ratio: float, leave_out: Sequence[float] = ()) -> float | None:
+    for factor in _FACTORS:
+        if factor not in leave_out and abs(abs(math.log(ratio)) - math.log(factor)) < _NEAR:
+            return factor
+    return None
+
+
+def _ratios(table: pd.DataFrame) -> Iterator[Finding]:
+    """Loads that stand to the rest of their group as two units stand to each other."""
+    rows = table[table["load_kN"] > 0]
+    middle = rows.groupby(list(GROUP), sort=False)["load_kN"].transform("median")
+    ratio = rows["load_kN"] / middle
+    for i in np.flatnonzero(np.abs(np.log(ratio.to_numpy())) > math.log(min(_FACTORS)) - _NEAR):
+        row = rows.iloc[i]
+        factor = _factor_near(float(ratio.iloc[i]))
+        if factor is not None:
+            yield Finding(
+                row["cell"],
+                "load",
+                "warning",
+                f"{row['load_kN']:.4g} kN",
+                f"is {ratio.iloc[i]:.3g} times the middle of its group ({middle.iloc[i]:.4g} kN), about the factor "
+                f"between {_FACTORS[factor]}: check its unit",
+            )
+
+
+def _rating_ratios(table: pd.DataFrame) -> Iterator[Finding]:
+    """Groups whose loads stand to their rating as two units do, but for factors that a working load may explain."""
+    for label, part in _groups(table[(table["load_kN"] > 0) & (table["rated_kN"] > 0)]):
+        ratio = float((part["load_kN"] / part["rated_kN"]).median())
+        factor = _factor_near(ratio, leave_out=(4.4482, 9.80665) if ratio > 1 else ())
+        if factor is not None:
+            yield Finding(
+                str(part["cell"].iloc[0]),
+                "load",
+                "warning",
+                label,
+                f"loads are {ratio:.3g} times the rating in the middle, about the factor between {_FACTORS[factor]}: "
+                "check the units of both",
+            )
+
+
+def grid_of(values: Sequence[float]) -> float | None:
+    """Largest usual step (1, 2, 2.5 or 5 times a power of ten) that every value is a multiple of; None where none is.
+
+    Examples
+    --------
+    >>> grid_of([22.5, 24.0, 23.5]), grid_of([22.41, 24.07])
+    (0.5, 0.01)
+    """
+    x = np.asarray(values, dtype=float)
+    for step in reversed(_STEPS):
+        quotient = x / step
+        whole = np.abs(quotient - np.round(quotient)) < 1e-6 * np.maximum(1.0, np.abs(quotient))
+        if np.all(whole & (x >= step)):
+            return float(step)
+    return None
+
+
+def _alien_grid(loads: np.ndarray, unit: str) -> tuple[float, str] | None:
+    """Grid in another unit, shown by loads that were converted after they were read."""
+    decimals = max(len(repr(float(v)).partition(".")[2].rstrip("0")) for v in loads)
+    for other, steps in _ALIENS.items():
+        if other == unit:
+            continue
+        factor = from_kN(1.0, other) / from_kN(1.0, unit)
+        slack = 0.51 * 10.0**-decimals * factor
+        x = loads * factor
+        for step in reversed(steps):
+            if step > 20 * slack and np.all(np.abs(x - step * np.round(x / step)) <= slack):
+                return float(step), other
+    return None
+
+
+def _rounding(table: pd.DataFrame) -> Iterator[Finding]:
+    """Loads recorded in steps coarser than a quarter of a group's scatter."""
+    for unit, rows in table[table["load_kN"] > 0].groupby("unit", sort=False):
+        loads = rows["load"].to_numpy(dtype=float)
+        if len(loads) < 6 or len(np.unique(loads)) < 3:
+            continue
+        found = _alien_grid(loads[:2000], str(unit)) or (grid_of(loads), str(unit))
+        step, in_unit = found
+        if step is None:
+            continue
+        own = step * from_kN(1.0, str(unit)) / from_kN(1.0, in_unit)
+        for label, part in _groups(rows[rows["broke"] & rows["used"]]):
+            if len(part) < 3:
+                continue
+            scatter = float(part["load"].std())
+            if own > scatter / 4:
+                yield Finding(
+                    str(part["cell"].iloc[0]),
+                    "load",
+                    "warning",
+                    label,
+                    f"loads stand in steps of {step:g} {in_unit}, more than a quarter of this group's scatter "
+                    f"({scatter:.3g} {unit}); bounds that rest on the scatter inherit the rounding. Record more digits",
+                )
+
+
+def _reuse(table: pd.DataFrame) -> Iterator[Finding]:
+    """Notes that say that a specimen had been loaded before."""
+    words = words_table("words")["reuse"]["words"]
+    for name in ("note", "condition"):
+        folded = table[name].str.casefold()
+        for text in folded[folded != ""].unique():
+            if any(w in text for w in words):
+                for _, row in table[(folded == text) & table["used"]].iterrows():
+                    message = "seems to have been loaded before this test and counts as any other; exclude it if so"
+                    yield Finding(row["cell"], name, "warning", row[name], message)
+
+
+def _slips(table: pd.DataFrame) -> Iterator[Finding]:
+    """Slips of every group that has one, with the exact interval of their share."""
+    used = table[table["used"]]
+    for label, part in _groups(used[used["item"].isin(used.loc[used["slipped"], "item"])]):
+        n, count = len(part), int(part["slipped"].sum())
+        if count:
+            low, high = exact_interval(count, n)
+            yield Finding(
+                str(part.loc[part["slipped"], "cell"].iloc[0]),
+                "outcome",
+                "info",
+                label,
+                f"{count} of {n} slipped: {100 * count / n:.0f} % (95 % exact interval {100 * low:.1f} to "
+                f"{100 * high:.1f} %); counted as held at the load of the slip",
+            )
+
+
+def answerable(table: pd.DataFrame) -> list[tuple[str, str]]:
+    """Every group with what keeps it from carrying a strength bound by itself, "" where nothing does."""
+    out = []
+    for label, part in _groups(table):
+        used = part[part["used"]]
+        broke = used.loc[used["broke"], "load_kN"]
+        why = ""
+        if used.empty:
+            why = "every specimen is set aside"
+        elif len(broke) < 2:
+            why = f"{len(broke)} of {len(used)} specimens broke; a bound needs 2 different loads at break"
+        elif broke.nunique() < 2:
+            why = f"all {len(broke)} broke at the same load; a bound needs 2 different loads at break"
+        elif float(broke.min()) >= float(used["load_kN"].max()):
+            why = "every break lies at the highest load; a bound needs a break below it"
+        out.append((label, why))
+    return out
+
+
+def _thin_groups(table: pd.DataFrame) -> Iterator[Finding]:
+    groups = answerable(table)
+    level = "error" if all(why for _, why in groups) else "warning"
+    for label, why in groups:
+        if why:
+            yield Finding("file", "", level, label, f"{why}. Break more, or give outside knowledge of the spread")

@@ -14,6 +14,7 @@ from lowtail.errors import InputError, TableError
 from lowtail.records.findings import Finding
 from lowtail.records.guard import MAX_CELLS, MAX_COLUMNS, check_zip, column_letters, read_bytes
 from lowtail.records.header import SEARCH_ROWS, Header, find_header
+from lowtail.records.workbook_marks import audit_styles, mark_broken_cells
 
 __all__ = ["Grid", "Source", "read_grid"]
 
@@ -41,6 +42,7 @@ class Grid:
     merged: list[tuple[tuple[int, int], tuple[int, int]]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     labels: list[str] | None = None
+    from_1904: bool = False
 
     def cell(self, row: int, column: int | None = None, name: str = "") -> str:
         """Address of a cell (0-based row and column), e.g. ``Breaks!F9`` or ``row 9, column 'load'``."""
@@ -75,10 +77,15 @@ def read_grid(
             raise InputError(f"`sheet` is for workbooks, and {name} is a text file, got sheet={sheet!r}. Leave it out.")
         grids = [_text_grid(name, data, columns)]
     grid, header = _choose(name, grids, columns)
+    if grid.kind == "xlsx":
+        mark_broken_cells(grid, data)
+        names = {f.index: n for n, f in header.fields.items()}
+        grid.findings.extend(audit_styles(grid, data, header.last + 1, names))
     return grid, header, Source(name, digest, grid.sheet)
 
 
 def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> tuple[Grid, Header]:
+    """Take the one grid that looks like a break log."""
     found = [(g, h) for g in grids if (h := find_header(_header_view(g), columns)) is not None]
     logs = [(g, h) for g, h in found if "load" in h.fields] or found
     if not logs:
@@ -102,7 +109,7 @@ def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> 
 
 
 def _header_view(grid: Grid) -> list[list[Any]]:
-    """First rows with merged cells that span columns filled, so that a merged heading stands over each of its columns."""
+    """First rows, with merged cells that span columns filled: a merged heading stands over each of its columns."""
     rows = [list(r) for r in grid.rows[: SEARCH_ROWS + 2]]
     for (top, left), (_, right) in grid.merged:
         if top < len(rows) and right > left:
@@ -195,8 +202,8 @@ def _sheet_grid(name: str, book: Any, title: str, kind: str) -> Grid:
     page = book.get_sheet_by_name(title)
     if page.total_height * page.total_width > MAX_CELLS or page.total_width > MAX_COLUMNS:
         raise TableError(
-            f"{name}, sheet {title!r} reaches to row {page.total_height}, column {page.total_width}: too many cells for a break log. "
-            "Delete stray cells far from the table."
+            f"{name}, sheet {title!r} reaches to row {page.total_height}, column {page.total_width}: too many cells "
+            "for a break log. Delete stray cells far from the table."
         )
     rows = page.to_python(skip_empty_area=False) if page.total_height and page.total_width else []
     merged = [(tuple(a), tuple(b)) for a, b in (page.merged_cell_ranges or [])]

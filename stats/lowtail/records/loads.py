@@ -1,0 +1,185 @@
+"""Loads with their units and outcomes: the three columns that must agree with each other."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from typing import Any
+
+from lowtail.errors import InputError
+from lowtail.glossary import BREAK_LOG
+from lowtail.records.cells import Load, Refused, as_text, is_missing, key, load_cell, word_map
+from lowtail.records.units import read_force_unit, to_kN
+from lowtail.records.work import Work
+
+__all__ = ["outcomes_and_loads"]
+
+_MAX_KN = 1e6  # a thousand meganewtons: beyond any bench
+_HELD = ("held", "other part broke", "slipped", "stopped")
+
+
+def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
+    """Fill outcome, load, unit and load_kN."""
+    values = work.out.values
+    outcomes = _outcome_words(work, declared)
+    values.update(outcome=[], load=[], unit=[], load_kN=[])
+    units = _Units(work)
+    unit_cells = work.raw("unit")
+    for i, cell in enumerate(work.raw("load")):
+        word, given = outcomes[i]
+        load = _load(work, i, cell, may_miss=word == "invalid" or values["excluded"][i])
+        unit = units.of(i, load, unit_cells[i])
+        outcome = _agree(work, i, cell, load, word, given)
+        kN = to_kN(load.value, unit) if unit and math.isfinite(load.value) else math.nan
+        if kN > _MAX_KN:
+            message = f"{as_text(cell)!r} is {kN:.3g} kN, beyond any bench. Correct the load or its unit."
+            work.refuse(i, "load", cell, message)
+        elif kN == 0 and load.value > 0:
+            work.refuse(i, "load", cell, f"{as_text(cell)!r} is too small to be a load. Correct it.")
+        for name, value in (("outcome", outcome), ("load", load.value), ("unit", unit), ("load_kN", kN)):
+            values[name].append(value)
+    mixed = Counter(u for u in values["unit"] if u)
+    if len(mixed) > 1:
+        parts = ", ".join(f"{u} {n}" for u, n in mixed.items())
+        work.note_header("load", "warning", parts, "loads in several units, each converted to kN")
+    _contradictions(work)
+
+
+def _outcome_words(work: Work, declared: Mapping[str, str]) -> list[tuple[str, bool]]:
+    """Canonical outcome of every row ("" where not known) and whether the cell held a word."""
+    known = {**word_map("outcome"), **{key(old): new for old, new in declared.items()}}
+    read = defaultdict[tuple[str, str], list[int]](list)
+    words = []
+    for i, cell in enumerate(work.raw("outcome")):
+        text = as_text(cell)
+        outcome = known.get(key(text), "") if text else ""
+        if text and not outcome:
+            message = (
+                f"{text!r} is no outcome this reader knows. Use one of {', '.join(BREAK_LOG['outcome'].allowed)}, or "
+                f"declare it with labels={{'outcome': {{{text!r}: ...}}}}."
+            )
+            work.refuse(i, "outcome", text, message)
+        elif outcome != text:
+            read[(text, outcome)].append(i)
+        words.append((outcome, bool(text)))
+    for (text, meaning), at in read.items():
+        work.note(at[0], "outcome", "info", text, f"{len(at)} cells read as {meaning!r}")
+    return words
+
+
+def _load(work: Work, i: int, cell: Any, may_miss: bool) -> Load:
+    none = Load(math.nan)
+    if is_missing(cell):
+        if not may_miss:
+            message = f"{as_text(cell)!r}: the load is missing. Write it, or mark the row excluded with a reason."
+            work.refuse(i, "load", cell, message)
+        return none
+    try:
+        load = load_cell(cell, work.decimal)
+    except Refused as exc:
+        work.refuse(i, "load", cell, str(exc))
+        return none
+    if load.value < 0 or (load.value == 0 and not may_miss):
+        message = f"{as_text(cell)!r} is not greater than 0. Correct the load, or mark the row excluded with a reason."
+        work.refuse(i, "load", cell, message)
+        return none
+    return load
+
+
+def _agree(work: Work, i: int, cell: Any, load: Load, outcome: str, given: bool) -> str:
+    """Outcome of the row from its word and from the marks of the load cell; a contradiction is a bad cell."""
+    mark = load.outcome
+    if not mark:
+        if not given:
+            message = f"the outcome is missing. Write one of {', '.join(BREAK_LOG['outcome'].allowed)}."
+            work.refuse(i, "outcome", "", message)
+        return outcome
+    if not given:
+        work.note(i, "load", "info", cell, f"read as {mark!r} at {load.value:g}")
+        return mark
+    if outcome in (mark, "invalid") or (mark == "held" and outcome in _HELD):
+        work.note(i, "load", "info", cell, f"read as {outcome!r} at {load.value:g}")
+        return outcome
+    if outcome:
+        message = f"{as_text(cell)!r} says {mark!r}, but the outcome says {outcome!r}. Correct one of the two."
+        work.refuse(i, "load", cell, message)
+    return outcome
+
+
+class _Units:
+    """Unit of each load from header, declaration, cell or unit column; two that disagree are a bad cell."""
+
+    def __init__(self, work: Work) -> None:
+        self.work = work
+        self.known: dict[str, str] = {}
+        self.base: dict[str, str] = {"unit=": work.unit} if work.unit else {}
+        self.stopped = self.silent = False
+        f = work.header.fields.get("load")
+        if f is None or not f.unit:
+            return
+        try:
+            unit = read_force_unit(f.unit, work.unit)
+        except InputError as exc:
+            work.refuse_header(f, "load", str(exc))
+            self.stopped = True
+            return
+        if work.unit and unit != work.unit:
+            message = f"the header says {unit}, while unit={work.unit!r} was passed. Drop one of the two."
+            work.refuse_header(f, "load", message)
+            self.stopped = True
+        elif unit != f.unit:
+            work.note_header("load", "info", f.unit, f"unit read as {unit}")
+        self.base = {"the header": unit}
+
+    def of(self, i: int, load: Load, cell: Any) -> str:
+        """Unit of one load, "" where it is refused."""
+        if self.stopped:
+            return ""
+        stated = dict(self.base)
+        if load.unit:
+            stated["the cell"] = self._read(load.unit, i, "load")
+        if text := as_text(cell):
+            stated["the unit column"] = self._read(text, i, "unit")
+        if "" in stated.values():
+            return ""
+        if len(set(stated.values())) > 1:
+            says = ", ".join(f"{where} says {unit}" for where, unit in stated.items())
+            self.work.refuse(i, "load", load.value, f"units disagree: {says}. Correct the cell.")
+            return ""
+        if not stated and math.isfinite(load.value):
+            if not self.silent:
+                message = "no unit is stated. Write it in the header, 'load [kN]', or in a unit column, or pass unit=."
+                self.work.refuse(i, "load", load.value, message)
+            self.silent = True  # once is enough: every row lacks it for the same reason
+        return next(iter(stated.values()), "")
+
+    def _read(self, word: str, i: int, name: str) -> str:
+        if self.known.get(word):
+            return self.known[word]
+        try:
+            self.known[word] = read_force_unit(word, self.work.unit)
+            if self.known[word] != word:
+                self.work.note(i, name, "info", word, f"unit read as {self.known[word]}")
+        except InputError as exc:
+            self.known[word] = ""
+            self.work.refuse(i, name, word, str(exc))
+        return self.known[word]
+
+
+def _contradictions(work: Work) -> None:
+    """A row cannot say that the specimen broke and that a part of the rig was what failed."""
+    rig = set(word_map("rig"))
+    values = work.out.values
+    for i, (outcome, part, site) in enumerate(
+        zip(values["outcome"], values["failed_part"], values["failure_site"], strict=True)
+    ):
+        if outcome == "broke" and part and key(part) in rig:
+            message = (
+                f"the outcome says 'broke', but {part!r} belongs to the rig. Write 'other part broke' where the "
+                "specimen held, or name the part of the specimen."
+            )
+            work.refuse(i, "failed_part", part, message)
+        elif outcome in ("held", "other part broke", "stopped") and site:
+            message = f"a failure site is stated although the outcome is {outcome!r}; read as held. Check the outcome"
+            work.note(i, "failure_site", "warning", site, message)
