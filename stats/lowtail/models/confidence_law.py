@@ -18,14 +18,15 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.known_spread import KnownSpread, known_spread
 from lowtail.models.likelihood import Scaled, prepare
-from lowtail.models.nodes import FINE, QUICK, Nodes, normal_nodes, weibull_nodes
+from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
+from lowtail.models.quadrature import FINE, QUICK, SMOOTH
 from lowtail.records.sample import Sample
 
 __all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law", "confidence_many", "low_many"]
 
 Array = NDArray[np.float64]
 
-_BUDGET = 3_000_000  # array elements a chunk of the batch engine may hold
+_BUDGET = 250_000  # array elements a chunk of the batch engine may hold: about the size of a core's cache
 _ROOT_STEPS = 80
 
 
@@ -70,7 +71,7 @@ def _build(
     family: Family,
     groups: Sequence[Scaled],
     reach: float,
-    tail: Array | float,
+    tail: float,
     prior: SpreadPrior | None = None,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
@@ -87,32 +88,37 @@ def _build(
 
 
 def _solve(nodes: Nodes, w: float, tail: float) -> Array:
-    """``q`` with P(location + w spread <= q) = tail for every row: Newton on the log odds inside a bracket."""
+    """``q`` with P(location + w spread <= q) = tail for every row.
+
+    Newton on the log odds inside a bracket; below a reference value the step is taken in the logarithm of the distance
+    from it, in which the far tail (a power law) is straight.
+    """
     middle = nodes.middle(w)
     passed = (nodes.weight.cumsum(axis=1) >= tail).argmax(axis=1)
     rows = np.arange(passed.size)
     q = middle[rows, passed]
-    typical = (nodes.weight * nodes.k).sum(axis=1)
+    stride = 1.0 / (nodes.weight * nodes.k).sum(axis=1)
+    reference = np.maximum((nodes.weight * middle).sum(axis=1), q) + 3.0 * stride
     low, high = np.full(q.shape, -np.inf), np.full(q.shape, np.inf)
+    done = np.zeros(q.shape, dtype=bool)
     goal = np.log(tail) - np.log1p(-tail)
-    stride = 1.0 / typical
     for _ in range(_ROOT_STEPS):
         below, dens = nodes.cdf(q, w)
         over = below > tail
-        high = np.where(over, q, high)
-        low = np.where(over, low, q)
+        high, low = np.where(over, q, high), np.where(over, low, q)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            odds = np.log(below) - np.log1p(-below)
-            new = q - (odds - goal) * below * (1 - below) / dens
-        inside = np.isfinite(new) & (new > low) & (new < high)
-        wide = np.where(over, q - stride, q + stride)
+            step = -(np.log(below) - np.log1p(-below) - goal) * below * (1 - below) / dens
+            far = reference - q
+            new = np.where(far > 0, reference - far * np.exp(-step / np.where(far > 0, far, 1.0)), q + step)
+        inside = np.isfinite(new) & (new >= low) & (new <= high)
         both = np.isfinite(low) & np.isfinite(high)
-        fallback = np.where(both, 0.5 * (np.where(both, low, 0.0) + np.where(both, high, 0.0)), wide)
+        half = 0.5 * (np.where(both, low, 0.0) + np.where(both, high, 0.0))
+        new = np.where(inside, new, np.where(both, half, np.where(over, q - stride, q + stride)))
         stride = np.where(inside, stride, 2.0 * stride)
-        new = np.where(inside, new, fallback)
-        moved = np.abs(new - q)
-        q = new
-        if (moved <= 1e-13 * (np.abs(q) + 1 / typical)).all():
+        close = inside & (np.abs(new - q) <= 1e-8 * (np.abs(q) + stride))  # quadratic: this step ends it
+        q = np.where(done, q, new)
+        done |= close
+        if done.all():
             break
     return q
 
@@ -186,7 +192,7 @@ class ConfidenceLaw:
         if self.known is not None:
             raise NoAnswerError(f"{self.who}: with a known spread the law is one-sided; use .low and .confidence_that.")
         generator = as_rng(rng)
-        nodes = self._nodes(0.5, 0.5)
+        nodes = _build(self.family, self.groups, 1.0, 0.5, self.prior, SMOOTH)
         t, w = np.log(nodes.k[0]), nodes.weight[0]
         total = np.concatenate([[0.0], np.cumsum(0.5 * (w[1:] + w[:-1]))])
         k = np.exp(np.interp(generator.random(size) * total[-1], total, t))
@@ -292,9 +298,11 @@ def _require(sample: Sample, groups: Sequence[Scaled], law: Family, prior: Sprea
         )
 
 
-def _chunks(count: int, width: int) -> list[slice]:
-    rows = max(1, _BUDGET // max(width, 1))
-    return [slice(i, min(i + rows, count)) for i in range(0, count, rows)]
+def _chunks(s: Scaled, rows: NDArray[np.intp], width: int) -> list[NDArray[np.intp]]:
+    """Cut the rows (sorted by breaks) into chunks of equal breaks that fit the memory budget."""
+    size = max(1, _BUDGET // max(width, 1))
+    edges = np.flatnonzero(np.diff(s.r[rows])) + 1
+    return [part[i : i + size] for part in np.split(rows, edges) if part.size for i in range(0, part.size, size)]
 
 
 def _batch(load: ArrayLike, broke: ArrayLike | None, family: str | Family) -> tuple[Family, Scaled, NDArray[np.intp]]:
@@ -306,10 +314,10 @@ def _batch(load: ArrayLike, broke: ArrayLike | None, family: str | Family) -> tu
 
 
 def _width(law: Family, s: Scaled, rows: NDArray[np.intp]) -> int:
-    nodes = 260
+    """Array elements that one row needs."""
     if law.name == "weibull":
-        return nodes * s.z.shape[1]
-    return nodes * (60 if bool(s.held[rows].any()) else 4)
+        return 90 * s.z.shape[1]
+    return 90 * (40 if bool(s.held[rows].any()) else 4)
 
 
 def low_many(
@@ -341,8 +349,7 @@ def low_many(
     law, s, rows = _batch(load, broke, family)
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
-    for part in _chunks(rows.size, _width(law, s, rows)):
-        idx = rows[part]
+    for idx in _chunks(s, rows, _width(law, s, rows)):
         sub = s.rows(idx)
         q = _solve(_build(law, [sub], abs(w), 1 - g, grid=QUICK), w, 1 - g)
         out[idx] = np.maximum(law.inverse(sub.centre + sub.scale * q), 0.0)
@@ -368,8 +375,7 @@ def confidence_many(
         raise InputError("`strength` must be greater than 0.")
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
-    for part in _chunks(rows.size, _width(law, s, rows)):
-        idx = rows[part]
+    for idx in _chunks(s, rows, _width(law, s, rows)):
         sub = s.rows(idx)
         q = (law.transform(asked[idx]) - sub.centre) / sub.scale
         below, _ = _build(law, [sub], abs(w), 0.05, grid=FINE).cdf(q, w)
