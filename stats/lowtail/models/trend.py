@@ -1,0 +1,75 @@
+"""Is there a trend, does it bend, how small a trend would be noticed: likelihood ratios by simulation, on arrays."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lowtail.models.batch_tests import simulated_p
+from lowtail.models.empirical import draw_held
+from lowtail.models.families import Family
+from lowtail.models.regression import fit_regression, fit_regression_many
+
+__all__ = ["nested_p", "nested_ratio", "smallest_trend"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+def nested_ratio(load: Array, broke: Flags, small: Array, large: Array, law: Family) -> Array:
+    """Twice the log-likelihood gained by the columns that ``large`` has beyond ``small``, each row of a batch."""
+    gain = fit_regression_many(load, broke, large, law).loglik - fit_regression_many(load, broke, small, law).loglik
+    return np.asarray(2 * gain)
+
+
+def _simulate(
+    load: Array, broke: Flags, line: Array, spread: float, law: Family, size: int, rng: np.random.Generator
+) -> tuple[Array, Flags]:
+    z = law.standard.rvs(size=(size, load.size), random_state=rng)
+    strength = np.maximum(law.inverse(line + spread * z), 1e-300)
+    if broke.all():
+        return strength, np.ones(strength.shape, dtype=bool)
+    held = draw_held(load, broke, (size, load.size), rng)
+    return np.minimum(strength, held), strength <= held
+
+
+def nested_p(
+    load: Array, broke: Flags, small: Array, large: Array, law: Family, size: int, rng: np.random.Generator
+) -> float:
+    """Simulated p-value of the columns that ``large`` has beyond ``small``; exact where every specimen broke.
+
+    Samples come from the fit of ``small``; held loads from their Kaplan-Meier law, the same at every setting.
+    """
+    seen = float(nested_ratio(load[None], broke[None], small, large, law)[0])
+    fit = fit_regression(load, broke, small, law)
+    drawn = nested_ratio(*_simulate(load, broke, small @ fit.coef, fit.spread, law, size, rng), small, large, law)
+    return simulated_p(seen, drawn)
+
+
+def smallest_trend(
+    load: Array, broke: Flags, x: Array, law: Family, false_alarm: float, rng: np.random.Generator, size: int = 500
+) -> float:
+    """Drop over the whole tested range, in spreads, that the test of a trend would notice 8 times in 10 (NaN: none)."""
+    ones = np.ones((x.size, 1))
+    full = np.column_stack([ones, x])
+    fit = fit_regression(load, broke, full, law)
+    middle, share = float(np.mean(full @ fit.coef)), (x - x.min()) / (x.max() - x.min())
+    seed = int(rng.integers(2**31))
+
+    def ratios(drop: float, offset: int) -> Array:
+        line = middle - drop * fit.spread * (share - share.mean())
+        drawn = _simulate(load, broke, line, fit.spread, law, size, np.random.default_rng(seed + offset))
+        ratio = nested_ratio(*drawn, ones, full, law)
+        return ratio[np.isfinite(ratio)]
+
+    limit = float(np.quantile(ratios(0.0, 0), 1 - false_alarm))
+    near, far = 0.0, 2.0
+    while float((ratios(far, 1) > limit).mean()) < 0.8:
+        near, far = far, 2 * far
+        if far > 64:
+            return float("nan")
+    for _ in range(6):
+        centre = (near + far) / 2
+        enough = float((ratios(centre, 1) > limit).mean()) >= 0.8
+        near, far = (near, centre) if enough else (centre, far)
+    return far
