@@ -118,9 +118,14 @@ def wrap_label(label: str, width: int = 26) -> str:
     aluminium connector,
     major axis
     """
-    text = label or "all specimens"
-    parts = [text] if len(text) <= width else text.replace(", ", ",\n").split("\n")
-    lines = [line for part in parts for line in textwrap.wrap(part, width)]
+    lines: list[str] = []
+    for part in (label or "all specimens").split(", "):
+        if lines and len(lines[-1]) + len(part) + 2 <= width:
+            lines[-1] += f", {part}"
+            continue
+        if lines:
+            lines[-1] += ","
+        lines += textwrap.wrap(part, width) or [""]
     return "\n".join(lines[:3]) + (" ..." if len(lines) > 3 else "")
 
 

@@ -1,0 +1,205 @@
+"""All answers a page needs, computed once by the claims and kept together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lowtail._parallel import run
+from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.compare_table import compare_table
+from lowtail.claims.low_bound import low_bound
+from lowtail.claims.more_samples import more_samples
+from lowtail.claims.plan import Plan
+from lowtail.claims.table import judge_rating, rating_check, strength_table
+from lowtail.errors import InputError, LowtailError, NoAnswerError
+from lowtail.models.families import Family, get_family
+from lowtail.records.log import BreakLog
+from lowtail.records.sample import Sample, split
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Answers", "Arms", "gather"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arms:
+    """Which two arms a page compares: the column that tells them apart, and its two values."""
+
+    factor: str = "method"
+    reference: str = "slow pull"
+    other: str = "shock"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Answers:
+    """What the claims answered for one log."""
+
+    log: BreakLog
+    by: tuple[str, ...]
+    bases: dict[str, Basis]
+    basis: Basis
+    family: str
+    claim: float | None
+    samples: tuple[Sample, ...]
+    table: pd.DataFrame
+    ratings: pd.DataFrame | None
+    arms: Arms | None
+    comparisons: pd.DataFrame | None
+    plans: tuple[Plan, ...]
+    refusals: tuple[str, ...]
+    said: dict[str, tuple[str, ...]]
+
+
+def gather(
+    log: BreakLog,
+    *,
+    by: Sequence[str],
+    bases: Sequence[str | Basis],
+    family: str | Family,
+    claim: float | None,
+    arms: Arms | None,
+    margin: float | None,
+    pulse_width_ms: float | None,
+    assurance: float,
+    rng: int,
+    n_jobs: int,
+    progress: bool | None,
+) -> Answers:
+    """Ask every question of the page once.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range or names a column that the log does not have.
+    NoAnswerError
+        If not a single group carries an answer.
+    """
+    law = get_family(family)
+    asked = {b.name: b for b in (get_basis(one) for one in bases)}
+    kin = ("item",) if "item" in by and len(by) > 1 else None
+    table = strength_table(log, by=by, bases=list(asked.values()), family=law, shared_by=kin)
+    if table[list(asked)].isna().all(axis=None):
+        raise NoAnswerError(
+            "No group of this log carries a low bound. " + " ".join(dict.fromkeys(n for n in table["notes"] if n))
+        )
+    basis = get_basis(asked.get(str(table.attrs["rating_basis"]), table.attrs["rating_basis"]))
+    samples = tuple(split(log, by))
+    ratings = _ratings(log, by, samples, basis, law, claim)
+    plans, refusals = _plans(samples, ratings, basis, law, assurance, rng, n_jobs, progress)
+    return Answers(
+        log=log,
+        by=tuple(by),
+        bases=asked,
+        basis=basis,
+        family=law.name,
+        claim=claim,
+        samples=samples,
+        table=table,
+        ratings=ratings,
+        arms=arms,
+        comparisons=_comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
+        plans=plans,
+        refusals=refusals,
+        said={s.label: _said(s, list(asked.values()), law) for s in samples},
+    )
+
+
+def _said(sample: Sample, bases: Sequence[Basis], law: Family) -> tuple[str, ...]:
+    """The sentences one may quote about a group."""
+    lines = []
+    for basis in bases:
+        for family in dict.fromkeys((law.name, "normal")):
+            try:
+                found = low_bound(sample, basis, family=family)
+            except NoAnswerError as reason:
+                lines.append(str(reason))
+            else:
+                lines.append(f"{found}{f' Do not use it: {found.unusable}.' if found.unusable else ''}")
+    return tuple(dict.fromkeys(lines))
+
+
+def _ratings(
+    log: BreakLog, by: Sequence[str], samples: Sequence[Sample], basis: Basis, law: Family, claim: float | None
+) -> pd.DataFrame | None:
+    """The rating of each group against its data, or one claim against every group."""
+    if claim is None:
+        rated = log.table[log.table["used"]].get("rated_kN")
+        if rated is None or rated.isna().all():
+            return None
+        return rating_check(log, by=by, basis=basis, family=law)
+    import pandas as pd
+
+    if not (np.isfinite(claim) and claim > 0):
+        raise InputError(f"`claim` must be a strength in kN greater than 0, got {claim!r}.")
+    rows: list[dict[str, Any]] = []
+    for sample in samples:
+        judged = judge_rating(sample, float(claim), basis, law)
+        rows.append({"group": sample.label, **sample.group, "n": sample.n, "n_broken": sample.n_broken})
+        rows[-1] |= {"rated_kN": float(claim), "low_kN": judged["low"], "confidence": judged["confidence"]}
+        rows[-1] |= {"broke_below": judged["broke_below"], "verdict": judged["verdict"]}
+    return pd.DataFrame(rows)
+
+
+def _comparisons(
+    log: BreakLog,
+    by: Sequence[str],
+    arms: Arms | None,
+    margin: float | None,
+    pulse_width_ms: float | None,
+    rng: int,
+    n_jobs: int,
+    progress: bool | None,
+) -> pd.DataFrame | None:
+    """Every group that holds both arms, compared; None where the log cannot be compared."""
+    if arms is None:
+        return None
+    used = log.table[log.table["used"]]
+    groups = [c for c in by if c != arms.factor]
+    if arms.factor not in used or not groups or not {arms.reference, arms.other} <= set(used[arms.factor]):
+        return None
+    return compare_table(
+        log,
+        factor=arms.factor,
+        reference=arms.reference,
+        other=arms.other,
+        by=groups,
+        margin=margin,
+        pulse_width_ms=pulse_width_ms,
+        rng=rng,
+        n_jobs=n_jobs,
+        progress=progress,
+    )
+
+
+def _plans(
+    samples: Sequence[Sample],
+    ratings: pd.DataFrame | None,
+    basis: Basis,
+    law: Family,
+    assurance: float,
+    rng: int,
+    n_jobs: int,
+    progress: bool | None,
+) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+    """A plan for every rating or claim that is not backed yet."""
+    if ratings is None or ratings.empty:
+        return (), ()
+    open_claims = dict(zip(ratings["group"], ratings["rated_kN"], strict=True))
+    for row in ratings.itertuples():
+        if row.verdict.startswith("backed") or not np.isfinite(row.rated_kN):
+            del open_claims[row.group]
+    wanted = [(s, float(open_claims[s.label]), basis, assurance, law.name, rng) for s in samples if s.label in open_claims]
+    done = run(_plan, wanted, n_jobs=n_jobs, progress=progress, label="plans")
+    return tuple(p for p in done if isinstance(p, Plan)), tuple(p for p in done if isinstance(p, str))
+
+
+def _plan(sample: Sample, claim: float, basis: Basis, assurance: float, family: str, rng: int) -> Plan | str:
+    try:
+        return more_samples(sample, claim, basis, assurance=assurance, family=family, rng=rng)
+    except LowtailError as reason:
+        return str(reason)

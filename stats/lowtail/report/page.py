@@ -1,0 +1,257 @@
+"""The page to publish: every answer of a log in one self-contained file, and the same as PDF and tables."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from lowtail._record import Record
+from lowtail.claims.basis import Basis
+from lowtail.claims.table import DEFAULT_BASES, DEFAULT_BY
+from lowtail.errors import InputError
+from lowtail.models.families import Family
+from lowtail.records.log import BreakLog
+from lowtail.report import phrases
+from lowtail.report.blocks import Section
+from lowtail.report.gather import Answers, Arms, gather
+from lowtail.report.html import render_html
+from lowtail.report.pdf import render_pdf
+from lowtail.report.sections_compare import comparison_section, comparison_summary
+from lowtail.report.sections_log import provenance, raw, reader, tested
+from lowtail.report.sections_plan import plan_section
+from lowtail.report.sections_strength import depth_section, figures_section, rating_section, strength_section
+from lowtail.report.sections_words import CAUTION, cautions_section, methods_section
+from lowtail.report.style import off_screen
+from lowtail.report.tables import only_groups, write_table
+
+__all__ = ["Report", "write_report"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Report(Record):
+    """What was written, and the sentences at the top of it.
+
+    Attributes
+    ----------
+    path : str
+        The HTML page.
+    pdf, table_file : str
+        The PDF and the table file beside it; "" where not asked for.
+    claim : tuple of str
+        The sentences of the first box.
+    n_groups, rows_in, rows_used, rows_set_aside : int
+        Rows in are always rows used plus rows set aside.
+    answers : Answers
+        Tables, comparisons and plans behind the page.
+    """
+
+    path: str
+    pdf: str
+    table_file: str
+    claim: tuple[str, ...]
+    n_groups: int
+    rows_in: int
+    rows_used: int
+    rows_set_aside: int
+    answers: Answers
+
+    def to_frame(self) -> Any:
+        """One tidy row; the answers stay in the record."""
+        return Record.to_frame(self).drop(columns="answers")
+
+    def __str__(self) -> str:
+        return (
+            f"Page written to {self.path}: {phrases.count(self.n_groups, 'group')}, {self.rows_in} rows = {self.rows_used} used "
+            f"+ {self.rows_set_aside} set aside."
+        )
+
+
+def write_report(
+    log: BreakLog,
+    path: str | Path,
+    *,
+    by: Sequence[str] | str = DEFAULT_BY,
+    bases: Sequence[str | Basis] = DEFAULT_BASES,
+    family: str | Family = "weibull",
+    claim: float | None = None,
+    title: str = "Strength of tested gear",
+    author: str = "",
+    only: Sequence[str] | None = None,
+    compare: tuple[str, str, str] | None = ("method", "slow pull", "shock"),
+    margin: float | None = 0.9,
+    pulse_width_ms: float | None = None,
+    assurance: float = 0.8,
+    units: str = "kN",
+    pdf: bool = False,
+    table_file: str | Path | None = None,
+    command: str = "",
+    rng: int = 0,
+    n_jobs: int = 1,
+    progress: bool | None = None,
+) -> Report:
+    """Write the page: the answer first, then what it rests on, down to the rows of the log.
+
+    The page is one HTML file that needs no network and no script, prints in grey, and reads on a phone.
+
+    Parameters
+    ----------
+    log : BreakLog
+    path : path
+        HTML file to write; its folder must exist.
+    by : sequence of str
+        Grouping columns.
+    bases : sequence of str or Basis
+        Tolerance bases of the low strength; the rating is judged on "B-basis" if it is among them, else on the first.
+    family : str or Family
+        Headline law.
+    claim : float, optional
+        Strength in kN that every group shown is held against, instead of the ratings in the log.
+    title, author : str
+    only : sequence of str, optional
+        Keep the groups whose name holds one of these texts; the page says so.
+    compare : (column, reference, other) or None
+        The two arms to compare within every group.
+    margin : float, optional
+        Share of the reference strength that the other arm must keep.
+    pulse_width_ms : float, optional
+        Width of the shock pulse; with the log's sampling rates it gives the under-read of shock peaks.
+    assurance : float
+        Chance of success asked of "how many more".
+    units : {"kN", "lbf"}
+        "lbf" adds pound-force in brackets.
+    pdf : bool
+        Write a PDF beside the page (needs the extra ``pdf``).
+    table_file : path, optional
+        Write the table of strengths as .csv, .xlsx or .json.
+    command : str
+        Command line, for the provenance.
+    rng, n_jobs, progress
+        Seed, workers, progress bar; the answers do not depend on the workers.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    InputError
+        If an argument is not usable.
+    NoAnswerError
+        If no group carries an answer.
+    """
+    phrases.check_units(units)
+    target = Path(path)
+    if not target.parent.is_dir():
+        raise InputError(f"`path` lies in a folder that does not exist: {str(target.parent)!r}. Make it first.")
+    if target.suffix.lower() not in (".html", ".htm"):
+        raise InputError(f"`path` must end in .html, got {str(path)!r}. For a PDF beside it pass pdf=True.")
+    columns = (by,) if isinstance(by, str) else tuple(by)
+    shown = only_groups(log, only, by=columns)
+    answers = gather(
+        shown, by=columns, bases=bases, family=family, claim=claim, margin=margin, pulse_width_ms=pulse_width_ms,
+        arms=Arms(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
+        assurance=assurance, rng=rng, n_jobs=n_jobs, progress=progress,
+    )  # fmt: skip
+    with off_screen():
+        sections = _sections(answers, log, only, units=units, command=command, seed=rng)
+        lines = claim_lines(answers)
+        parts = {"title": title, "author": author, "claim": lines, "caution": CAUTION, "sections": sections}
+        target.write_text(render_html(**parts), encoding="utf-8")  # type: ignore[arg-type]
+        pdf_path = str(render_pdf(**parts, path=target.with_suffix(".pdf"))) if pdf else ""  # type: ignore[arg-type]
+    return Report(
+        path=str(target),
+        pdf=pdf_path,
+        table_file=str(write_table(answers.table, table_file, lines)) if table_file is not None else "",
+        claim=tuple(lines),
+        n_groups=len(answers.samples),
+        rows_in=shown.n_rows,
+        rows_used=shown.n_used,
+        rows_set_aside=shown.n_set_aside,
+        answers=answers,
+    )
+
+
+def _sections(
+    answers: Answers, log: BreakLog, only: Sequence[str] | None, *, units: str, command: str, seed: int
+) -> list[Section]:
+    """The page in the order a reader asks."""
+    gone = log.n_rows - answers.log.n_rows
+    left_out = ""
+    if only and gone:
+        left_out = (
+            f"This page shows only groups whose name holds {phrases.join([repr(w) for w in only])}; "
+            f"{phrases.count(gone, 'row')} of other groups stand in the file and not here."
+        )
+    what = "the rating" if answers.claim is None else f"{phrases.force(answers.claim, units)}"
+    choices = [
+        f"Groups by {phrases.join(answers.by)}; headline law {answers.family}; bases {'; '.join(answers.bases)}.",
+        f"Comparison: {_arms_words(answers.arms)}.",
+    ]
+    why_none = "The log states no ratings (column rated_kN), and no claim was given: nothing to check."
+    nothing = (
+        "Every rating checked is backed by the data in hand." if answers.ratings is not None else why_none
+    )
+    sections = [
+        tested(answers.log, left_out),
+        strength_section(answers.table, units=units, bases=answers.bases),
+        figures_section(answers.samples, answers.table, answers.basis.name),
+    ]
+    if answers.comparisons is not None and answers.arms is not None:
+        arms = answers.arms
+        sections.append(
+            comparison_section(answers.comparisons, reference=arms.reference, other=arms.other, units=units)
+        )
+    sections += [
+        rating_section(answers.ratings, what=what, basis=answers.basis, units=units, why_none=why_none),
+        plan_section(answers.plans, answers.refusals, nothing),
+        cautions_section(answers.log, answers.samples, answers.table),
+        depth_section(answers.samples, answers.said, family=answers.family),
+        methods_section(
+            list(answers.bases.values()), family=answers.family, compared=answers.comparisons is not None,
+            planned=bool(answers.plans),
+        ),
+        reader(answers.log),
+        raw(answers.log),
+        provenance(answers.log, command=command, seed=seed, choices=choices),
+    ]  # fmt: skip
+    return sections
+
+
+def _arms_words(arms: Arms | None) -> str:
+    return "none asked for" if arms is None else f"{arms.other} against {arms.reference} (column {arms.factor})"
+
+
+def claim_lines(answers: Answers) -> list[str]:
+    """The sentences of the first box: what was tested, what it shows of the ratings, shock against slow pull."""
+    log, table = answers.log, answers.table
+    used = log.table[log.table["used"]]
+    broke = int(used["broke"].sum())
+    lines = [
+        f"{phrases.count(log.n_used, 'specimen')} in {phrases.count(len(answers.samples), 'group')}: {broke} broke, "
+        f"{log.n_used - broke} held."
+    ]
+    basis = answers.basis
+    ratings = answers.ratings
+    if ratings is not None and not ratings.empty:
+        words = ratings["verdict"].str
+        backed, below = int(words.startswith("backed").sum()), int(words.startswith("broke below").sum())
+        thing = "their ratings" if answers.claim is None else f"{answers.claim:g} kN"
+        short = len(ratings) - backed - below
+        lines.append(
+            f"On {basis.name} ({basis.content}) the data back {thing} in {backed} of {phrases.count(len(ratings), 'group')}; "
+            f"{below} had a specimen break below; in {short} so few specimens cannot show it."
+        )
+    elif table[basis.name].notna().any():
+        low = table.loc[table[basis.name].idxmin()]
+        lines.append(
+            f"Lowest {basis.name} bound ({basis.content}): {phrases.force_low(low[basis.name])}, {low['group']}."
+        )
+    if len(answers.samples) == 1:
+        lines += [re.sub(rf"^{re.escape(answers.samples[0].label)}: ", "", s) for s in answers.said[answers.samples[0].label][:1]]
+    if answers.comparisons is not None and answers.arms is not None:
+        arms = answers.arms
+        lines.append(comparison_summary(answers.comparisons, reference=arms.reference, other=arms.other))
+    return lines

@@ -1,0 +1,111 @@
+"""Low bounds of every group and basis: what the data show, what the best estimate is, and where the rating stands."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lowtail.errors import InputError
+from lowtail.report import phrases, style
+from lowtail.report.plots_breaks import wrap_label
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = ["bases_of", "plot_low_bounds"]
+
+
+def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
+    """Draw the low bounds of a strength table: a lane a basis, a row a group.
+
+    The filled marker is the bound of the law asked for; the cross is the bound of the normal law; the thin line runs
+    from the bound to the best estimate, so that its length is the price of having few specimens. A plus is the bound
+    with the scatter shared between sibling groups, where the table has it.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Of `strength_table`.
+    ax : matplotlib Axes, optional
+
+    Returns
+    -------
+    matplotlib Axes
+
+    Raises
+    ------
+    InputError
+        If the table is empty or holds no basis.
+    """
+    bases = bases_of(table)
+    if table.empty or not bases:
+        raise InputError("`table` must come from strength_table, with at least one group and one basis.")
+    step = min(0.26, 0.78 / len(bases))
+    with style.quiet():
+        ax = style.new_axes(ax, 6.9, 1.35 + (0.3 + 0.17 * len(bases)) * len(table))
+        for position, basis in enumerate(bases):
+            _draw_basis(ax, table, basis, style.LOOKS[position % len(style.LOOKS)], (position - (len(bases) - 1) / 2) * step)
+        rated = table["rated_kN"].to_numpy(dtype=float) if "rated_kN" in table else np.full(len(table), np.nan)
+        for row in np.flatnonzero(np.isfinite(rated)):
+            ax.plot([rated[row]] * 2, [row - 0.44, row + 0.44], zorder=1, gid="rated", **style.rating())
+        for edge in range(1, len(table)):
+            ax.axhline(edge - 0.5, color=style.GRID, linewidth=0.7, zorder=0)
+        ax.set_yticks(range(len(table)), [wrap_label(str(group), 30) for group in table["group"]])
+        ax.set_ylim(len(table) - 0.5, -0.5)
+        ax.set_xlim(left=0)
+        ax.tick_params(axis="y", length=0)
+        ax.set_xlabel("low strength [kN]")
+        _legend(ax, table, bases, bool(np.isfinite(rated).any()))
+    return ax
+
+
+def bases_of(table: pd.DataFrame) -> list[str]:
+    """Bases of a strength table, from its record of them or from its columns."""
+    named = table.attrs.get("bases")
+    if named:
+        return [b for b in named if b in table.columns]
+    return [c.removesuffix(", estimate") for c in table.columns if str(c).endswith(", estimate")]
+
+
+def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shift: float) -> None:
+    level = np.arange(len(table)) + shift
+    low = table[basis].to_numpy(dtype=float)
+    estimate = table[f"{basis}, estimate"].to_numpy(dtype=float)
+    ax.hlines(level, low, estimate, color=one.colour, linewidth=0.9, zorder=2, gid="margin")
+    ax.plot(estimate, level, linestyle="none", marker="|", markersize=5, color=one.colour, gid="estimate", zorder=2)
+    ax.plot(low, level, linestyle="none", zorder=3, **{**style.broke(one), "markersize": 5.0, "gid": "low"})
+    beside = {"linestyle": "none", "color": one.colour, "markersize": 5.0, "markeredgewidth": 1.2, "zorder": 3}
+    if f"{basis}, normal" in table and table.attrs.get("family") != "normal":
+        ax.plot(table[f"{basis}, normal"].to_numpy(dtype=float), level, marker="x", gid="normal", **beside)
+    if f"{basis}, shared spread" in table:
+        ax.plot(table[f"{basis}, shared spread"].to_numpy(dtype=float), level, marker="+", gid="shared", **beside)
+
+
+def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> None:
+    from matplotlib.lines import Line2D
+
+    def entry(label: str, **props: object) -> Line2D:
+        return Line2D([], [], **{"linestyle": "none", "color": style.INK, "label": label, "markersize": 6, **props})
+
+    law = str(table.attrs.get("family", "weibull"))
+    name = law.capitalize() if law == "weibull" else law
+    handles = [
+        entry(f"{basis}, {name}", marker=style.LOOKS[i % len(style.LOOKS)].marker, color=style.LOOKS[i % len(style.LOOKS)].colour)
+        for i, basis in enumerate(bases)
+    ]
+    if law != "normal":
+        handles.append(entry("normal law", marker="x"))
+    if any(f"{b}, shared spread" in table for b in bases):
+        handles.append(entry("shared scatter", marker="+"))
+    handles.append(entry("best estimate", marker="|", linestyle="-", linewidth=0.9))
+    if rated:
+        handles.append(Line2D([], [], label="rating", **style.rating()))
+    ax.legend(handles=handles, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.3, columnspacing=1.6)
+
+
+def describe(table: pd.DataFrame, basis: str) -> str:
+    """The figure in words, for readers who cannot see it."""
+    parts = [f"{row['group']} {phrases.force_low(row[basis])}" for _, row in table.iterrows() if np.isfinite(row[basis])]
+    return f"{basis} low bound of each group: " + "; ".join(parts) if parts else f"No group carries a {basis} bound."
