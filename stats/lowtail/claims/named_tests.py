@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lowtail._record import Record
+from lowtail.claims import rank_tests as ranks
 from lowtail.claims import survivor_tests as survivors
 from lowtail.claims import two_sample_tests as complete
 from lowtail.errors import InputError, NoAnswerError
@@ -72,8 +73,21 @@ def _permuted(method: Callable[..., Any]) -> Callable[[Sample, Sample, str, Any]
 
 
 def _mann_whitney(reference: Sample, other: Sample, alternative: str, rng: Any) -> _Outcome:
-    result = complete.mann_whitney(reference.load, other.load, alternative=alternative)
+    result = ranks.mann_whitney(reference.load, other.load, alternative=alternative)
     return result.statistic, result.p_value, result.smallest_p
+
+
+def _table(method: Callable[..., tuple[float, float]]) -> Callable[[Sample, Sample, str, Any], _Outcome]:
+    def run(reference: Sample, other: Sample, alternative: str, rng: Any) -> _Outcome:
+        statistic, p = method(reference.load, other.load, alternative=alternative)
+        return statistic, p, float("nan")
+
+    return run
+
+
+def _log_rank_table(reference: Sample, other: Sample, alternative: str, rng: Any) -> _Outcome:
+    statistic, p = survivors.log_rank_table(*_pairs(reference, other), alternative=alternative)
+    return statistic, p, float("nan")
 
 
 def _log_rank(reference: Sample, other: Sample, alternative: str, rng: Any) -> _Outcome:
@@ -111,12 +125,15 @@ TESTS: dict[str, _Named] = {
     "Behrens-Fisher on log load": _Named(_contrast(complete.behrens_fisher, True)),
     "permutation Welch": _Named(_permuted(complete.permutation_welch)),
     "Mann-Whitney": _Named(_mann_whitney),
-    "Brunner-Munzel": _Named(_permuted(complete.brunner_munzel)),
+    "Brunner-Munzel": _Named(_permuted(ranks.brunner_munzel)),
     "Weibull likelihood ratio": _Named(_weibull("own", False), survivors=True),
     "Weibull likelihood ratio, common shape": _Named(_weibull("common", False), survivors=True),
     "permutation log-rank": _Named(_log_rank, survivors=True),
     "pooled t on log load": _Named(_contrast(complete.pooled_t, True), large_sample=True),
     "permutation of means": _Named(_permuted(complete.permutation_mean), large_sample=True),
+    "Mann-Whitney, normal table": _Named(_table(ranks.mann_whitney_normal), large_sample=True),
+    "Brunner-Munzel, t table": _Named(_table(ranks.brunner_munzel_t), large_sample=True),
+    "log-rank, normal table": _Named(_log_rank_table, survivors=True, large_sample=True),
     "Weibull likelihood ratio, chi-square table": _Named(_weibull("common", True), survivors=True, large_sample=True),
 }
 

@@ -18,7 +18,7 @@ from lowtail.claims.permutation import Index, Permuted, check_alternative, permu
 from lowtail.claims.weibull_arms import Arm, common_shape, equal_medians, own_shape, usable
 from lowtail.errors import InputError, NoAnswerError
 
-__all__ = ["Calibrated", "held_law", "log_rank", "weibull_ratio_test"]
+__all__ = ["Calibrated", "held_law", "log_rank", "log_rank_table", "weibull_ratio_test"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -166,13 +166,7 @@ def log_rank(
     ----------
     Peto and Peto (1972), Journal of the Royal Statistical Society A 135, 185-207 (from memory).
     """
-    load = np.concatenate([reference[0], other[0]])
-    broke = np.concatenate([reference[1], other[1]])
-    if not broke.any():
-        raise NoAnswerError("No specimen broke in either arm: nothing can be compared. Test on until some break.")
-    times = np.unique(load[broke])
-    at_risk = (load[None, :] >= times[:, None]).sum(axis=1)
-    breaks = ((load[None, :] == times[:, None]) & broke[None, :]).sum(axis=1)
+    load, broke, times, at_risk, breaks = _pooled(reference, other)
     hazard = (np.where(load[:, None] >= times[None, :], breaks / at_risk, 0.0)).sum(axis=1)
     score = hazard - broke
 
@@ -181,3 +175,40 @@ def log_rank(
         return total
 
     return permute(reference[0].size, other[0].size, statistic, alternative=alternative, rng=rng)
+
+
+def _pooled(reference: tuple[Array, Flags], other: tuple[Array, Flags]) -> tuple[Array, Flags, Array, Array, Array]:
+    """Loads, flags, distinct loads at break, specimens still whole there, and breaks there."""
+    load = np.concatenate([reference[0], other[0]])
+    broke = np.concatenate([reference[1], other[1]])
+    if not broke.any():
+        raise NoAnswerError("No specimen broke in either arm: nothing can be compared. Test on until some break.")
+    times = np.unique(load[broke])
+    at_risk = (load[None, :] >= times[:, None]).sum(axis=1)
+    breaks = ((load[None, :] == times[:, None]) & broke[None, :]).sum(axis=1)
+    return load, broke, times, at_risk, breaks
+
+
+def log_rank_table(
+    reference: tuple[Array, Flags], other: tuple[Array, Flags], *, alternative: str = "two-sided"
+) -> tuple[float, float]:
+    """Standardised log-rank statistic and its normal-table p: for comparison only, 5 to 9 % true nulls rejected.
+
+    Its square is the usual chi-square of one degree of freedom.
+    """
+    from scipy import stats
+
+    check_alternative(alternative)
+    _, _, times, at_risk, breaks = _pooled(reference, other)
+    mine = (other[0][None, :] >= times[:, None]).sum(axis=1)
+    observed = ((other[0][None, :] == times[:, None]) & other[1][None, :]).sum(axis=1)
+    share = mine / at_risk
+    variance = float((breaks * share * (1 - share) * (at_risk - breaks) / np.maximum(at_risk - 1, 1)).sum())
+    if variance <= 0:
+        raise NoAnswerError(
+            "The log-rank table has no variance: no break happens while both arms have whole specimens."
+        )
+    z = float((breaks * share - observed).sum() / np.sqrt(variance))
+    if alternative == "two-sided":
+        return z, float(2 * stats.norm.sf(abs(z)))
+    return z, float(stats.norm.sf(z if alternative == "greater" else -z))

@@ -8,7 +8,6 @@ specimens an arm are in ``tests/truth/compare_type1.csv``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import comb
 from typing import Any
 
 import numpy as np
@@ -20,11 +19,10 @@ from lowtail.errors import InputError, NoAnswerError
 
 __all__ = [
     "Contrast",
+    "arms",
     "behrens_fisher",
-    "brunner_munzel",
     "fieller",
     "holm",
-    "mann_whitney",
     "permutation_mean",
     "permutation_welch",
     "pooled_t",
@@ -49,9 +47,10 @@ class Contrast:
     standard_error: float
 
 
-def _arms(reference: ArrayLike, other: ArrayLike, least: int) -> tuple[Array, Array]:
-    arms = np.asarray(reference, dtype=float), np.asarray(other, dtype=float)
-    for name, arm in zip(("reference", "other"), arms, strict=True):
+def arms(reference: ArrayLike, other: ArrayLike, least: int) -> tuple[Array, Array]:
+    """Both arms as arrays, checked."""
+    both = np.asarray(reference, dtype=float), np.asarray(other, dtype=float)
+    for name, arm in zip(("reference", "other"), both, strict=True):
         if arm.ndim != 1 or not np.isfinite(arm).all():
             raise InputError(f"`{name}` must be a one-dimensional array of finite numbers, got {arm!r}.")
         if arm.size < least:
@@ -59,7 +58,7 @@ def _arms(reference: ArrayLike, other: ArrayLike, least: int) -> tuple[Array, Ar
                 f"This test needs at least {least} specimens in each arm, but `{name}` has {arm.size}. "
                 "Test more specimens."
             )
-    return arms
+    return both
 
 
 def _tails(statistic: float, sf: Any, alternative: str) -> float:
@@ -89,7 +88,7 @@ def welch(
     ----------
     Welch (1947), Biometrika 34, 28-35 (from memory).
     """
-    x, y = _arms(reference, other, 2)
+    x, y = arms(reference, other, 2)
     difference, a, b = _moments(x, y)
     df = (a + b) ** 2 / (a**2 / (x.size - 1) + b**2 / (y.size - 1))
     return _t_contrast(difference, float(np.sqrt(a + b)), df, confidence, alternative)
@@ -99,7 +98,7 @@ def pooled_t(
     reference: ArrayLike, other: ArrayLike, *, confidence: float = 0.95, alternative: str = "two-sided"
 ) -> Contrast:
     """Student's t test with a pooled spread: for comparison only, it fails where spreads and numbers differ."""
-    x, y = _arms(reference, other, 2)
+    x, y = arms(reference, other, 2)
     difference, a, b = _moments(x, y)
     df = x.size + y.size - 2
     pooled = (a * x.size * (x.size - 1) + b * y.size * (y.size - 1)) / df
@@ -125,7 +124,7 @@ def behrens_fisher(
     ----------
     Fisher (1935), Annals of Eugenics 6, 391-398 (from memory); error rates: ``tests/truth/compare_type1.csv``.
     """
-    x, y = _arms(reference, other, 2)
+    x, y = arms(reference, other, 2)
     difference, a, b = _moments(x, y)
     error = float(np.sqrt(a + b))
     upper = _behrens_fisher_sf(np.sqrt(a) / error, np.sqrt(b) / error, x.size - 1, y.size - 1)
@@ -161,7 +160,7 @@ def permutation_welch(
     reference: ArrayLike, other: ArrayLike, *, alternative: str = "two-sided", rng: Any = 0
 ) -> Permuted:
     """Permutation test with Welch's statistic (Janssen 1997, Statistics and Probability Letters 36; from memory)."""
-    x, y = _arms(reference, other, 1)
+    x, y = arms(reference, other, 1)
     return permute(x.size, y.size, welch_of(np.concatenate([x, y]), y.size), alternative=alternative, rng=rng)
 
 
@@ -169,7 +168,7 @@ def permutation_mean(
     reference: ArrayLike, other: ArrayLike, *, alternative: str = "two-sided", rng: Any = 0
 ) -> Permuted:
     """Permutation test with the plain difference of means: for comparison only, it needs equal spreads."""
-    x, y = _arms(reference, other, 1)
+    x, y = arms(reference, other, 1)
     z = np.concatenate([x, y])
     z = z - z.mean()
 
@@ -178,90 +177,6 @@ def permutation_mean(
         return total
 
     return permute(x.size, y.size, difference, alternative=alternative, rng=rng)
-
-
-def mann_whitney(reference: ArrayLike, other: ArrayLike, *, alternative: str = "two-sided") -> Permuted:
-    """Mann-Whitney test with the exact law of the mid-ranks, ties included, at any number of specimens.
-
-    ``statistic`` is U of the other arm: pairs in which the other is the stronger, half for a tie.
-    """
-    check_alternative(alternative)
-    x, y = _arms(reference, other, 1)
-    doubled = np.rint(2 * stats.rankdata(np.concatenate([x, y]))).astype(int)
-    chosen = y.size
-    top = int(np.sort(doubled)[-chosen:].sum())
-    ways = np.zeros((chosen + 1, top + 1))
-    ways[0, 0] = 1.0
-    for rank in doubled:  # how many choices of k specimens have this sum of doubled mid-ranks
-        ways[1:, rank:] += ways[:-1, : top + 1 - rank].copy()
-    law = ways[chosen] / ways[chosen].sum()
-    sums = np.arange(top + 1)
-    centre = chosen * (doubled.sum() / doubled.size)
-    observed = int(doubled[x.size :].sum())
-    sign = {"two-sided": 0, "less": -1, "greater": 1}[alternative]
-    extreme = np.abs(sums - centre) if sign == 0 else sign * (sums - centre)
-    mine = abs(observed - centre) if sign == 0 else sign * (observed - centre)
-    reachable = law > 0
-    highest = extreme[reachable].max()
-    return Permuted(
-        statistic=observed / 2 - chosen * (chosen + 1) / 2,
-        p_value=float(min(1.0, law[extreme >= mine - 1e-9].sum())),
-        smallest_p=float(law[extreme >= highest - 1e-9].sum()),
-        arrangements=comb(doubled.size, chosen),
-        exact=True,
-    )
-
-
-def brunner_munzel(reference: ArrayLike, other: ArrayLike, *, alternative: str = "two-sided", rng: Any = 0) -> Permuted:
-    """Permutation test with the Brunner-Munzel statistic: is a specimen of one arm likely to outlast one of the other.
-
-    References
-    ----------
-    Brunner and Munzel (2000), Biometrical Journal 42, 17-25; Neubert and Brunner (2007), Computational Statistics and
-    Data Analysis 51, 5192-5204 (both from memory).
-    """
-    x, y = _arms(reference, other, 2)
-    z = np.concatenate([x, y])
-    return permute(x.size, y.size, _brunner_munzel_of(z, y.size), alternative=alternative, rng=rng)
-
-
-def _brunner_munzel_of(z: Array, n_second: int) -> Any:
-    n_first = z.size - n_second
-    below = (z[:, None] < z[None, :]) + 0.5 * (z[:, None] == z[None, :])  # [j, i]: j counts below i
-    rank = below.sum(axis=0) + 0.5
-
-    def statistic(index: Index) -> Array:
-        out = np.empty(len(index))
-        for start in range(0, len(index), 20_000):
-            part = index[start : start + 20_000]
-            member = np.zeros((len(part), z.size))
-            np.put_along_axis(member, part, 1.0, axis=1)
-            inside_second = member @ below + 0.5
-            outside = 1 - member
-            inside_first = outside @ below + 0.5
-            out[start : start + 20_000] = _studentised_ranks(
-                rank, member, inside_first, inside_second, n_first, n_second
-            )
-        return out
-
-    return statistic
-
-
-def _studentised_ranks(
-    rank: Array, member: Array, inside_first: Array, inside_second: Array, n_first: int, n_second: int
-) -> Array:
-    other = 1 - member
-    mean_second, mean_first = member @ rank / n_second, other @ rank / n_first
-    spread_first = other * (rank - inside_first - mean_first[:, None] + (n_first + 1) / 2)
-    spread_second = member * (rank - inside_second - mean_second[:, None] + (n_second + 1) / 2)
-    variance = n_first * (spread_first**2).sum(axis=1) / (n_first - 1) + n_second * (spread_second**2).sum(axis=1) / (
-        n_second - 1
-    )
-    variance = np.where(variance < 1e-12, 0.0, variance)
-    difference = mean_second - mean_first
-    with np.errstate(divide="ignore", invalid="ignore"):
-        w = n_first * n_second * difference / (n_first + n_second) / np.sqrt(variance)
-    return np.asarray(np.where(np.abs(difference) < 1e-12, 0.0, w), dtype=float)
 
 
 def fieller(
@@ -281,7 +196,7 @@ def fieller(
     ----------
     Fieller (1954), Journal of the Royal Statistical Society B 16, 175-185 (from memory).
     """
-    x, y = _arms(reference, other, 2)
+    x, y = arms(reference, other, 2)
     _moments(x, y)
     ratio = float(y.mean() / x.mean())
     if equal_spread:
@@ -309,7 +224,7 @@ def scatter_permutation(reference: ArrayLike, other: ArrayLike, *, rng: Any = 0)
     The distances of an odd arm hold one zero by construction; the smallest is left out there (Hines and Hines 2000,
     Biometrics 56, 451-454; from memory).
     """
-    x, y = _arms(reference, other, 2)
+    x, y = arms(reference, other, 2)
     distance = [np.sort(np.abs(arm - np.median(arm)))[arm.size % 2 :] for arm in (x, y)]
     pooled = np.concatenate(distance)
     return permute(distance[0].size, distance[1].size, welch_of(pooled, distance[1].size), rng=rng)
