@@ -130,8 +130,8 @@ class PeakLoad(Record):
         cut = "at least " if self.clipped else ""
         return (
             f"{self.name}: peak {cut}{self.peak_kN:.4g} kN at {self.at_s:.5g} s, {broke[self.broke_after]}; sampling "
-            f"may have missed up to {self.under_read_worst_kN:.2g} kN ({self.under_read_kN:.2g} kN on average), expanded "
-            f"uncertainty {self.expanded_kN:.2g} kN (k = 2); {self.method_hint}"
+            f"may have missed up to {self.under_read_worst_kN:.2g} kN ({self.under_read_kN:.2g} kN on average), "
+            f"expanded uncertainty {self.expanded_kN:.2g} kN (k = 2); {self.method_hint}"
         )
 
     __repr__ = Record.__repr__
@@ -262,7 +262,8 @@ def _filtered(trace: Trace, event: Event, cfc: int) -> float:
 
 def _hint(pulse: Pulse) -> str:
     relative = pulse.rate_kN_per_s / pulse.peak_kN
-    number = f"{pulse.rate_kN_per_s:.3g} kN/s between 20 and 80 % of the peak"
+    shown = f"{pulse.rate_kN_per_s:.3g}" if pulse.rate_kN_per_s < 1000 else f"{pulse.rate_kN_per_s:.0f}"
+    number = f"{shown} kN/s between 20 and 80 % of the peak"
     if relative >= _SHOCK:
         return f"shock suggested by {number}, not assigned"
     if relative <= _SLOW:
@@ -276,8 +277,8 @@ def _notes(
     notes = []
     if pulse.n_above_90 < _ENOUGH:
         notes.append(
-            f"only {pulse.n_above_90} sample(s) lie above 90 % of the peak, fewer than {_ENOUGH}: sample faster, or treat "
-            "the peak as a low reading"
+            f"only {pulse.n_above_90} sample(s) lie above 90 % of the peak, fewer than {_ENOUGH}: sample faster, or "
+            "treat the peak as a low reading"
         )
     if trace.clipped:
         notes.append("the top is cut off: the true peak is higher")

@@ -194,7 +194,7 @@ def _seconds(name: str, raw: Array, roles: Roles) -> Array:
     """Stamps in seconds: clock times past midnight go on, a bare unit is settled by the stated rate or refused."""
     if roles.clock:
         day = np.concatenate([[0.0], np.cumsum(np.where(np.diff(raw) < -43_200, 86_400.0, 0.0))])
-        return np.round(raw - raw[0] + day, 9)
+        return np.asarray(np.round(raw - raw[0] + day, 9), dtype=np.float64)
     if np.isfinite(roles.seconds):
         return raw * roles.seconds if roles.seconds != 1.0 else raw
     step = np.diff(raw)

@@ -12,6 +12,7 @@ from lowtail._record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.records import trace_checks as checks
 from lowtail.records.findings import Finding, findings_frame
+from lowtail.records.sheets import Source
 from lowtail.records.trace_checks import Event
 
 if TYPE_CHECKING:
@@ -89,6 +90,11 @@ class Trace(Record):
     clipped: bool
     events: tuple[Event, ...]
     findings: pd.DataFrame
+
+    @property
+    def source(self) -> Source:
+        """File name and fingerprint."""
+        return Source(self.name, self.sha256)
 
     @property
     def n(self) -> int:

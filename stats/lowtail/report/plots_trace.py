@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,13 +36,13 @@ def thin(time: NDArray[np.float64], force: NDArray[np.float64], points: int = _P
     if n <= points:
         return np.arange(n)
     edges = np.linspace(0, n, points // 2 + 1).astype(np.int64)
-    lows = [a + int(np.argmin(force[a:b])) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    highs = [a + int(np.argmax(force[a:b])) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    lows = [a + int(np.argmin(force[a:b])) for a, b in pairwise(edges)]
+    highs = [a + int(np.argmax(force[a:b])) for a, b in pairwise(edges)]
     return np.unique(np.concatenate([lows, highs, [0, n - 1]]))
 
 
 def plot_trace(trace: Trace, peak: PeakLoad | None = None, ax: Axes | None = None, *, whole: bool = False) -> Axes:
-    """Draw the event with its peak, the fall after it, the loading rate, and the band that sampling may have missed.
+    """Draw the event with its peak, the fall after it, the loading rate, and what sampling may have missed.
 
     The band stands on the highest sample and reaches to the worst case; its dashed line is the average case. Samples are
     drawn as points where they are few enough to be told apart.
@@ -129,7 +130,7 @@ def _draw_band(ax: Axes, trace: Trace, peak: PeakLoad, scale: float) -> None:
     if not np.isfinite(worst):
         return
     ax.axhspan(peak.peak_kN, peak.peak_kN + worst, color=style.BAND, linewidth=0, zorder=0, gid="under-read",
-               label=f"sampling may have missed up to {worst:.2g} kN")  # fmt: skip
+               label=f"sampling may have missed up to {worst:.2g} kN (dashed: {mean:.2g} kN on average)")  # fmt: skip
     ax.axhline(peak.peak_kN + mean, color=style.MUTED, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1, gid="mean")
 
 
@@ -138,7 +139,7 @@ def _draw_marks(ax: Axes, trace: Trace, peak: PeakLoad, scale: float) -> None:
     sign = "at least " if peak.clipped else ""
     ax.plot([0], [peak.peak_kN], linestyle="none", marker="D", markersize=6, color=ink.colour, zorder=4, gid="peak",
             label=f"peak {sign}{peak.peak_kN:.4g} kN")  # fmt: skip
-    broke = {True: "break", False: "no break", None: "break or far side of the pulse?"}[peak.broke_after]
+    broke = {True: "sudden fall: a break", False: "", None: "a break, or the far side of the pulse?"}[peak.broke_after]
     after = trace.time_s > peak.at_s
     low = after & (trace.force_kN < 0.5 * peak.peak_kN)
     if peak.broke_after is not False and low.any():
@@ -146,9 +147,11 @@ def _draw_marks(ax: Axes, trace: Trace, peak: PeakLoad, scale: float) -> None:
         ax.axvline(x, color=style.WARN, linewidth=1.1, linestyle=(0, (5, 2)), zorder=1, gid="break", label=broke)
     base = trace.before_kN if np.isfinite(trace.before_kN) else 0.0
     span = peak.peak_kN - base
-    rising = np.flatnonzero((trace.time_s <= peak.at_s) & (trace.force_kN < base + 0.2 * span))
+    level = base + 0.2 * span
+    rising = np.flatnonzero((trace.time_s <= peak.at_s) & (trace.force_kN < level))
     if rising.size and peak.rise_ms > 0:
-        start = (float(trace.time_s[rising[-1]]) - peak.at_s) * scale
+        two = slice(int(rising[-1]), int(rising[-1]) + 2)
+        start = (float(np.interp(level, trace.force_kN[two], trace.time_s[two])) - peak.at_s) * scale
         stop = start + peak.rise_ms / 1000 * scale
         rate = peak.loading_rate_kN_per_s
         shown = f"{rate:.3g}" if rate < 1000 else f"{rate:.0f}"
