@@ -17,12 +17,12 @@ from scipy.optimize import brentq
 
 SEED = 20_240_503
 HEADER = (
-    "specimen", "item", "orientation", "method", "load [kN]", "outcome", "failed part", "failure site", "batch", "condition",
-    "age [years]", "rated [kN]", "drop mass [kg]", "drop height [m]", "sample rate [Hz]", "date", "instrument", "note",
-    "excluded", "exclusion reason",
+    "specimen", "item", "orientation", "method", "load [kN]", "outcome", "failed part", "failure site", "batch",
+    "condition", "age [years]", "rated [kN]", "drop mass [kg]", "drop height [m]", "sample rate [Hz]", "date",
+    "instrument", "note", "excluded", "exclusion reason",
 )  # fmt: skip
 
-# item, orientation, method: scale [kN], shape, specimens, batches, rated [kN], what the rig can bear [kN] (mean, sd), sites
+# item, orientation, method: scale [kN], shape, specimens, batches, rated [kN], what the rig bears (mean, sd), sites
 OVAL, ALU, SLING, CORD = "steel oval connector", "aluminium connector", "sewn sling", "6 mm cord, overhand loop"
 LAWS = [
     (OVAL, "major axis", "slow pull", 27.0, 24.0, 8, "PQR", 18.0, (28.3, 0.8), ("gate end", "spine")),
@@ -93,15 +93,15 @@ def rows() -> list[list[str]]:
             out.append([
                 f"{CODES[item]}-{count[item]:02d}", item, orientation, method, f"{min(limit, strength):.2f}",
                 "other part broke" if held else "broke", "fuse" if held and not shock else "rig rope" if held else "",
-                "" if held else site, batch, "retired from the course" if age > 1 else "bought new", str(age), f"{rated:g}",
-                str(mass), str(height), ("4800" if high_rate else "1200") if shock else "",
+                "" if held else site, batch, "retired from the course" if age > 1 else "bought new", str(age),
+                f"{rated:g}", str(mass), str(height), ("4800" if high_rate else "1200") if shock else "",
                 f"2024-05-{3 + len(out) // 45:02d}", "drop rig D1" if shock else "bench B1", "", "", "",
             ])  # fmt: skip
     return _mishaps(out)
 
 
 def _mishaps(out: list[list[str]]) -> list[list[str]]:
-    """Put in what every series has: a knot that slipped, a run that is void, a specimen that should not have been tested."""
+    """Put in what every series has: a knot that slipped, a void run, a specimen that should not have been tested."""
     by_name = {row[0]: row for row in out}
     slipped = by_name["CD-03"]
     slipped[4], slipped[5], slipped[7] = f"{0.78 * float(slipped[4]):.2f}", "slipped", ""

@@ -10,8 +10,7 @@ from lowtail.errors import InputError
 from lowtail.records.units import FORCE, OTHER, from_kN, read_force_unit, to_kN
 
 # Exact factors in newtons. kgf: 9.80665 N (standard gravity, third CGPM 1901). lbf: 0.45359237 kg (yard and pound
-# agreement, 1959) x 9.80665 m/s^2. kip = 1000 lbf, ozf = lbf / 16. NIST SP 811 (2008), Appendix B.8, prints 9.80665 for
-# the kilogram-force, 4.448222 for the pound-force, 4448.222 for the kip and 0.2780139 for the ounce-force (from memory).
+# agreement, 1959) x 9.80665 m/s^2. kip = 1000 lbf, ozf = lbf / 16.
 EXACT = {
     "N": "1",
     "daN": "10",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -39,9 +39,8 @@ def screen(table: pd.DataFrame) -> list[Finding]:
     return [finding for step in steps for finding in step(table)]
 
 
-def _groups(table: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
-    for values, part in table.groupby(list(GROUP), sort=False):
-        yield ", ".join(str(v) for v in values if str(v)), part
+def _label(values: Any) -> str:
+    return ", ".join(str(v) for v in values if str(v))
 
 
 def _factor_near(ratio: float, leave_out: Sequence[float] = ()) -> float | None:
@@ -54,7 +53,11 @@ def _factor_near(ratio: float, leave_out: Sequence[float] = ()) -> float | None:
 def _ratios(table: pd.DataFrame) -> Iterator[Finding]:
     """Loads that stand to the rest of their group as two units stand to each other."""
     rows = table[table["load_kN"] > 0]
-    middle = rows.groupby(list(GROUP), sort=False)["load_kN"].transform("median")
+    groups = rows.groupby(list(GROUP), sort=False)["load_kN"]
+    middle, size = groups.transform("median"), groups.transform("size")
+    middle = middle.where(
+        size != 2, groups.transform("sum") - rows["load_kN"]
+    )  # of two, each is held against the other
     ratio = rows["load_kN"] / middle
     for i in np.flatnonzero(np.abs(np.log(ratio.to_numpy())) > math.log(min(_FACTORS)) - _NEAR):
         row = rows.iloc[i]
@@ -72,18 +75,16 @@ def _ratios(table: pd.DataFrame) -> Iterator[Finding]:
 
 def _rating_ratios(table: pd.DataFrame) -> Iterator[Finding]:
     """Groups whose loads stand to their rating as two units do, but for factors that a working load may explain."""
-    for label, part in _groups(table[(table["load_kN"] > 0) & (table["rated_kN"] > 0)]):
-        ratio = float((part["load_kN"] / part["rated_kN"]).median())
+    rows = table[(table["load_kN"] > 0) & (table["rated_kN"] > 0)]
+    rows = rows.assign(ratio=rows["load_kN"] / rows["rated_kN"])
+    groups = rows.groupby(list(GROUP), sort=False).agg(ratio=("ratio", "median"), cell=("cell", "first"))
+    for values, ratio, cell in groups.itertuples(name=None):
         factor = _factor_near(ratio, leave_out=(4.4482, 9.80665) if ratio > 1 else ())
         if factor is not None:
-            yield Finding(
-                str(part["cell"].iloc[0]),
-                "load",
-                "warning",
-                label,
-                f"loads are {ratio:.3g} times the rating in the middle, about the factor between {_FACTORS[factor]}: "
-                "check the units of both",
+            message = (
+                f"loads are {ratio:.3g} times the rating in the middle, about the factor between {_FACTORS[factor]}"
             )
+            yield Finding(cell, "load", "warning", _label(values), f"{message}: check the units of both")
 
 
 def grid_of(values: Sequence[float]) -> float | None:
@@ -120,28 +121,24 @@ def _alien_grid(loads: np.ndarray, unit: str) -> tuple[float, str] | None:
 
 def _rounding(table: pd.DataFrame) -> Iterator[Finding]:
     """Loads recorded in steps coarser than a quarter of a group's scatter."""
-    for unit, rows in table[table["load_kN"] > 0].groupby("unit", sort=False):
+    for name, rows in table[table["load_kN"] > 0].groupby("unit", sort=False):
+        unit = str(name)
         loads = rows["load"].to_numpy(dtype=float)
         if len(loads) < 6 or len(np.unique(loads)) < 3:
             continue
-        found = _alien_grid(loads[:2000], str(unit)) or (grid_of(loads), str(unit))
-        step, in_unit = found
+        step, in_unit = _alien_grid(loads[:2000], unit) or (grid_of(loads), unit)
         if step is None:
             continue
-        own = step * from_kN(1.0, str(unit)) / from_kN(1.0, in_unit)
-        for label, part in _groups(rows[rows["broke"] & rows["used"]]):
-            if len(part) < 3:
-                continue
-            scatter = float(part["load"].std())
-            if own > scatter / 4:
-                yield Finding(
-                    str(part["cell"].iloc[0]),
-                    "load",
-                    "warning",
-                    label,
+        own = step * from_kN(1.0, unit) / from_kN(1.0, in_unit)
+        broke = rows[rows["broke"] & rows["used"]].groupby(list(GROUP), sort=False)
+        groups = broke.agg(n=("load", "size"), scatter=("load", "std"), cell=("cell", "first"))
+        for values, n, scatter, cell in groups.itertuples(name=None):
+            if n >= 3 and own > scatter / 4:
+                message = (
                     f"loads stand in steps of {step:g} {in_unit}, more than a quarter of this group's scatter "
-                    f"({scatter:.3g} {unit}); bounds that rest on the scatter inherit the rounding. Record more digits",
+                    f"({scatter:.3g} {unit}); bounds that rest on the scatter inherit the rounding. Record more digits"
                 )
+                yield Finding(cell, "load", "warning", _label(values), message)
 
 
 def _reuse(table: pd.DataFrame) -> Iterator[Finding]:
@@ -159,36 +156,41 @@ def _reuse(table: pd.DataFrame) -> Iterator[Finding]:
 def _slips(table: pd.DataFrame) -> Iterator[Finding]:
     """Slips of every group that has one, with the exact interval of their share."""
     used = table[table["used"]]
-    for label, part in _groups(used[used["item"].isin(used.loc[used["slipped"], "item"])]):
-        n, count = len(part), int(part["slipped"].sum())
-        if count:
-            low, high = exact_interval(count, n)
-            yield Finding(
-                str(part.loc[part["slipped"], "cell"].iloc[0]),
-                "outcome",
-                "info",
-                label,
-                f"{count} of {n} slipped: {100 * count / n:.0f} % (95 % exact interval {100 * low:.1f} to "
-                f"{100 * high:.1f} %); counted as held at the load of the slip",
-            )
+    groups = used.groupby(list(GROUP), sort=False)["slipped"].agg(["size", "sum"])
+    cells = used[used["slipped"]].groupby(list(GROUP), sort=False)["cell"].first()
+    for values, cell in cells.items():
+        n, count = (int(v) for v in groups.loc[values])
+        low, high = exact_interval(count, n)
+        message = (
+            f"{count} of {n} slipped: {100 * count / n:.0f} % (95 % exact interval {100 * low:.1f} to "
+            f"{100 * high:.1f} %); counted as held at the load of the slip"
+        )
+        yield Finding(str(cell), "outcome", "info", _label(values), message)
 
 
 def answerable(table: pd.DataFrame) -> list[tuple[str, str]]:
     """Every group with what keeps it from carrying a strength bound by itself, "" where nothing does."""
+    loads = table["load_kN"].where(table["used"])
+    rows = table[list(GROUP)].assign(load=loads, broken=loads.where(table["broke"]))
+    groups = rows.groupby(list(GROUP), sort=False).agg(
+        n=("load", "count"),
+        most=("load", "max"),
+        broke=("broken", "count"),
+        different=("broken", "nunique"),
+        least=("broken", "min"),
+    )
     out = []
-    for label, part in _groups(table):
-        used = part[part["used"]]
-        broke = used.loc[used["broke"], "load_kN"]
+    for values, n, most, broke, different, least in groups.itertuples(name=None):
         why = ""
-        if used.empty:
+        if n == 0:
             why = "every specimen is set aside"
-        elif len(broke) < 2:
-            why = f"{len(broke)} of {len(used)} specimens broke; a bound needs 2 different loads at break"
-        elif broke.nunique() < 2:
-            why = f"all {len(broke)} broke at the same load; a bound needs 2 different loads at break"
-        elif float(broke.min()) >= float(used["load_kN"].max()):
-            why = "every break lies at the highest load; a bound needs a break below it"
-        out.append((label, why))
+        elif broke < 2:
+            why = f"{broke} of {n} specimens broke; a bound needs 2 different loads at break"
+        elif different < 2 and least < most:
+            why = f"all {broke} breaks lie at one load; the scatter between breaks is not to be seen"
+        elif least >= most:
+            why = f"all {broke} breaks lie at the highest load; a bound needs a break below it"
+        out.append((_label(values), why))
     return out
 
 

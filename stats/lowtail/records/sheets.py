@@ -182,10 +182,12 @@ def _workbook(name: str, data: bytes, kind: str, sheet: str | int | None) -> lis
 
 
 def _wanted_sheets(name: str, book: Any, sheet: str | int | None) -> list[str]:
+    import python_calamine as calamine
+
     kinds = {m.name: m for m in book.sheets_metadata}
-    titles = [t for t in book.sheet_names if "WorkSheet" in str(kinds[t].typ)]
+    titles = [t for t in book.sheet_names if kinds[t].typ == calamine.SheetTypeEnum.WorkSheet]
     if sheet is None:
-        visible = [t for t in titles if "Visible" in str(kinds[t].visible)]
+        visible = [t for t in titles if kinds[t].visible == calamine.SheetVisibleEnum.Visible]
         return visible or titles
     if isinstance(sheet, int) and not isinstance(sheet, bool):
         if not 1 <= sheet <= len(titles):

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["audit_styles", "mark_broken_cells"]
 
 _CELL = re.compile(rb"<c\b([^>]*?)(?:/>|>(.*?)</c>)", re.DOTALL)
+_FORMAT_UNIT = re.compile(r'"\s*(lbf?s?|kN|N|daN|kgf?|kip|klbf|tf?)\s*"')
 _MANY = 400_000
 
 
@@ -78,9 +79,8 @@ def _broken(xml: bytes) -> Iterator[tuple[int, int, str]]:
         if error:
             shown = value[1].decode("utf-8", "replace") if value else "error"
             yield row, column, f"the cell holds the error {shown}"
-        elif value is None or not value[1]:
-            if b't="str"' not in attributes or value is None:
-                yield row, column, "the cell holds a formula without a stored result"
+        elif value is None or (not value[1] and b't="str"' not in attributes):
+            yield row, column, "the cell holds a formula without a stored result"
 
 
 def audit_styles(grid: Grid, data: bytes, first_row: int, columns: dict[int, str]) -> list[Finding]:
@@ -88,7 +88,7 @@ def audit_styles(grid: Grid, data: bytes, first_row: int, columns: dict[int, str
     try:
         import openpyxl
     except ImportError:
-        text = "hidden rows, struck-through cells and comments were not looked at; install lowtail[excel] to have them listed"
+        text = "hidden rows, struck-through cells and comments were not looked at; lowtail[excel] brings what it takes"
         return [Finding(grid.sheet, "", "info", "", text)]
     if len(grid.rows) * max((len(r) for r in grid.rows), default=0) > _MANY:
         text = "hidden rows, struck-through cells and comments were not looked at: the sheet is large"
@@ -106,7 +106,7 @@ def audit_styles(grid: Grid, data: bytes, first_row: int, columns: dict[int, str
 def _hidden(grid: Grid, sheet: Any, first_row: int, columns: dict[int, str]) -> Iterator[Finding]:
     for number, dimension in sorted(sheet.row_dimensions.items()):
         if dimension.hidden and first_row < number <= len(grid.rows) and any(as_text(v) for v in grid.rows[number - 1]):
-            message = "the row is hidden in the workbook and was read as any other; exclude it with a reason if it is not to count"
+            message = "the row is hidden and was read as any other; exclude it with a reason if it is not to count"
             yield Finding(grid.cell(number - 1), "", "warning", as_text(grid.rows[number - 1][0]), message)
     for letters, dimension in sorted(sheet.column_dimensions.items()):
         index = column_number(letters) - 1
@@ -129,8 +129,6 @@ def _cell_marks(grid: Grid, sheet: Any, first_row: int, columns: dict[int, str])
             if name and cell.font is not None and cell.font.strike:
                 message = "struck through and read as any other; exclude the row with a reason if it is not to count"
                 yield Finding(f"{grid.sheet}!{cell.coordinate}", name, "warning", as_text(cell.value), message)
-            if name == "load" and (
-                unit := re.search(r'"\s*(lbf?s?|kN|N|daN|kgf?|kip|klbf|tf?)\s*"', cell.number_format or "")
-            ):
+            if name == "load" and (unit := _FORMAT_UNIT.search(cell.number_format or "")):
                 message = f"the cell's number format shows the unit {unit[1]!r}; the unit stated by the log was used"
                 yield Finding(f"{grid.sheet}!{cell.coordinate}", name, "warning", as_text(cell.value), message)
