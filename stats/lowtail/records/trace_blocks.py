@@ -98,6 +98,8 @@ def _fast(text: str, layout: Layout, wanted: tuple[int, ...]) -> Block | None:
 
     lines = text.count("\n") + (not text.endswith("\n"))
     order = sorted(wanted)
+    if not _even_rows(text, layout):
+        return None
     try:
         frame = pd.read_csv(
             io.StringIO(text),
@@ -116,6 +118,15 @@ def _fast(text: str, layout: Layout, wanted: tuple[int, ...]) -> Block | None:
     if len(frame) > lines or not np.isfinite(values).all():
         return None
     return Block(values=values, lines=lines, blank=lines - len(frame))
+
+
+def _even_rows(text: str, layout: Layout) -> bool:
+    """Whether every row has the table's number of cells; a row that is cut or split must not be read by position."""
+    mark = layout.delimiter
+    if mark == " ":
+        return {len(line.split()) for line in text.split("\n")} <= {0, layout.width}
+    counts = {line.count(mark) for line in text.split("\n") if line.strip()}
+    return '"' not in text and (counts == {layout.width - 1} or (counts == {layout.width} and f"{mark}\n" in text))
 
 
 def _clock(cell: str) -> float:

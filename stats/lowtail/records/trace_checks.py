@@ -65,7 +65,8 @@ def stamps(
     if not (step > 0).any():
         raise TableError(f"Trace {name!r}: the time never moves on. Say columns={{'time': None}} and rate_hz=.")
     usual = float(np.median(step[step > 0]))
-    back = np.flatnonzero(step < -20 * usual)
+    again = (step < -2.5 * usual) & (time[1:] <= time[0] + usual)
+    back = np.flatnonzero(again | (step < -20 * usual))
     time, force, findings = _choose_record(name, time, force, back, address, record)
     step = np.diff(time)
     repeated, backward = int((step == 0).sum()), np.flatnonzero(step < 0)

@@ -189,8 +189,8 @@ def find_layout(path: Path, decimal: str | None = None) -> Layout:
 
 def _choose(name: str, lines: list[str], found: list[tuple[int, int, int, str, str]], encoding: str) -> Layout:
     scored: list[tuple[tuple[int, int, int], Layout]] = []
-    for start, width, numeric, delimiter, mark in found:
-        header_line, names, units = _header(lines, start, delimiter, width)
+    for run, width, numeric, delimiter, mark in found:
+        start, header_line, names, units = _header(lines, run, delimiter, mark, width)
         rows = tuple(tuple(split_cells(line, delimiter)) for line in lines[start:] if line.strip())
         layout = Layout(
             encoding=encoding,
@@ -205,8 +205,11 @@ def _choose(name: str, lines: list[str], found: list[tuple[int, int, int, str, s
             first_rows=rows[:200],
         )
         scored.append(((int(header_line > 0), numeric, -start), layout))
-    if any(layout.width > 1 and layout.delimiter != " " for _, layout in scored):
-        scored = [(score, layout) for score, layout in scored if layout.delimiter != " "]  # blanks inside cells
+    clear = any(
+        layout.delimiter != " " and 1 < layout.width <= max(n, w * layout.width) for (w, n, _), layout in scored
+    )
+    if clear:  # another delimiter explains every cell, or fits a header: blanks stand inside cells
+        scored = [(score, layout) for score, layout in scored if layout.delimiter != " "]
     best = max(score for score, _ in scored)
     top = [layout for score, layout in scored if (score == best if best[0] else score[0] == 0)]
     if len({layout.delimiter for layout in top}) > 1:
@@ -241,19 +244,44 @@ def _settle_decimal(name: str, top: list[Layout]) -> Layout:
     return Layout(**{f: getattr(chosen, f) for f in Layout.__slots__ if f != "decided"}, decided=False)
 
 
-def _header(lines: list[str], start: int, delimiter: str, width: int) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
-    """Line number, names and units of the header above the data; a row of units may stand below the names."""
-    above = [i for i in range(start - 1, -1, -1) if lines[i].strip()][:2]
-    rows = [(i, _header_cells(lines[i], delimiter, width)) for i in above]
+def _header(
+    lines: list[str], run: int, delimiter: str, decimal: str, width: int
+) -> tuple[int, int, tuple[str, ...], tuple[str, ...]]:
+    """First row of data, header line, names and units; everything below the header is data, good or bad.
+
+    The header is the nearest line above the run of good rows that has its number of cells and holds letters but no
+    number; a row of units may stand below the names. Without header the data begin at the first line that leads up to
+    the run with a number in its first cell.
+    """
+    number = number_pattern(decimal)
+
+    def is_number(cell: str) -> bool:
+        return bool(number.fullmatch(cell) or CLOCK.fullmatch(cell))
+
     empty = ("",) * width
-    if not rows or rows[0][1] is None or not any(re.search(r"[^\W\d_]", c) for c in rows[0][1]):
-        return 0, empty, empty
-    first_line, first = rows[0][0], [_name_and_unit(c) for c in rows[0][1]]
-    if len(rows) == 2 and rows[1][1] is not None and _units_row(rows[0][1]):
-        second = [_name_and_unit(c) for c in rows[1][1]]
-        units = tuple(u or n or own for (n, u), (_, own) in zip(first, second, strict=True))
-        return rows[1][0] + 1, tuple(n for n, _ in second), units
-    return first_line + 1, tuple(n for n, _ in first), tuple(u for _, u in first)
+    for i in range(run - 1, -1, -1):
+        cells = _header_cells(lines[i], delimiter, width)
+        if cells and not any(map(is_number, cells)) and any(re.search(r"[^\W\d_]", c) for c in cells):
+            break
+    else:
+        start = run
+        for i in range(run - 1, -1, -1):
+            cells = split_cells(lines[i], delimiter)
+            if lines[i].strip() and not (cells and is_number(cells[0])):
+                break
+            start = i if lines[i].strip() else start
+        return start, 0, empty, empty
+    start = i + 1
+    while width > 1 and start < run and not re.search(r"\d", lines[start]):
+        start += 1  # blank lines and rules between header and data
+    first = [_name_and_unit(c) for c in cells]
+    above = next((j for j in range(i - 1, -1, -1) if lines[j].strip()), -1)
+    upper = _header_cells(lines[above], delimiter, width) if above >= 0 and _units_row(cells) else None
+    if upper is None:
+        return start, i + 1, tuple(n for n, _ in first), tuple(u for _, u in first)
+    second = [_name_and_unit(c) for c in upper]
+    units = tuple(u or n or own for (n, u), (_, own) in zip(first, second, strict=True))
+    return start, above + 1, tuple(n for n, _ in second), units
 
 
 _UNIT_WORD = (

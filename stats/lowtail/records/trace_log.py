@@ -41,8 +41,8 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
     """Add rows of `trace_rows` to a break log; every byte that stands there stays.
 
     The peak goes into the log's load column in the log's own unit, the sampling rate and a note beside it. Item,
-    method, outcome and the like stay empty, unless ``rows`` has columns of these names: a trace does not know them, and the log
-    cannot be read until they are filled in. A clipped peak is written as ``>load``.
+    method, outcome and the like stay empty, unless ``rows`` has columns of these names: a trace does not know them, and
+    the log cannot be read until they are filled in. A clipped peak is written as ``>load``.
 
     Parameters
     ----------

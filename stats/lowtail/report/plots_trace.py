@@ -44,8 +44,8 @@ def thin(time: NDArray[np.float64], force: NDArray[np.float64], points: int = _P
 def plot_trace(trace: Trace, peak: PeakLoad | None = None, ax: Axes | None = None, *, whole: bool = False) -> Axes:
     """Draw the event with its peak, the fall after it, the loading rate, and what sampling may have missed.
 
-    The band stands on the highest sample and reaches to the worst case; its dashed line is the average case. Samples are
-    drawn as points where they are few enough to be told apart.
+    The band stands on the highest sample and reaches to the worst case; its dashed line is the average case. Samples
+    are drawn as points where they are few enough to be told apart.
 
     Parameters
     ----------
