@@ -13,8 +13,8 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import low_many
-from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family, get_family
+from lowtail.models.goodness import simulate_like
 from lowtail.models.regression import fit_regression_many
 from lowtail.models.residuals import (
     many_outlier_level,
@@ -283,19 +283,6 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
             "stands_out": [p <= false_alarm],
         }
     )
-
-
-def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generator) -> tuple[Array, NDArray[np.bool_]]:
-    """Samples of the fitted law, held loads drawn from their Kaplan-Meier law: loads and flags, shape (size, n)."""
-    fits = fit_regression_many(sample.load[None], sample.broke[None], np.ones((sample.n, 1)), law)
-    if not fits.converged[0]:
-        raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit: too few different breaks.")
-    z = law.standard.rvs(size=(size, sample.n), random_state=rng)
-    strength = np.maximum(law.inverse(fits.coef[0, 0] + fits.spread[0] * z), 1e-300)
-    if sample.n_held == 0:
-        return strength, np.ones(strength.shape, dtype=bool)
-    held = draw_held(sample.load, sample.broke, (size, sample.n), rng)
-    return np.minimum(strength, held), strength <= held
 
 
 def influence(sample: Sample, basis: str | Basis = "B-basis", *, family: str | Family = "weibull") -> pd.DataFrame:

@@ -82,8 +82,8 @@ def bound_with_batches(
         return nan, nan, (f"No bound for batches drawn at random: {exc}",)
     share = fit.ratio / (1 + fit.ratio)
     note = (
-        f"{names.nunique()} batches, {100 * share:.0f} % of the variance between them by estimate: the bound for a batch "
-        "yet to come is the lower of the two. Few batches say little of their spread, so it can be very low."
+        f"{names.nunique()} batches, {100 * share:.0f} % of the variance between them by estimate: the bound for a "
+        "batch yet to come is the lower of the two. Few batches say little of their spread, so it can be very low."
     )
     return max(0.0, float(scale.inverse(bound))), share, (note,)
 

@@ -10,11 +10,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family, get_family
 from lowtail.models.fit import fit_many
+from lowtail.records.sample import Sample
 
-__all__ = ["anderson_darling_many", "handbook_significance", "null_samples", "weak_minority"]
+__all__ = ["anderson_darling_many", "handbook_significance", "null_samples", "simulate_like", "weak_minority"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -124,3 +126,19 @@ def _meet(strength: Array, held: Array | None) -> tuple[Array, Flags]:
     if held is None:
         return strength, np.ones(strength.shape, dtype=bool)
     return np.minimum(strength, held), strength <= held
+
+
+def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generator) -> tuple[Array, Flags]:
+    """Samples of the law fitted to ``sample``, held loads from their Kaplan-Meier law: loads and flags, (size, n).
+
+    Raises
+    ------
+    NoAnswerError
+        If the law cannot be fitted.
+    """
+    fits = fit_many(sample.load[None], sample.broke[None], law)
+    if not np.isfinite(fits.spread[0]):
+        raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit: {fits.reason(0)}.")
+    shape = (size, sample.n)
+    held = draw_held(sample.load, sample.broke, shape, rng) if sample.n_held else None
+    return null_samples(law, float(fits.location[0]), float(fits.spread[0]), shape, rng, held)
