@@ -14,6 +14,7 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.causes import causes_of_log
+from lowtail.claims.covariate import chosen_rows
 from lowtail.claims.weak_link import weak_link
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
@@ -166,10 +167,9 @@ def _named(
     if column == "failure_site" and column in table:
         blank = table[column].astype(str).str.strip() == ""
         broke = table["used"] & table["broke"]
-        columns = [by] if isinstance(by, str) else list(by)
-        if columns and group is not None:
-            labels = table[columns].astype(str).apply(lambda r: ", ".join(v for v in r if v) or "all specimens", axis=1)
-            broke &= labels == group
+        if group is not None:
+            rows, _ = chosen_rows(table, by, group)
+            broke &= table.index.isin(rows.index)
         if broke.any() and blank[broke].all():
             table = table.assign(**{column: np.where(broke, "one kind", table[column])})
     return causes_of_log(table, by, group, column=column)
@@ -211,15 +211,14 @@ def _by_name(
     one = _as_one(Sample(load, [bool(c) for c in causes]), law, which)
     if few:
         notes = (
-            f"{', '.join(few)}: broke fewer than 2 times at different loads, so it has no law of its own and no bound by "
-            "kind is given. The bound of one law may flatter: break more.",
+            f"{', '.join(few)}: broke fewer than 2 times at different loads, so it has no law of its own and no bound "
+            "by kind is given. The bound of one law may flatter: break more.",
         )
     else:
         answer = weak_link(parts, family=law, basis=which, rng=rng)
         low = answer.low
         for row, found in zip(rows, answer.components.to_dict("records"), strict=True):
             row |= {k: found[k] for k in ("typical_kN", "low", "goes_first")}
-    total = len(causes)
     names = ", ".join(f"{r['mode']} {r['n_broken']}" for r in rows)
     bound = (
         f"the bound with each fitted apart is {low:.3g} kN, with one law {one:.3g} kN"
@@ -229,7 +228,7 @@ def _by_name(
     return Modes(
         group=label,
         family=law.name,
-        n=total,
+        n=len(causes),
         n_broken=sum(1 for c in causes if c),
         how="named",
         finding=f"{label}: {len(rows)} kinds of break ({names}); {bound}.",
@@ -276,8 +275,8 @@ def _by_gap(
         )
     else:
         finding = (
-            f"{who}no split is seen between the breaks (largest gap {ends[0]:.3g} to {ends[1]:.3g} kN, p = {p:.2g}); at "
-            f"n = {sample.n} a {100 * share:.0f} % minority {100 * loss:.0f} % weaker would be missed "
+            f"{who}no split is seen between the breaks (largest gap {ends[0]:.3g} to {ends[1]:.3g} kN, p = {p:.2g}); "
+            f"at n = {sample.n} a {100 * share:.0f} % minority {100 * loss:.0f} % weaker would be missed "
             f"{10 * (1 - power):.0f} times in 10."
         )
     nan = float("nan")
