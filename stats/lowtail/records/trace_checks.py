@@ -234,7 +234,11 @@ def find_events(time: Array, force: Array, base: float) -> tuple[Event, ...]:
 
 
 def clipped(force: Array, step: float, capacity: float) -> tuple[bool, str]:
-    """Whether the top is cut off: a flat top entered at full slope, or the capacity of the cell reached."""
+    """Whether the top is cut off: a flat top too steep at its edge for a rounded crest, or the capacity reached.
+
+    On a rounded crest a flat top of 2 h samples comes from the resolution alone: the load has fallen by about one step
+    at its edge and by ``((h + k) / h)^2`` steps k samples before it. More than twice that is no rounded crest.
+    """
     top = int(np.argmax(force))
     peak = float(force[top])
     if np.isfinite(capacity) and peak >= 0.999 * capacity:
@@ -242,9 +246,10 @@ def clipped(force: Array, step: float, capacity: float) -> tuple[bool, str]:
     end = top
     while end + 1 < force.size and force[end + 1] == peak and end - top < 100_000:
         end += 1
-    flat = end - top + 1
-    rise = peak - float(force[top - 1]) if top else 0.0
-    fall = peak - float(force[end + 1]) if end + 1 < force.size else 0.0
-    if flat >= 3 and max(rise, fall) > 3 * max(step, 1e-12 * peak) and rise > 1e-3 * peak:
+    flat, back = end - top + 1, min(4, top)
+    if flat < 3 or back == 0:
+        return False, ""
+    fall = peak - float(force[top - back])
+    if fall > 2 * max(step, 1e-12 * peak) * (1 + 2 * back / flat) ** 2 and fall > 1e-3 * peak:
         return True, f"{flat} samples stand at exactly {peak:.5g} kN, entered at full slope"
     return False, ""
