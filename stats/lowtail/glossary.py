@@ -72,6 +72,18 @@ RESULTS: dict[str, Column] = {
     "share": Column("share of the specimens used", kind="number"),
     "share_low": Column("lower end of the exact two-sided interval of the share", kind="number"),
     "share_high": Column("upper end of the exact two-sided interval of the share", kind="number"),
+    "n_batches": Column("batches", kind="number"),
+    "sizes": Column("specimens of each batch"),
+    "handbook_low": Column("analysis-of-variance bound of the handbooks, for comparison only", "kN", "number"),
+    "handbook_coverage": Column(
+        "how often the handbook bound really holds at these batch sizes, at its worst", kind="number"
+    ),
+    "spread_between": Column("standard deviation between batches, of ln load or (normal law) in kN", kind="number"),
+    "spread_within": Column(
+        "standard deviation within batches (Weibull: 1 / shape), of ln load or (normal law) in kN", kind="number"
+    ),
+    "per_batch": Column("specimens a batch", kind="number"),
+    "shortfall": Column("how many total spreads the bound typically lies below the true strength", kind="number"),
     "digits": Column("digits in which other libraries agree with the fit", kind="number"),
     "largest_difference": Column("largest relative difference of another library's fit", kind="number"),
     "agrees": Column("true where other libraries agree with the fit to 0.001", kind="flag"),
