@@ -117,7 +117,10 @@ def _axes(ax: Axes, answer: Retention, place: NDArray[np.float64], levels: tuple
         else:
             margin = 0.06 * float(place[-1] - place[0])
             ax.set_xlim(float(place[0]) - margin, float(place[-1]) + margin)
-    ax.set_ylim(bottom=0)
+    rated = answer.rating_kN if np.isfinite(answer.rating_kN) else float(answer.load.min())
+    bottom = min(rated, answer.low, float(answer.load.min()), ax.get_ylim()[0])
+    top = max(rated, float(answer.load.max()))
+    ax.set_ylim(max(0.0, bottom - 0.06 * (top - bottom)), top + 0.14 * (top - bottom))
     ax.set_xlabel(answer.on)
     ax.set_ylabel("load [kN]")
     ax.set_title(style.wrap_title(answer.group or "strength retained", 60))
