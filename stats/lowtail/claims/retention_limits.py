@@ -29,7 +29,7 @@ def reaches_rating(
     if not np.isfinite(goal) or covariate.axis == "levels":
         return (nan, nan, nan), ()
     low, high = covariate.reach(extrapolate)
-    grid = np.linspace(low, high, 25)
+    grid = np.linspace(low, high, 17)
     out, said = [], []
     curves: tuple[tuple[str, Callable[[float], float]], ...] = (
         ("lower bound", lambda v: line.low(covariate.row(v, True), p, g)),

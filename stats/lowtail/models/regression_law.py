@@ -26,6 +26,7 @@ Flags = NDArray[np.bool_]
 _POINTS = 2**13
 _DEGREES = 4.0
 _ENOUGH = 400.0
+_CLOSED = 40  # breaks up to which the Poisson sum is quicker than the incomplete gamma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,8 +99,7 @@ class RegressionLaw:
         reach = self.k * (y - self.location(x)) - w
         if self.family.name == "weibull":
             log_rate = self.log_total + self.points[:, 1:] @ x[1:] - reach
-            below = special.gammaincc(self.fit.n_broken, np.exp(np.minimum(log_rate, 700.0)))
-            return float(self.weight @ below)
+            return float(self.weight @ _poisson_below(self.fit.n_broken, np.exp(np.minimum(log_rate, 7.0))))
         return float(self.weight @ (self.points @ x <= reach))
 
     def _solve(self, x: Array, w: float, tail: float) -> float:
@@ -122,6 +122,18 @@ class RegressionLaw:
             step *= 2
         root: float = optimize.brentq(lambda y: self._below(x, w, y) - tail, low, high, xtol=1e-9)
         return root
+
+
+def _poisson_below(index: int, mean: Array) -> Array:
+    """Chance of fewer than ``index`` events at each mean: the upper incomplete gamma at a whole index."""
+    if index > _CLOSED:
+        return np.asarray(special.gammaincc(index, mean))
+    term = np.ones_like(mean)
+    total = np.ones_like(mean)
+    for j in range(1, index):
+        term = term * mean / j
+        total += term
+    return np.asarray(np.exp(-mean) * total)
 
 
 def regression_law(
@@ -215,7 +227,8 @@ def _lay(rest: Array, broke: Flags, design: Array, law: Family, who: str) -> tup
             f"{who}: the breaks are too few or too oddly placed for a reliable bound of a trend. Break more specimens "
             "at more settings."
         )
-    points = psi[:, :-1]
+    heavy = weight > 1e-9 * weight.max()
+    points, t, weight = psi[heavy, :-1], psi[heavy, -1], weight[heavy]
     if law.name == "weibull":
-        points = np.column_stack([np.zeros(_POINTS), points])
-    return points, psi[:, -1], weight
+        points = np.column_stack([np.zeros(t.size), points])
+    return points, t, weight / weight.sum()
