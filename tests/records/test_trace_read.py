@@ -74,9 +74,7 @@ def test_encodings(tmp_path: Path, encoding: str) -> None:
     same(read_trace(put(tmp_path, raw)))
 
 
-@pytest.mark.parametrize(
-    ("name", "text", "options"),
-    [
+READ: list[tuple[str, str, dict[str, object]]] = [
         ("preamble", "Rig: north\nDate: 2026-05-03\n\n" + table("Time [ms],Load [kN]"), {}),
         ("comment marks", "# rig\n# date\n" + table("# Time [ms],Load [kN]"), {}),
         ("row of units below", table("Time;Load\nms;kN", sep=";"), {}),
@@ -120,15 +118,15 @@ def test_encodings(tmp_path: Path, encoding: str) -> None:
         ("sign turned", table("Time [ms],Load [kN]", unit=-1).replace("-0\n", "0\n"), {}),
         ("sign given", table("Time [ms],Load [kN]", unit=-1), {"sign": -1}),
         ("few rows", table("Time [ms],Load [kN]"), {}),
-    ],
-)  # fmt: skip
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "text", "options"), READ, ids=[case[0] for case in READ])
 def test_read_as_meant(tmp_path: Path, name: str, text: str, options: dict[str, object]) -> None:
     same(read_trace(put(tmp_path, text), **options))  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(
-    ("name", "text", "options", "words"),
-    [
+REFUSED: list[tuple[str, str, dict[str, object], str]] = [
         ("no unit", table("Time [ms],Load"), {}, r"states the unit of force. Say unit='kN'"),
         ("bare kg", table("Time [ms],Load [kg]"), {}, r"header: 'kg' names a mass, not a force"),
         ("bare lbs", table("Time [ms],Load [lbs]"), {}, r"unit='lbf'"),
@@ -170,8 +168,10 @@ def test_read_as_meant(tmp_path: Path, name: str, text: str, options: dict[str, 
         ("impossible clock", "Clock,Load [kN]\n10:14:02.1,0\n10:14:02.2,5\n10:14:75.3,1\n10:14:02.4,0\n", {}, r"line 4: '10:14:75.3'"),
         ("two columns of time", "Time [s],Clock,Load [kN]\n0,10:00:00,1\n1,10:00:01,2\n2,10:00:02,3\n", {}, r"several columns of time: 'Time', 'Clock'"),
         ("many bad cells", "Time [ms],Load [kN]\n0,1\n1,2\n2,3\n3,3\n4,3\n5,3\n" + "6,x\n" * 30 + "7,1\n", {}, r"30 row\(s\) cannot be read \(10 more not listed\)"),
-    ],
-)  # fmt: skip
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "text", "options", "words"), REFUSED, ids=[case[0] for case in REFUSED])
 def test_refused_with_the_place_and_the_remedy(
     tmp_path: Path, name: str, text: str, options: dict[str, object], words: str
 ) -> None:

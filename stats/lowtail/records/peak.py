@@ -106,7 +106,7 @@ class PeakLoad(Record):
         if self.clipped:
             return "the top is cut off, the true peak is higher; it is at most a load that was reached."
         if not np.isfinite(self.under_read_worst_kN):
-            return "the event is shorter than two sampling intervals; the true peak may be any higher load."
+            return "the load rose within one sampling interval; the true peak may be any higher load."
         return ""
 
     def budget(self) -> pd.DataFrame:

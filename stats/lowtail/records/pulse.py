@@ -25,6 +25,7 @@ class Pulse:
     half_rise_s: float
     half_width_s: float
     n_above_90: int
+    n_rise: int
     end_slope_kN_per_s: float
     few: bool
 
@@ -89,6 +90,7 @@ def measure(time: Array, force: Array, first: int, last: int, rate_hz: float) ->
         half_rise_s=float(time[top]) - at[0.5][1],
         half_width_s=t_down - at[0.5][1],
         n_above_90=int((force[left : right + 1] >= 0.9 * peak).sum()),
+        n_rise=top - floor,
         end_slope_kN_per_s=_end_slope(time, force, at[0.5][0], top, rate),
         few=few,
     )

@@ -188,7 +188,7 @@ def find_layout(path: Path, decimal: str | None = None) -> Layout:
 
 
 def _choose(name: str, lines: list[str], found: list[tuple[int, int, int, str, str]], encoding: str) -> Layout:
-    scored: list[tuple[tuple[int, int, int], Layout]] = []
+    scored: list[tuple[tuple[int, int, int, int], Layout]] = []
     for run, width, numeric, delimiter, mark in found:
         start, header_line, names, units = _header(lines, run, delimiter, mark, width)
         rows = tuple(tuple(split_cells(line, delimiter)) for line in lines[start:] if line.strip())
@@ -204,14 +204,12 @@ def _choose(name: str, lines: list[str], found: list[tuple[int, int, int, str, s
             preamble=tuple(line.strip() for line in lines[: max(header_line - 1, 0) if header_line else start]),
             first_rows=rows[:200],
         )
-        scored.append(((int(header_line > 0), numeric, -start), layout))
-    clear = any(
-        layout.delimiter != " " and 1 < layout.width <= max(n, w * layout.width) for (w, n, _), layout in scored
-    )
+        scored.append(((int(numeric == width), int(header_line > 0), numeric, -start), layout))
+    clear = any(layout.delimiter != " " and layout.width > 1 and (score[0] or score[1]) for score, layout in scored)
     if clear:  # another delimiter explains every cell, or fits a header: blanks stand inside cells
         scored = [(score, layout) for score, layout in scored if layout.delimiter != " "]
     best = max(score for score, _ in scored)
-    top = [layout for score, layout in scored if (score == best if best[0] else score[0] == 0)]
+    top = [layout for score, layout in scored if (score == best if best[1] else score[0] == best[0])]
     if len({layout.delimiter for layout in top}) > 1:
         words = " or ".join(layout.says for layout in top)
         raise TableError(f"Trace {name!r} can be read in more than one way: {words}. Say decimal='.' or decimal=','.")
