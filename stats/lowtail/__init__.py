@@ -69,7 +69,7 @@ for _module, _names in {
     for _name in _names.split():
         _HOME[_name] = _module
 
-__all__ = sorted(_HOME)  # noqa: PLE0605
+__all__ = sorted(_HOME)
 
 
 def __getattr__(name: str) -> Any:

@@ -18,11 +18,10 @@ from lowtail.records.sample import Sample
 
 matplotlib.use("Agg")
 
-CHROMIUM = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None)
-FLAGS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync --remote-debugging-pipe --hide-scrollbars"
-).split()
+CHROMIUM = next(
+    (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None
+)
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--remote-debugging-pipe", "--hide-scrollbars"]
 
 
 class Browser:
@@ -100,7 +99,9 @@ class Browser:
     def requests(self):
         """Addresses asked for, other than the file itself and data inside it."""
         asked = [e["params"]["request"]["url"] for e in self.events if e.get("method") == "Network.requestWillBeSent"]
-        return [url for url in asked if not url.startswith(("file:", "data:"))] + [u for u in asked[1:] if u.startswith("file:")]
+        return [url for url in asked if not url.startswith(("file:", "data:"))] + [
+            u for u in asked[1:] if u.startswith("file:")
+        ]
 
     def screenshot(self, path):
         size = self.call("Page.getLayoutMetrics")["cssContentSize"]
@@ -144,8 +145,13 @@ def _close_figures():
 def make_samples(seed=1):
     """Ten invented groups: five things, slow pull and shock, some specimens held."""
     rng = np.random.default_rng(seed)
-    things = (("steel oval", "major axis", 34), ("steel oval", "minor axis", 12), ("aluminium connector", "major axis", 27),
-              ("sewn sling", "straight", 25), ("cord with knot", "straight", 9))  # fmt: skip
+    things = (
+        ("steel oval", "major axis", 34),
+        ("steel oval", "minor axis", 12),
+        ("aluminium bar", "major axis", 27),
+        ("sewn sling", "straight", 25),
+        ("cord with knot", "straight", 9),
+    )
     out = []
     for item, orientation, middle in things:
         for method, factor in (("slow pull", 1.0), ("shock", 0.92)):

@@ -19,11 +19,12 @@ from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
+from lowtail.report.rows import rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Answers", "Arms", "gather"]
+__all__ = ["Answers", "Arms", "OutOfReach", "gather"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +34,19 @@ class Arms:
     factor: str = "method"
     reference: str = "slow pull"
     other: str = "shock"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutOfReach:
+    """A claim that no number of further specimens can back with the chance asked for.
+
+    ``ceiling`` is the confidence, from the specimens in hand, that the claim is true at all.
+    """
+
+    group: str
+    claim: float
+    n_now: int
+    ceiling: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,7 +65,9 @@ class Answers:
     arms: Arms | None
     comparisons: pd.DataFrame | None
     plans: tuple[Plan, ...]
+    out_of_reach: tuple[OutOfReach, ...]
     refusals: tuple[str, ...]
+    assurance: float
     said: dict[str, tuple[str, ...]]
 
 
@@ -90,7 +106,9 @@ def gather(
     basis = get_basis(asked.get(str(table.attrs["rating_basis"]), table.attrs["rating_basis"]))
     samples = tuple(split(log, by))
     ratings = _ratings(log, by, samples, basis, law, claim)
-    plans, refusals = _plans(samples, ratings, basis, law, assurance, rng, n_jobs, progress)
+    beyond, within = _sort_claims(samples, ratings, assurance)
+    tasks = [(s, value, basis, assurance, law.name, rng) for s, value in within]
+    planned = run(_plan, tasks, n_jobs=n_jobs, progress=progress, label="plans")
     return Answers(
         log=log,
         by=tuple(by),
@@ -103,8 +121,10 @@ def gather(
         ratings=ratings,
         arms=arms,
         comparisons=_comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
-        plans=plans,
-        refusals=refusals,
+        plans=tuple(p for p in planned if isinstance(p, Plan)),
+        out_of_reach=beyond,
+        refusals=tuple(p for p in planned if isinstance(p, str)),
+        assurance=assurance,
         said={s.label: _said(s, list(asked.values()), law) for s in samples},
     )
 
@@ -176,30 +196,34 @@ def _comparisons(
     )
 
 
-def _plans(
-    samples: Sequence[Sample],
-    ratings: pd.DataFrame | None,
-    basis: Basis,
-    law: Family,
-    assurance: float,
-    rng: int,
-    n_jobs: int,
-    progress: bool | None,
-) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
-    """A plan for every rating or claim that is not backed yet."""
+def _sort_claims(
+    samples: Sequence[Sample], ratings: pd.DataFrame | None, assurance: float
+) -> tuple[tuple[OutOfReach, ...], list[tuple[Sample, float]]]:
+    """Claims not yet backed: those that no number of tests can back with this chance, and those to be planned.
+
+    The chance of backing a claim cannot rise above the present confidence that it is true.
+    """
+    beyond: list[OutOfReach] = []
+    within: list[tuple[Sample, float]] = []
     if ratings is None or ratings.empty:
-        return (), ()
-    open_claims = dict(zip(ratings["group"], ratings["rated_kN"], strict=True))
-    for row in ratings.itertuples():
+        return (), within
+    named = {s.label: s for s in samples}
+    for row in rows_of(ratings):
         if row.verdict.startswith("backed") or not np.isfinite(row.rated_kN):
-            del open_claims[row.group]
-    wanted = [(s, float(open_claims[s.label]), basis, assurance, law.name, rng) for s in samples if s.label in open_claims]
-    done = run(_plan, wanted, n_jobs=n_jobs, progress=progress, label="plans")
-    return tuple(p for p in done if isinstance(p, Plan)), tuple(p for p in done if isinstance(p, str))
+            continue
+        sample, claim = named[row.group], float(row.rated_kN)
+        if np.isfinite(row.confidence) and row.confidence < assurance:
+            beyond.append(OutOfReach(group=sample.label, claim=claim, n_now=sample.n, ceiling=float(row.confidence)))
+        else:
+            within.append((sample, claim))
+    return tuple(beyond), within
 
 
 def _plan(sample: Sample, claim: float, basis: Basis, assurance: float, family: str, rng: int) -> Plan | str:
+    """Plan by the law that judges the rating: the one with the lower bound."""
     try:
-        return more_samples(sample, claim, basis, assurance=assurance, family=family, rng=rng)
+        laws = dict.fromkeys((family, "normal"))
+        law = min(laws, key=lambda name: low_bound(sample, basis, family=name).low)
+        return more_samples(sample, claim, basis, assurance=assurance, family=law, rng=rng)
     except LowtailError as reason:
         return str(reason)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from importlib.resources import files
+from typing import Any
 
 from lowtail import __version__
 from lowtail.report.blocks import Picture, Section
@@ -36,6 +38,7 @@ def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, 
 
     folder = files("lowtail.report") / "templates"
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=False)
+    environment.finalize = _keep_units
     template = environment.from_string((folder / "page.html").read_text(encoding="utf-8"))
 
     def svg(block: Picture, key: str) -> Markup:
@@ -51,3 +54,10 @@ def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, 
         svg=svg,
         version=__version__,
     )
+
+
+def _keep_units(value: Any) -> Any:
+    """Keep a number and its unit on one line, in every plain text that the template prints."""
+    if type(value) is not str:
+        return value
+    return re.sub(r"(?<=\d) (?=(?:%|kN|lbf|mm|kg|Hz|m)(?:\W|$))", "\u00a0", value)

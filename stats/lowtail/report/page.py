@@ -64,7 +64,8 @@ class Report(Record):
 
     def __str__(self) -> str:
         return (
-            f"Page written to {self.path}: {phrases.count(self.n_groups, 'group')}, {self.rows_in} rows = {self.rows_used} used "
+            f"Page written to {self.path}: {phrases.count(self.n_groups, 'group')}, {self.rows_in} rows = "
+            f"{self.rows_used} used "
             f"+ {self.rows_set_aside} set aside."
         )
 
@@ -191,9 +192,7 @@ def _sections(
         f"Comparison: {_arms_words(answers.arms)}.",
     ]
     why_none = "The log states no ratings (column rated_kN), and no claim was given: nothing to check."
-    nothing = (
-        "Every rating checked is backed by the data in hand." if answers.ratings is not None else why_none
-    )
+    nothing = "Every rating checked is backed by the data in hand." if answers.ratings is not None else why_none
     sections = [
         tested(answers.log, left_out),
         strength_section(answers.table, units=units, bases=answers.bases),
@@ -206,7 +205,10 @@ def _sections(
         )
     sections += [
         rating_section(answers.ratings, what=what, basis=answers.basis, units=units, why_none=why_none),
-        plan_section(answers.plans, answers.refusals, nothing),
+        plan_section(
+            answers.plans, answers.out_of_reach, answers.refusals, basis=answers.basis, assurance=answers.assurance,
+            nothing=nothing,
+        ),
         cautions_section(answers.log, answers.samples, answers.table),
         depth_section(answers.samples, answers.said, family=answers.family),
         methods_section(
@@ -241,16 +243,20 @@ def claim_lines(answers: Answers) -> list[str]:
         thing = "their ratings" if answers.claim is None else f"{answers.claim:g} kN"
         short = len(ratings) - backed - below
         lines.append(
-            f"On {basis.name} ({basis.content}) the data back {thing} in {backed} of {phrases.count(len(ratings), 'group')}; "
+            f"On {basis.name} ({basis.content}) the data back {thing} in {backed} of "
+            f"{phrases.count(len(ratings), 'group')}; "
             f"{below} had a specimen break below; in {short} so few specimens cannot show it."
         )
     elif table[basis.name].notna().any():
-        low = table.loc[table[basis.name].idxmin()]
+        low = table.sort_values(basis.name).iloc[0]
         lines.append(
             f"Lowest {basis.name} bound ({basis.content}): {phrases.force_low(low[basis.name])}, {low['group']}."
         )
     if len(answers.samples) == 1:
-        lines += [re.sub(rf"^{re.escape(answers.samples[0].label)}: ", "", s) for s in answers.said[answers.samples[0].label][:1]]
+        lines += [
+            re.sub(rf"^{re.escape(answers.samples[0].label)}: ", "", s)
+            for s in answers.said[answers.samples[0].label][:1]
+        ]
     if answers.comparisons is not None and answers.arms is not None:
         arms = answers.arms
         lines.append(comparison_summary(answers.comparisons, reference=arms.reference, other=arms.other))

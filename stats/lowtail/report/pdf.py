@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from lowtail import __version__
 from lowtail.errors import MissingExtraError
@@ -21,7 +22,8 @@ _HEAD = """\
 ])
 #set text(font: "DejaVu Sans", size: 8.5pt, fill: rgb("#20272e"), lang: "en")
 #set par(leading: 0.62em, spacing: 0.9em)
-#set table(stroke: (x, y) => (bottom: if y == 0 {{ 1pt + rgb("#20272e") }} else {{ 0.5pt + rgb("#d9dee3") }}), inset: 3.5pt)
+#let rule(x, y) = (bottom: if y == 0 {{ 1pt + rgb("#20272e") }} else {{ 0.5pt + rgb("#d9dee3") }})
+#set table(stroke: rule, inset: 3.5pt)
 #show heading.where(level: 1): set text(size: 17pt)
 #show heading.where(level: 2): it => block(above: 1.9em, below: 0.9em, sticky: true, text(size: 12.5pt, it.body))
 #show heading.where(level: 3): it => block(above: 1.3em, below: 0.7em, sticky: true, text(size: 9.5pt, it.body))
@@ -55,7 +57,13 @@ def render_pdf(
 
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     with tempfile.TemporaryDirectory() as folder:
-        lines = [_HEAD.format(title=text(title), author=f"({text(author)},)" if author else "()", foot=text(f"{title}  ·  lowtail {__version__}"))]
+        lines = [
+            _HEAD.format(
+                title=text(title),
+                author=f"({text(author)},)" if author else "()",
+                foot=text(f"{title}  ·  lowtail {__version__}"),
+            )
+        ]
         lines.append(f"#heading(level: 1, {text(title)})")
         if author:
             lines.append(f"#small({text(author)})")
@@ -67,7 +75,8 @@ def render_pdf(
                 lines += _block(block, Path(folder))
         source = Path(folder) / "page.typ"
         source.write_text("\n\n".join(lines), encoding="utf-8")
-        data = typst.compile(source, root=folder, font_paths=[str(fonts)], ignore_system_fonts=False)
+        compiled: Any = typst
+        data: bytes = compiled.compile(str(source), root=folder, font_paths=[str(fonts)])
     target = Path(path)
     target.write_bytes(data)
     return target
@@ -100,7 +109,8 @@ def _block(block: Block, folder: Path) -> Iterator[str]:
         name = f"figure_{number}.svg"
         (folder / name).write_text(svg_text(block.figure), encoding="utf-8")
         yield (
-            f'#block(breakable: false, width: 100%)[#image("{name}", width: 100%, height: auto, alt: {text(block.alt)})\n'
+            f'#block(breakable: false, width: 100%)[#image("{name}", width: 100%, height: auto, alt: '
+            f"{text(block.alt)})\n"
             f"#small({text(block.caption)})]"
         )
     elif isinstance(block, Fold):

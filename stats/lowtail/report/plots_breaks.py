@@ -101,9 +101,10 @@ def as_samples(
     """
     if isinstance(log_or_samples, Sample):
         return [log_or_samples]
-    if hasattr(log_or_samples, "table") or hasattr(log_or_samples, "columns"):
-        return split(log_or_samples, by)  # type: ignore[arg-type]
-    samples = list(log_or_samples)  # type: ignore[arg-type]
+    given: Any = log_or_samples
+    if hasattr(given, "table") or hasattr(given, "columns"):
+        return split(given, by)
+    samples = list(given)
     if not samples or not all(isinstance(s, Sample) for s in samples):
         raise InputError(f"A figure needs a break log, a Sample or a list of Samples, got {log_or_samples!r:.80}.")
     return samples
@@ -215,7 +216,9 @@ def legend_above(ax: Axes, names: Mapping[str, style.Look], *, held: bool, low: 
             labels.append(name)
     if held:
         ink = style.Look(style.INK, "o")
-        handles.append((Line2D([], [], linestyle="none", **style.arrow(ink)), Line2D([], [], linestyle="none", **style.held(ink))))
+        handles.append(
+            (Line2D([], [], linestyle="none", **style.arrow(ink)), Line2D([], [], linestyle="none", **style.held(ink)))
+        )
         labels.append("held: at least this strong")
     if low:
         handles.append(Line2D([], [], linestyle="none", **style.bound()))

@@ -10,6 +10,7 @@ from lowtail.claims.compare import Comparison
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.plots_breaks import draw_specimens, legend_above, wrap_label
+from lowtail.report.rows import rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,7 +74,9 @@ def _single(result: Comparison, ax: Axes | None) -> Axes:
     for level, (sample, one, middle) in enumerate(zip(result.samples, looks, typical, strict=True)):
         draw_specimens(ax, sample, float(level), one)
         if np.isfinite(middle):
-            ax.plot([middle], [level + 0.24], marker="^", color=style.INK, linestyle="none", markersize=5, gid="typical")
+            ax.plot(
+                [middle], [level + 0.24], marker="^", color=style.INK, linestyle="none", markersize=5, gid="typical"
+            )
     names = [f"{name}\n{_made_of(s)}" for name, s in zip((result.reference, result.other), result.samples, strict=True)]
     ax.set_yticks([0, 1], names)
     ax.set_ylim(1.5, -0.6)
@@ -96,15 +99,17 @@ def _single(result: Comparison, ax: Axes | None) -> Axes:
 
 def _axes_below(ax: Axes) -> Axes:
     """Give the lower part of the place of ``ax`` to a second axes, labelled "ratio"."""
-    figure = ax.get_figure()
+    figure: Any = ax.get_figure()
     spec = ax.get_subplotspec()
     if spec is not None:
         parts = spec.subgridspec(2, 1, height_ratios=(3, 1))
         ax.set_subplotspec(parts[0])
-        return figure.add_subplot(parts[1], label="ratio")
+        below: Axes = figure.add_subplot(parts[1], label="ratio")
+        return below
     box = ax.get_position()
     ax.set_position((box.x0, box.y0 + 0.42 * box.height, box.width, 0.58 * box.height))
-    return figure.add_axes((box.x0, box.y0, box.width, 0.2 * box.height), label="ratio")
+    low: Axes = figure.add_axes((box.x0, box.y0, box.width, 0.2 * box.height), label="ratio")
+    return low
 
 
 def _made_of(sample: Any) -> str:
@@ -117,7 +122,7 @@ def _forest(table: pd.DataFrame, ax: Axes | None, margin: float | None) -> Axes:
         margin = float(table["margin"].dropna().iloc[0])
     ends = table[["ratio_low", "ratio_high"]].to_numpy(dtype=float)
     wide = _limits([*ends[np.isfinite(ends)], margin or 1.0])
-    for level, row in enumerate(table.itertuples(index=False)):
+    for level, row in enumerate(rows_of(table)):
         if np.isfinite(row.ratio):
             _ratio_line(ax, level, row.ratio, row.ratio_low, row.ratio_high, style.LOOKS[0], label_at=wide[1])
         else:
@@ -139,7 +144,11 @@ def _ratio_line(
     ax.plot([ratio], [level], color=one.colour, marker="o", markersize=6, linestyle="none", gid="ratio")
     if label_at is not None:
         ax.annotate(
-            phrases.ratio(ratio, low, high), (1.01, level), xycoords=("axes fraction", "data"), va="center", fontsize=8.5
+            phrases.ratio(ratio, low, high),
+            (1.01, level),
+            xycoords=("axes fraction", "data"),
+            va="center",
+            fontsize=8.5,
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = ["bases_of", "plot_low_bounds"]
+__all__ = ["bases_of", "describe", "judged_low", "plot_low_bounds"]
 
 
 def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
@@ -46,7 +46,9 @@ def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     with style.quiet():
         ax = style.new_axes(ax, 6.9, 1.35 + (0.3 + 0.17 * len(bases)) * len(table))
         for position, basis in enumerate(bases):
-            _draw_basis(ax, table, basis, style.LOOKS[position % len(style.LOOKS)], (position - (len(bases) - 1) / 2) * step)
+            _draw_basis(
+                ax, table, basis, style.LOOKS[position % len(style.LOOKS)], (position - (len(bases) - 1) / 2) * step
+            )
         rated = table["rated_kN"].to_numpy(dtype=float) if "rated_kN" in table else np.full(len(table), np.nan)
         for row in np.flatnonzero(np.isfinite(rated)):
             ax.plot([rated[row]] * 2, [row - 0.44, row + 0.44], zorder=1, gid="rated", **style.rating())
@@ -69,6 +71,13 @@ def bases_of(table: pd.DataFrame) -> list[str]:
     return [c.removesuffix(", estimate") for c in table.columns if str(c).endswith(", estimate")]
 
 
+def judged_low(table: pd.DataFrame, basis: str) -> np.ndarray:
+    """The bound a rating is judged on, kN: the lower of headline and normal law; NaN where one is missing."""
+    own = table[basis].to_numpy(dtype=float)
+    beside = f"{basis}, normal"
+    return np.minimum(own, table[beside].to_numpy(dtype=float)) if beside in table else own
+
+
 def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shift: float) -> None:
     level = np.arange(len(table)) + shift
     low = table[basis].to_numpy(dtype=float)
@@ -76,7 +85,13 @@ def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shif
     ax.hlines(level, low, estimate, color=one.colour, linewidth=0.9, zorder=2, gid="margin")
     ax.plot(estimate, level, linestyle="none", marker="|", markersize=5, color=one.colour, gid="estimate", zorder=2)
     ax.plot(low, level, linestyle="none", zorder=3, **{**style.broke(one), "markersize": 5.0, "gid": "low"})
-    beside = {"linestyle": "none", "color": one.colour, "markersize": 5.0, "markeredgewidth": 1.2, "zorder": 3}
+    beside: dict[str, Any] = {
+        "linestyle": "none",
+        "color": one.colour,
+        "markersize": 5.0,
+        "markeredgewidth": 1.2,
+        "zorder": 3,
+    }
     if f"{basis}, normal" in table and table.attrs.get("family") != "normal":
         ax.plot(table[f"{basis}, normal"].to_numpy(dtype=float), level, marker="x", gid="normal", **beside)
     if f"{basis}, shared spread" in table:
@@ -86,13 +101,17 @@ def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shif
 def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> None:
     from matplotlib.lines import Line2D
 
-    def entry(label: str, **props: object) -> Line2D:
+    def entry(label: str, **props: Any) -> Line2D:
         return Line2D([], [], **{"linestyle": "none", "color": style.INK, "label": label, "markersize": 6, **props})
 
     law = str(table.attrs.get("family", "weibull"))
     name = law.capitalize() if law == "weibull" else law
     handles = [
-        entry(f"{basis}, {name}", marker=style.LOOKS[i % len(style.LOOKS)].marker, color=style.LOOKS[i % len(style.LOOKS)].colour)
+        entry(
+            f"{basis}, {name}",
+            marker=style.LOOKS[i % len(style.LOOKS)].marker,
+            color=style.LOOKS[i % len(style.LOOKS)].colour,
+        )
         for i, basis in enumerate(bases)
     ]
     if law != "normal":
@@ -107,5 +126,6 @@ def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> Non
 
 def describe(table: pd.DataFrame, basis: str) -> str:
     """The figure in words, for readers who cannot see it."""
-    parts = [f"{row['group']} {phrases.force_low(row[basis])}" for _, row in table.iterrows() if np.isfinite(row[basis])]
+    lows = zip(table["group"], judged_low(table, basis), strict=True)
+    parts = [f"{group} {phrases.force_low(low)}" for group, low in lows if np.isfinite(low)]
     return f"{basis} low bound of each group: " + "; ".join(parts) if parts else f"No group carries a {basis} bound."

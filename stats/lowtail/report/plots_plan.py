@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from lowtail.claims.plan import Plan
 from lowtail.errors import InputError
@@ -51,15 +52,19 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
             ax.fill_between(
                 n, chance - 2 * error, chance + 2 * error, color=style.BAND, linewidth=0, label="2 simulation errors"
             )
-        ax.plot(n, chance, color=look.colour, marker=look.marker, markersize=3.5, gid="chance", label="chance of success")
-        ax.axhline(plan.assurance, gid="assurance", label=f"assurance {phrases.percent(plan.assurance)}", **style.rating())
+        ax.plot(
+            n, chance, color=look.colour, marker=look.marker, markersize=3.5, gid="chance", label="chance of success"
+        )
+        ax.axhline(
+            plan.assurance, gid="assurance", label=f"assurance {phrases.percent(plan.assurance)}", **style.rating()
+        )
         if np.isfinite(plan.ceiling) and plan.ceiling < 0.995:
             ax.axhline(plan.ceiling, color=style.MUTED, linestyle=":", gid="ceiling", label="ceiling, any number")
         _answer(ax, plan, n)
         ax.set_ylim(0, 1.06)
         ax.set_xlim(max(n.min() - 0.5, -0.5), n.max() + 0.5)
         ax.yaxis.set_major_formatter(lambda value, _position: phrases.percent(round(value, 6)))
-        ax.xaxis.get_major_locator().set_params(integer=True)
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.set_xlabel("further specimens" if plan.n_now else "specimens")
         ax.set_ylabel("chance that the claim is backed")
         ax.set_title(style.wrap_title(f"{plan.group}: {plan.claim}" if plan.group else plan.claim, 60))

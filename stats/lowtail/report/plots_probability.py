@@ -69,7 +69,7 @@ def plot_probability(
     if not isinstance(fit_or_sample, (Fit, Sample)):
         raise InputError(f"`fit_or_sample` must be a Fit or a Sample, got {type(fit_or_sample).__name__}.")
     sample = fit_or_sample if isinstance(fit_or_sample, Sample) else None
-    law = fit(sample, family) if sample is not None else fit_or_sample
+    law = fit(fit_or_sample, family) if isinstance(fit_or_sample, Sample) else fit_or_sample
     chosen = get_family(law.family)
     band = None if sample is None else _band(sample, chosen, confidence)
     with style.quiet():
@@ -121,7 +121,7 @@ def _paper(ax: Axes, family: Family, law: Fit, sample: Sample | None, band: NDAr
     """Lay out probability paper: quantiles up the side in percent, load along the bottom."""
     from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 
-    loads = [law.strength_below(0.005), law.strength_below(0.98)]
+    loads = [float(law.strength_below(0.005)), float(law.strength_below(0.98))]
     if sample is not None:
         loads += [float(sample.load.min()), float(sample.load.max()) * (1.06 if sample.n_held else 1.0)]
     low, high = min(loads), max(loads)

@@ -9,6 +9,7 @@ import numpy as np
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Picture, Prose, Section, Table
 from lowtail.report.plots_comparison import plot_comparison
+from lowtail.report.rows import rows_of
 from lowtail.report.tables import shorten
 
 if TYPE_CHECKING:
@@ -34,12 +35,12 @@ def comparison_section(table: pd.DataFrame, *, reference: str, other: str, units
     answered = table[table["ratio"].notna()]
     blocks: list[Block] = [Prose(comparison_summary(table, reference=reference, other=other), "lead")]
     if len(answered):
-        alt = (
-            f"Ratio of typical strength, {other} over {reference}, with its interval, one line a group: "
-            + "; ".join(f"{r.group} {phrases.ratio(r.ratio, r.ratio_low, r.ratio_high)}" for r in answered.itertuples())
+        alt = f"Ratio of typical strength, {other} over {reference}, with its interval, one line a group: " + "; ".join(
+            f"{r.group} {phrases.ratio(r.ratio, r.ratio_low, r.ratio_high)}" for r in rows_of(answered)
         )
         caption = (
-            f"Typical strength under {other} as a share of that under {reference}, with the {_level(answered)} interval of each. "
+            f"Typical strength under {other} as a share of that under {reference}, with the {_level(answered)} "
+            f"interval of each. "
             "The upright line is no difference"
             + ("; the shaded region breaks the margin." if answered["margin"].notna().any() else ".")
         )
@@ -48,7 +49,7 @@ def comparison_section(table: pd.DataFrame, *, reference: str, other: str, units
         blocks.append(Fold("Each comparison in words, with its specimens", tuple(_in_words(table, answered))))
     refused = table[table["ratio"].isna()]
     if len(refused):
-        lines = tuple(f"{shorten(r.group)}: {r.refusal}" for r in refused.itertuples())
+        lines = tuple(f"{shorten(r.group)}: {r.refusal}" for r in rows_of(refused))
         blocks.append(Fold(f"No answer for {phrases.count(len(refused), 'group')}, and why", (Bullets(lines),)))
     return Section("compare", f"{other[:1].upper()}{other[1:]} against {reference}", tuple(blocks))
 
@@ -69,9 +70,9 @@ def comparison_summary(table: pd.DataFrame, *, reference: str, other: str) -> st
     stronger = int((answered["ratio_low_all"] > 1).sum())
     alone = int((answered["ratio_high"] < 1).sum())
     many = len(answered)
+    together = f", counting all {many} together at {_level(answered)}" if many > 1 else f" at {_level(answered)}"
     text = f"{other[:1].upper()}{other[1:]} against {reference} in {phrases.count(many, 'group')}: "
-    text += f"a loss is shown in {weaker}" + (f" and a gain in {stronger}" if stronger else "")
-    text += f", counting all {many} together at {_level(answered)}" if many > 1 else f" at {_level(answered)}"
+    text += f"a loss is shown in {weaker or 'none'}" + (f" and a gain in {stronger}" if stronger else "") + together
     if alone > weaker:
         text += f"; taken one at a time, in {alone}"
     low, high = answered["ratio"].min(), answered["ratio"].max()
@@ -80,7 +81,10 @@ def comparison_summary(table: pd.DataFrame, *, reference: str, other: str) -> st
     detect = unseen["detectable_ratio"].dropna()
     if len(detect):
         worst = 1 - float(detect.min())
-        text += f" Where none is shown, a loss of up to {phrases.percent(np.ceil(100 * worst) / 100)} could have gone unseen."
+        text += (
+            f" Where none is shown, a loss of up to {phrases.percent(np.ceil(100 * worst) / 100)} could have "
+            f"gone unseen."
+        )
     return text
 
 
@@ -88,21 +92,28 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
     """The table of comparisons: ratio first, the test behind it last."""
     level = _level(answered)
     margin = answered["margin"].dropna()
+    first = answered.iloc[0]
     heads = [
         Heading("group", "", False), Heading("specimens", "reference + other arm"),
-        Heading("typical, reference [kN]", "typical strength of the reference arm"), Heading("typical, other [kN]", "typical strength of the other arm"),
-        Heading(f"ratio ({level} interval)", "other over reference, typical strengths; below 1 the other arm is weaker"),
+        Heading(f"typical, {first.reference} [kN]", f"{first.typical} of the reference arm"),
+        Heading(f"typical, {first.other} [kN]", f"{first.typical} of the other arm"),
+        Heading(f"ratio ({level} interval)", "other over reference, typical strengths; below 1 the other arm is "
+            "weaker"),
         Heading("interval, all together", "wider interval: with this confidence all rows hold at once"),
         Heading("10 % strengths, ratio", "ratio of the strengths that 10 % do not reach, with its interval"),
         Heading("would have shown", "loss that a series of this size and scatter would have shown 8 times in 10"),
     ]  # fmt: skip
     if len(margin):
-        heads.append(Heading(f"keeps {phrases.percent(float(margin.iloc[0]))}?", "share of the reference strength to keep", False))
-    heads.append(Heading("test", "the test and its p; read it beside the interval, never alone", False))
-    rows = [_comparison_row(row, bool(len(margin)), units) for row in answered.itertuples()]
+        heads.append(
+            Heading(
+                f"keeps {phrases.percent(float(margin.iloc[0]))}?", "share of the reference strength to keep", False
+            )
+        )
+    rows = [_comparison_row(row, bool(len(margin)), units) for row in rows_of(answered)]
     notes = (
-        "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see what the series would have shown.",
-        "p is given after Holm's adjustment for the number of groups.",
+        "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see what "
+        "the series would have shown.",
+        "The test of each group and its p stand in the words below; adjusted p values show beside the wider interval.",
     )
     return Table.of("Ratios by group", heads, rows, notes)
 
@@ -116,16 +127,17 @@ def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]
         Cell(_bare(row.typical_reference, units), method),
         Cell(_bare(row.typical_other, units), method),
         Cell(phrases.ratio(row.ratio, row.ratio_low, row.ratio_high), method),
-        Cell(f"{phrases.down(row.ratio_low_all)} to {phrases.up(row.ratio_high_all)}", method),
+        Cell(f"{phrases.down(row.ratio_low_all)} to {phrases.up(row.ratio_high_all)}", f"p {_p(row.p_holm)} by Holm"),
         Cell(
-            phrases.ratio(row.low_ratio, row.low_ratio_low, row.low_ratio_high) if np.isfinite(row.low_ratio) else "none",
+            phrases.ratio(row.low_ratio, row.low_ratio_low, row.low_ratio_high)
+            if np.isfinite(row.low_ratio)
+            else "none",
             f"from the two {row.low_family} confidence laws",
         ),
         phrases.percent(np.ceil(100 * (1 - detect)) / 100) if np.isfinite(detect) else "not known",
     ]
     if with_margin:
         cells.append(Cell(str(row.verdict), mark=_KEEPS.get(row.verdict, "")))
-    cells.append(Cell(f"{row.test}, p {_p(row.p_holm)}", f"before adjustment p {_p(row.p_value)}"))
     return cells
 
 
@@ -145,10 +157,13 @@ def _in_words(table: pd.DataFrame, answered: pd.DataFrame) -> list[Block]:
         record = records[int(str(position))]
         if record is not None:
             alt = (
-                f"Loads of both arms, {record.n_reference} specimens of {record.reference} and {record.n_other} of {record.other}, "
+                f"Loads of both arms, {record.n_reference} specimens of {record.reference} and {record.n_other} of "
+                f"{record.other}, "
                 f"above the ratio {phrases.ratio(record.ratio, record.ratio_low, record.ratio_high)}."
             )
-            blocks.append(Picture(plot_comparison(record), alt, f"{shorten(row['group'])}: every specimen, and the ratio."))
+            blocks.append(
+                Picture(plot_comparison(record), alt, f"{shorten(row['group'])}: every specimen, and the ratio.")
+            )
             if record.notes:
                 blocks.append(Bullets(tuple(record.notes)))
     return blocks

@@ -1,4 +1,4 @@
-"""Sections of the page that come straight from the log: what was tested, what the reader found, the rows, provenance."""
+"""Sections of the page that come straight from the log: what was tested, findings, the rows, provenance."""
 
 from __future__ import annotations
 
@@ -28,12 +28,16 @@ def tested(log: BreakLog, left_out: str = "") -> Section:
         blocks.append(Prose(left_out, "warn"))
     blocks.append(Prose(sums_sentence(log)))
     heads = [
-        Heading("item", "what was tested", False), Heading("orientations", "how it was loaded", False),
-        Heading("methods", "how the load came on", False), Heading("used", "specimens that take part"),
-        Heading("broke", "the specimen itself broke"), Heading("held", "held at the load; at least this strong"),
-        Heading("set aside", "rows that take no part, with reasons below"), Heading("batches", "purchase batches named in the log"),
+        Heading("item", "what was tested", False),
+        Heading("orientations", "how it was loaded", False),
+        Heading("methods", "how the load came on", False),
+        Heading("used", "specimens that take part"),
+        Heading("broke", "the specimen itself broke"),
+        Heading("held", "held at the load; at least this strong"),
+        Heading("set aside", "rows that take no part, with reasons below"),
+        Heading("batches", "purchase batches named in the log"),
         Heading("age [years]", "youngest to oldest"),
-    ]  # fmt: skip
+    ]
     rows = [_item_row(str(item), rows) for item, rows in log.table.groupby("item", sort=False)]
     blocks.append(Table.of("Specimens by item", heads, rows))
     facts = _facts(used)
@@ -48,11 +52,16 @@ def _item_row(item: str, rows: pd.DataFrame) -> list[Cell | str]:
     batches = [b for b in used["batch"].unique() if b]
     broke = int(used["broke"].sum())
     return [
-        shorten(item), shorten(_distinct(used["orientation"]) or "not stated", 200), _distinct(used["method"]) or "not stated",
-        str(len(used)), str(broke), str(len(used) - broke), str(len(rows) - len(used)),
+        shorten(item),
+        shorten(_distinct(used["orientation"]) or "not stated", 200),
+        _distinct(used["method"]) or "not stated",
+        str(len(used)),
+        str(broke),
+        str(len(used) - broke),
+        str(len(rows) - len(used)),
         Cell(str(len(batches)) if batches else "not stated", hint=", ".join(batches)),
         f"{ages.min():g} to {ages.max():g}" if len(ages) else "not stated",
-    ]  # fmt: skip
+    ]
 
 
 def _distinct(values: Any) -> str:
@@ -69,8 +78,10 @@ def _facts(used: pd.DataFrame) -> list[str]:
         if named:
             facts.append(f"{words}: {shorten(named, 300)}.")
     for column, words, unit in (
-        ("drop_mass_kg", "Falling mass", "kg"), ("drop_height_m", "Fall height", "m"), ("sample_rate_hz", "Load recorder", "samples a second"),
-    ):  # fmt: skip
+        ("drop_mass_kg", "Falling mass", "kg"),
+        ("drop_height_m", "Fall height", "m"),
+        ("sample_rate_hz", "Load recorder", "samples a second"),
+    ):
         values = used[column].dropna()
         if len(values):
             span = f"{values.min():g}" if values.min() == values.max() else f"{values.min():g} to {values.max():g}"

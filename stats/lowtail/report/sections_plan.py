@@ -6,71 +6,109 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lowtail.claims.basis import Basis
 from lowtail.claims.plan import Plan
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Picture, Prose, Section, Table
+from lowtail.report.gather import OutOfReach
 from lowtail.report.plots_plan import plot_plan
 from lowtail.report.tables import shorten
 
 __all__ = ["plan_block", "plan_section"]
 
 
-def plan_section(plans: Sequence[Plan], refusals: Sequence[str], nothing: str) -> Section:
+def plan_section(
+    plans: Sequence[Plan],
+    beyond: Sequence[OutOfReach],
+    refusals: Sequence[str],
+    *,
+    basis: Basis,
+    assurance: float,
+    nothing: str,
+) -> Section:
     """How many more: a row for every claim not yet backed, the curves folded.
 
     Parameters
     ----------
     plans : sequence of Plan
-        One a group that does not back its claim yet.
+        One a group whose claim further specimens may back.
+    beyond : sequence of OutOfReach
+        One a group whose claim no number of further specimens backs with this chance.
     refusals : sequence of str
         Groups for which no plan can be made, with the reason.
+    basis, assurance : Basis, float
+        Basis of the claims, and chance of success asked for.
     nothing : str
         What to say where there is nothing to plan.
     """
     blocks: list[Block] = []
-    if plans:
+    if plans or beyond:
         blocks.append(
             Prose(
-                "For every claim not yet backed: how many more specimens, tested the same way and joined to those in hand, bring "
-                f"the bound up to it with a chance of {phrases.percent(plans[0].assurance)}. It is a chance, never a promise; and "
-                "where the strength itself is too low, no number of tests helps."
+                "For every claim not yet backed: how many more specimens, tested the same way and joined to those "
+                "in hand, "
+                f"bring the {basis.name} bound up to it with a chance of {phrases.percent(assurance)}. It is a "
+                f"chance, never "
+                "a promise. The ceiling is the confidence, from the specimens in hand, that the claim is true at "
+                "all: no "
+                "number of tests lifts the chance above it. Where the ceiling is low the strength itself is in "
+                "doubt, and "
+                "testing more will probably not help."
             )
         )
-        blocks.append(plan_block(plans))
+        blocks.append(plan_block(plans, beyond, basis=basis, assurance=assurance))
+    elif not refusals:
+        blocks.append(Prose(nothing))
+    if plans:
         curves: list[Block] = []
         for plan in plans:
-            alt = (
-                f"Chance that the claim is backed against the number of further specimens, up to {int(plan.curve['n'].max())}: "
-                f"{plan.sentence}"
-            )
+            alt = f"Chance that the claim is backed against the number of further specimens: {plan.sentence}"
             curves.append(Picture(plot_plan(plan), alt, plan.sentence))
             if plan.notes or plan.changes:
                 curves.append(Bullets((*plan.notes, *plan.changes)))
-        blocks.append(Fold("The curve behind each line", tuple(curves)))
-    elif not refusals:
-        blocks.append(Prose(nothing))
+        blocks.append(Fold("The curve behind each number", tuple(curves)))
     if refusals:
         blocks.append(Prose("No plan can be made where the data carry no answer:"))
         blocks.append(Bullets(tuple(refusals)))
     return Section("plan", "How many more", tuple(blocks))
 
 
-def plan_block(plans: Sequence[Plan]) -> Table:
-    """A row a plan: what is claimed, what is in hand, how many more, and the ceiling."""
+def plan_block(plans: Sequence[Plan], beyond: Sequence[OutOfReach], *, basis: Basis, assurance: float) -> Table:
+    """A row a claim: what is claimed, what is in hand, how many more, and the ceiling."""
+    asked = phrases.percent(assurance)
     heads = [
-        Heading("group", "", False), Heading("claim", "what is to be shown", False), Heading("in hand", "specimens tested so far"),
-        Heading("more needed", "further specimens that reach the chance asked for"),
+        Heading("group", "", False),
+        Heading("claim", f"what is to be shown on {basis.name}: {basis.content}", False),
+        Heading("in hand", "specimens tested so far"),
+        Heading("more needed", f"further specimens that back the claim with a chance of {asked}"),
         Heading("chance then", "chance that the claim is backed with that many more"),
-        Heading("ceiling", "the highest chance that any number of specimens could reach: the present confidence that the claim is true"),
-    ]  # fmt: skip
-    rows = [_plan_row(plan) for plan in plans]
+        Heading("ceiling", "confidence, from the specimens in hand, that the claim is true at all"),
+    ]
+    rows: list[list[Cell | str]] = [_plan_row(plan) for plan in plans]
+    for claim in beyond:
+        rows.append(
+            [
+                shorten(claim.group),
+                f"at least {claim.claim:g} kN on {basis.name}",
+                str(claim.n_now),
+                Cell("no number", f"the ceiling lies under the {asked} asked for", "bad"),
+                Cell("", "not simulated: it stays under the ceiling"),
+                _share(claim.ceiling),
+            ]
+        )
     return Table.of("Further specimens", heads, rows)
 
 
 def _plan_row(plan: Plan) -> list[Cell | str]:
     most = int(plan.curve["n"].max())
-    needed = Cell(str(plan.n)) if plan.n is not None else Cell(f"not with {most} more", "no number up to this reaches the chance", "bad")
-    ceiling = f"{phrases.percent(np.floor(100 * plan.ceiling) / 100)}" if np.isfinite(plan.ceiling) else "not known"
-    return [
-        shorten(plan.group), plan.claim, str(plan.n_now), needed, phrases.percent(np.floor(100 * plan.chance) / 100), ceiling,
-    ]  # fmt: skip
+    needed = Cell(str(plan.n)) if plan.n is not None else Cell(f"not with {most} more", mark="bad")
+    ceiling = _share(plan.ceiling) if np.isfinite(plan.ceiling) else "not known"
+    claim = plan.claim.split(" (")[0]
+    return [shorten(plan.group), claim, str(plan.n_now), needed, _share(plan.chance), ceiling]
+
+
+def _share(value: float) -> str:
+    """A chance in whole percent, never rounded up, never a bare 0 or 100."""
+    if value < 0.01:
+        return "under 1 %"
+    return "over 99 %" if value > 0.99 else phrases.percent(np.floor(100 * value) / 100)

@@ -14,8 +14,9 @@ from lowtail.records.sample import Sample
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Picture, Prose, Section, Table
 from lowtail.report.plots_breaks import plot_breaks
-from lowtail.report.plots_low_bounds import bases_of, describe, plot_low_bounds
+from lowtail.report.plots_low_bounds import bases_of, describe, judged_low, plot_low_bounds
 from lowtail.report.plots_probability import plot_probability
+from lowtail.report.rows import rows_of
 from lowtail.report.tables import shorten
 
 if TYPE_CHECKING:
@@ -33,17 +34,21 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
     blocks: list[Block] = [
         strength_block(table, units=units),
         Prose("How to read it", "lead"),
-        Bullets((
-            *words,
-            f"A low bound says: at that confidence, at least this share of the population these specimens came from is stronger. Headline law: {law}; "
-            "the normal law stands beside it, and a rating is judged on the lower of the two.",
-            "Bounds are cut down to three figures, never raised. A bound far below the lowest break is no error: it is what so few specimens can show.",
-        )),
-        Fold("Best estimates, and what mean - 3 s really shows", (_estimates(table, units), )),
-    ]  # fmt: skip
+        Bullets(
+            (
+                *words,
+                f"A low bound says: at that confidence, at least this share of the population these specimens came "
+                f"from is stronger. Headline law: {law}; "
+                "the normal law stands beside it, and a rating is judged on the lower of the two.",
+                "Bounds are cut down to three figures, never raised. A bound far below the lowest break is no error: "
+                "it is what so few specimens can show.",
+            )
+        ),
+        Fold("Best estimates, and what mean - 3 s really shows", (_estimates(table, units),)),
+    ]
     if any(str(c).endswith(", shared spread") for c in table.columns):
         blocks.append(Fold("With the scatter shared between sibling groups", _shared(table, units)))
-    noted = [f"{shorten(r.group)}: {r.notes}" for r in table.itertuples() if r.notes]
+    noted = [f"{shorten(r.group)}: {r.notes}" for r in rows_of(table) if r.notes]
     if noted:
         blocks.append(Fold(f"Remarks on {phrases.count(len(noted), 'group')}", (Bullets(tuple(noted)),)))
     return Section("strength", "Low strength of every group", tuple(blocks))
@@ -55,11 +60,12 @@ def strength_block(table: pd.DataFrame, *, units: str = "kN") -> Table:
     law = LAWS.get(str(table.attrs.get("family")), "")
     both = table.attrs.get("family") != "normal"
     heads = [
-        Heading("group", meaning("group"), False), Heading("broke + held", "specimens that broke, and specimens that held at their load"),
+        Heading("group", meaning("group"), False),
+        Heading("broke + held", "specimens that broke, and specimens that held at their load"),
         Heading("lowest break [kN]", "lowest load at which a specimen broke"),
         Heading("mean [kN]", "mean load; with survivors the mean of the fitted normal law"),
         Heading("scatter", "coefficient of variation: standard deviation over mean"),
-    ]  # fmt: skip
+    ]
     for basis in bases:
         content = get_basis(basis).content if _known(basis) else basis
         heads.append(Heading(f"{basis}, {law} [kN]", f"low bound: {content}"))
@@ -80,9 +86,12 @@ def _known(basis: str) -> bool:
 def _strength_row(row: Any, bases: Sequence[str], both: bool, units: str, law: str) -> list[Cell | str]:
     counts = f"{row['n_broken']} + {row['n_held']}"
     cells: list[Cell | str] = [
-        shorten(row["group"]), counts, _kn(row["lowest_kN"], units), _kn(row["mean_kN"], units),
+        shorten(row["group"]),
+        counts,
+        _kn(row["lowest_kN"], units),
+        _kn(row["mean_kN"], units),
         phrases.percent(float(f"{row['cv']:.2g}")) if np.isfinite(row["cv"]) else "none",
-    ]  # fmt: skip
+    ]
     why = f"{row['n']} specimens, {counts} broke + held"
     for basis in bases:
         cells.append(_bound(row[basis], units, f"{basis} by the {law} law, {why}"))
@@ -106,19 +115,37 @@ def _bound(value: float, units: str, hint: str) -> Cell:
 def _estimates(table: pd.DataFrame, units: str) -> Table:
     bases = bases_of(table)
     heads = [Heading("group", meaning("group"), False)]
-    heads += [Heading(f"{b}, estimate [kN]", "best single value of that low strength, no margin in it: half of such values are too high") for b in bases]
+    heads += [
+        Heading(
+            f"{b}, estimate [kN]",
+            "best single value of that low strength, no margin in it: half of such values are too high",
+        )
+        for b in bases
+    ]
     heads += [
         Heading("mean - 3 s [kN]", "a habit: mean less three standard deviations"),
-        Heading("it shows", "share of the population shown to be stronger than mean - 3 s, at 95 % confidence, if the law is normal"),
-    ]  # fmt: skip
+        Heading(
+            "it shows",
+            "share of the population shown to be stronger than mean - 3 s, at 95 % confidence, if the law is normal",
+        ),
+    ]
     rows: list[list[Cell | str]] = []
     for _, row in table.iterrows():
         shows = row["three_s_shows"]
-        rows.append([
-            shorten(row["group"]), *(_kn(row[f"{b}, estimate"], units) for b in bases), _kn(row["mean_minus_3s_kN"], units),
-            f"{phrases.percent(np.floor(1000 * shows) / 1000)} stronger" if np.isfinite(shows) else "not defined with survivors",
-        ])  # fmt: skip
-    note = "mean - 3 s is a habit, not a bound: with few specimens it shows far less than the 99.9 % it is often taken for."
+        rows.append(
+            [
+                shorten(row["group"]),
+                *(_kn(row[f"{b}, estimate"], units) for b in bases),
+                _kn(row["mean_minus_3s_kN"], units),
+                f"{phrases.percent(np.floor(1000 * shows) / 1000)} stronger"
+                if np.isfinite(shows)
+                else "not defined with survivors",
+            ]
+        )
+    note = (
+        "mean - 3 s is a habit, not a bound: with few specimens it shows far less than the 99.9 % it is often "
+        "taken for."
+    )
     return Table.of("Estimates without margin", heads, rows, [note])
 
 
@@ -127,39 +154,57 @@ def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
     kin = phrases.join(list(table.attrs.get("shared_by", [])) or ["item"])
     heads = [Heading("group", meaning("group"), False)]
     for basis in bases:
-        heads += [Heading(f"{basis}, own [kN]", "bound from this group alone"), Heading("shared [kN]", "bound with one scatter for all sibling groups")]
+        heads += [
+            Heading(f"{basis}, own [kN]", "bound from this group alone"),
+            Heading("shared [kN]", "bound with one scatter for all sibling groups"),
+        ]
     rows: list[list[Cell | str]] = []
     for _, row in table.iterrows():
         cells: list[Cell | str] = [shorten(row["group"])]
         for basis in bases:
-            cells += [_bound(row[basis], units, "own scatter"), _bound(row[f"{basis}, shared spread"], units, "shared scatter")]
+            cells += [
+                _bound(row[basis], units, "own scatter"),
+                _bound(row[f"{basis}, shared spread"], units, "shared scatter"),
+            ]
         rows.append(cells)
     text = (
-        f"Groups of one {kin} may share their scatter, though not their strength. If they do, each bound can lean on all the siblings' breaks. This is an "
-        "assumption about the gear, not something so few breaks can prove; the group's own bound stands beside it, and the rating is judged on the own bound."
+        f"Groups of one {kin} may share their scatter, though not their strength. If they do, each bound can lean "
+        f"on all the siblings' breaks. This is an "
+        "assumption about the gear, not something so few breaks can prove; the group's own bound stands beside it, "
+        "and the rating is judged on the own bound."
     )
     return Prose(text), Table.of("Own scatter and shared scatter", heads, rows)
 
 
 def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str) -> Section:
     """Every specimen with its bound, and the bounds of every basis."""
-    low = dict(zip(table["group"], table[basis], strict=True))
-    rated = {r.group: float(r.rated_kN) for r in table.itertuples() if np.isfinite(r.rated_kN)}
+    low = dict(zip(table["group"], judged_low(table, basis), strict=True))
+    rated = {r.group: float(r.rated_kN) for r in rows_of(table) if np.isfinite(r.rated_kN)}
     held = sum(s.n_held for s in samples)
     alt = (
-        f"{sum(s.n for s in samples)} specimens in {len(samples)} groups along a load axis; {held} that held are open markers with an arrow. {describe(table, basis)}"
+        f"{sum(s.n for s in samples)} specimens in {len(samples)} groups along a load axis; {held} that held are "
+        f"open markers with an arrow. {describe(table, basis)}"
     )
-    caption = "Every specimen. Filled: it broke at this load. " + ("Open with an arrow: it held, so it is at least this strong. " if held else "")
-    caption += f"Upright tick: {basis} low bound." + (" Dashed: the rating." if rated else "")
+    caption = "Every specimen. Filled: it broke at this load. " + (
+        "Open with an arrow: it held, so it is at least this strong. " if held else ""
+    )
+    caption += f"Upright tick: {basis} low bound, the lower of the two laws." + (
+        " Dashed: the rating." if rated else ""
+    )
     blocks: list[Block] = []
     for part in _parts(samples):
         labels = {s.label for s in part}
         figure = plot_breaks(
-            part, low={k: v for k, v in low.items() if k in labels}, rated={k: v for k, v in rated.items() if k in labels},
+            part,
+            low={k: v for k, v in low.items() if k in labels},
+            rated={k: v for k, v in rated.items() if k in labels},
             low_name=f"{basis} low bound",
-        )  # fmt: skip
+        )
         blocks.append(Picture(figure, alt if len(blocks) == 0 else f"{alt} (continued)", caption))
-    bounds = "Low bounds on every basis: marker, the bound; line, up to the best estimate without margin. The longer the line, the more a few further specimens would help."
+    bounds = (
+        "Low bounds on every basis: marker, the bound; line, up to the best estimate without margin. The "
+        "longer the line, the more a few further specimens would help."
+    )
     for start in range(0, len(table), 20):
         part_table = table.iloc[start : start + 20]
         words = " ".join(f"{describe(part_table, b)}." for b in bases_of(table))
@@ -181,7 +226,10 @@ def _parts(samples: Sequence[Sample], most: int = 24) -> list[list[Sample]]:
 def depth_section(samples: Sequence[Sample], said: Mapping[str, Sequence[str]], *, family: str) -> Section:
     """Each group in depth, folded: what may be quoted, and the probability plot."""
     blocks: list[Block] = [
-        Prose("A straight line of points on the probability paper speaks for the law; with so few points it cannot prove it. The band is what the data leave open.")
+        Prose(
+            "A straight line of points on the probability paper speaks for the law; with so few points it cannot "
+            "prove it. The band is what the data leave open."
+        )
     ]
     for sample in samples:
         inner: list[Block] = [Prose(str(sample)), Bullets(tuple(said.get(sample.label, ())))]
@@ -190,8 +238,13 @@ def depth_section(samples: Sequence[Sample], said: Mapping[str, Sequence[str]], 
         except LowtailError as reason:
             inner.append(Prose(f"No probability plot: {reason}", "warn"))
         else:
-            alt = f"Probability plot of {sample.label}: {sample.n_broken} breaks against the fitted {LAWS.get(family, family)} law with its 95 % limits."
-            inner.append(Picture(figure, alt, f"{shorten(sample.label)}: breaks, fitted law, and what the data leave open."))
+            alt = (
+                f"Probability plot of {sample.label}: {sample.n_broken} breaks against the fitted "
+                f"{LAWS.get(family, family)} law with its 95 % limits."
+            )
+            inner.append(
+                Picture(figure, alt, f"{shorten(sample.label)}: breaks, fitted law, and what the data leave open.")
+            )
         blocks.append(Fold(shorten(sample.label or "all specimens"), tuple(inner)))
     return Section("depth", "Each group in depth", tuple(blocks))
 
@@ -202,29 +255,54 @@ def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, uni
         return Section("rating", "Rating check", (Prose(why_none),))
     backed = int(ratings["verdict"].str.startswith("backed").sum())
     below = int(ratings["verdict"].str.startswith("broke below").sum())
-    lead = f"On {basis.name} ({basis.content}) the data back {what} of {backed} of {phrases.count(len(ratings), 'group')}."
+    lead = (
+        f"On {basis.name} ({basis.content}) the data back {what} of {backed} of {phrases.count(len(ratings), 'group')}."
+    )
     if below:
         lead += f" In {phrases.count(below, 'group')} a specimen broke below it."
     text = (
-        "Not shown does not mean too weak: it means that these specimens cannot show it. Judged on the lower of the headline law and the normal law. "
+        "Not shown does not mean too weak: it means that these specimens cannot show it. Judged on the lower of the "
+        "headline law and the normal law. "
         "A maker's rating may rest on another rule than this one; this table compares, it does not re-rate."
     )
-    return Section("rating", "Rating check" if what == "the rating" else "The claim", (Prose(lead, "lead"), rating_block(ratings, units=units), Prose(text)))
+    return Section(
+        "rating",
+        "Rating check" if what == "the rating" else "The claim",
+        (Prose(lead, "lead"), rating_block(ratings, units=units), Prose(text)),
+    )
 
 
 def rating_block(ratings: pd.DataFrame, *, units: str = "kN") -> Table:
     """A row a group: the rated value, the bound, the confidence it is shown with, and the verdict in words."""
     heads = [
-        Heading("group", meaning("group"), False), Heading("rated [kN]", meaning("rated_kN")), Heading("low bound [kN]", "the lower of the two laws' bounds"),
+        Heading("group", meaning("group"), False),
+        Heading("rated [kN]", meaning("rated_kN")),
+        Heading("low bound [kN]", "the lower of the two laws' bounds"),
         Heading("shown with", "confidence with which the data show that the rating holds at this content"),
-        Heading("broke below", "specimens that broke under the rating"), Heading("verdict", "", False),
-    ]  # fmt: skip
+        Heading("broke below", "specimens that broke under the rating"),
+        Heading("verdict", "", False),
+    ]
     rows: list[list[Cell | str]] = []
-    for row in ratings.itertuples():
+    for row in rows_of(ratings):
         mark = "good" if row.verdict.startswith("backed") else "bad" if row.verdict.startswith("broke") else ""
-        shown = phrases.percent(min(np.floor(1000 * row.confidence) / 1000, 0.999)) if np.isfinite(row.confidence) else "none"
-        rows.append([
-            shorten(row.group), f"{row.rated_kN:g}" if np.isfinite(row.rated_kN) else "several", _bound(row.low_kN, units, "lower of the two laws"),
-            shown, f"{row.broke_below} of {row.n}", Cell(row.verdict, mark=mark),
-        ])  # fmt: skip
+        shown = _confidence(row.confidence)
+        rows.append(
+            [
+                shorten(row.group),
+                f"{row.rated_kN:g}" if np.isfinite(row.rated_kN) else "several",
+                _bound(row.low_kN, units, "lower of the two laws"),
+                shown,
+                f"{row.broke_below} of {row.n}",
+                Cell(row.verdict, mark=mark),
+            ]
+        )
     return Table.of("Rating against data", heads, rows)
+
+
+def _confidence(value: float) -> str:
+    """A confidence in tenths of a percent, never rounded up, never a bare 0 or 100."""
+    if not np.isfinite(value):
+        return "none"
+    if value < 0.001:
+        return "under 0.1 %"
+    return "over 99.9 %" if value > 0.999 else phrases.percent(np.floor(1000 * value) / 1000)

@@ -13,6 +13,7 @@ from lowtail.records.sample import Sample
 from lowtail.report import phrases
 from lowtail.report.blocks import Bullets, Prose, Section
 from lowtail.report.plots_low_bounds import bases_of
+from lowtail.report.sections_strength import LAWS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["CAUTION", "cautions_section", "earned_cautions", "methods_section"]
 
 CAUTION = (
-    "This page is not a rating and not a certificate. It speaks of these specimens and of this way of loading them, and "
+    "This page is not a rating and not a certificate. It speaks of these specimens and of this way of loading them, "
+    "and "
     "of nothing else. Makers' instructions, local codes and licensed practice decide what may be hung from what."
 )
 _FEW = 5
@@ -53,20 +55,25 @@ def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
     few = [s for s in samples if s.n < _FEW]
     if few:
         found.append(
-            f"{phrases.count(len(few), 'group')} of {len(samples)} {'has' if len(few) == 1 else 'have'} fewer than {_FEW} "
+            f"{phrases.count(len(few), 'group')} of {len(samples)} {'has' if len(few) == 1 else 'have'} fewer than "
+            f"{_FEW} "
             "specimens: their bounds say more about the number of tests than about the gear."
         )
     held = [s for s in samples if s.n_held]
     if held:
         found.append(
-            f"In {phrases.count(len(held), 'group')} {sum(s.n_held for s in held)} specimens held. They count as 'at least "
-            "this strong'; leaving them out, or counting them as breaks, would be wrong. If they held because the rig was "
+            f"In {phrases.count(len(held), 'group')} {sum(s.n_held for s in held)} specimens held. They count as "
+            f"'at least "
+            "this strong'; leaving them out, or counting them as breaks, would be wrong. If they held because the "
+            "rig was "
             "the weaker part, their bounds err on the careful side."
         )
     none = [b for b in bases_of(table) if table[b].isna().any()]
     if none:
         without = table.loc[table[none[0]].isna(), "group"].tolist()
-        found.append(f"No bound can be given for {phrases.join([str(g) for g in without])}: see the remarks in the table.")
+        found.append(
+            f"No bound can be given for {phrases.join([str(g) for g in without])}: see the remarks in the table."
+        )
     spread = _disagreement(table)
     if spread:
         found.append(spread)
@@ -75,7 +82,7 @@ def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
 
 def _disagreement(table: pd.DataFrame, worth: float = 0.05) -> str:
     """Name the groups whose bound hangs on the strength law, at the basis with the fewest assumptions."""
-    for basis in bases_of(table):
+    for basis in sorted(bases_of(table), key=lambda name: name != table.attrs.get("rating_basis")):
         if f"{basis}, normal" not in table or table.attrs.get("family") == "normal":
             continue
         own, normal = table[basis].to_numpy(dtype=float), table[f"{basis}, normal"].to_numpy(dtype=float)
@@ -86,8 +93,10 @@ def _disagreement(table: pd.DataFrame, worth: float = 0.05) -> str:
             worst = int(np.nanargmax(gap))
             return (
                 f"The {basis} bound hangs on the strength law in {phrases.count(apart, 'group')} (by more than "
-                f"{phrases.percent(worth)}), most in {table['group'].iloc[worst]}: {phrases.force_low(own[worst])} by the "
-                f"headline law, {phrases.force_low(normal[worst])} by the normal. So few breaks cannot tell which law is "
+                f"{phrases.percent(worth)}), most in {table['group'].iloc[worst]}: {phrases.force_low(own[worst])} "
+                f"by the "
+                f"headline law, {phrases.force_low(normal[worst])} by the normal. So few breaks cannot tell which "
+                f"law is "
                 "right; use the lower."
             )
     return ""
@@ -99,12 +108,14 @@ def _on_the_log(log: BreakLog) -> list[str]:
     slipped = int(used["slipped"].sum())
     if slipped:
         found.append(
-            f"{phrases.count(slipped, 'specimen')} slipped. A slip is counted as 'held at least this'; if slipping is how the "
+            f"{phrases.count(slipped, 'specimen')} slipped. A slip is counted as 'held at least this'; if slipping "
+            f"is how the "
             "thing fails in use, look at the slips by themselves."
         )
     if log.n_set_aside:
         found.append(
-            f"{phrases.count(log.n_set_aside, 'row')} took no part, for the reasons listed. Whoever sets rows aside after "
+            f"{phrases.count(log.n_set_aside, 'row')} took no part, for the reasons listed. Whoever sets rows aside "
+            f"after "
             "seeing the load can make anything look strong: the reasons must be physical."
         )
     batches = {b for b in used["batch"] if b}
@@ -134,13 +145,16 @@ def _on_recorders(used: pd.DataFrame) -> list[str]:
     rates = shock["sample_rate_hz"].dropna()
     if rates.empty:
         return [
-            "No sampling rate is recorded for the shock tests: a peak sampled at 1 kHz can read 3 to 13 % low where the "
+            "No sampling rate is recorded for the shock tests: a peak sampled at 1 kHz can read 3 to 13 % low where "
+            "the "
             "part breaks while the load still rises, so a small loss under shock may be a loss of the recorder."
         ]
     if rates.min() < 5000:
         return [
-            f"Shock peaks were sampled at down to {rates.min():g} a second. A peak that is over between two samples reads "
-            "low, most where the part breaks while the load still rises; part of a loss under shock may be the recorder's."
+            f"Shock peaks were sampled at down to {rates.min():g} a second. A peak that is over between two samples "
+            f"reads "
+            "low, most where the part breaks while the load still rises; part of a loss under shock may be the "
+            "recorder's."
         ]
     return []
 
@@ -149,9 +163,12 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
     """How the numbers were made, and where each method stands written."""
     items = [
         "Specimens that held count as right-censored: their strength is at least the load they held.",
-        f"Low bounds: joint confidence law of location and spread ({family} law; normal beside it), by numerical "
-        "integration. Exact for complete series and for tests stopped at a fixed number of breaks; with specimens held at "
-        "random loads on the careful side. For the normal law without survivors it is the noncentral-t tolerance bound. "
+        f"Low bounds: joint confidence law of location and spread ({LAWS.get(family, family)} law; normal beside "
+        f"it), by numerical "
+        "integration. Exact for complete series and for tests stopped at a fixed number of breaks; with specimens "
+        "held at "
+        "random loads on the careful side. For the normal law without survivors it is the noncentral-t tolerance "
+        "bound. "
         "(Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed.; ISO 16269-6; both from memory.)",
         "Points on probability paper: median ranks, adjusted for specimens that held (Johnson 1964, from memory).",
         "mean - 3 s is printed with the share it demonstrates at 95 % confidence for this number of specimens, by the "
@@ -161,7 +178,8 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
     if compared:
         items.append(
             "Comparisons: ratio of typical strengths with its interval on log loads (Welch; Behrens-Fisher where the "
-            "numbers differ; the two Weibull confidence laws where specimens held), p values adjusted by Holm's method, "
+            "numbers differ; the two Weibull confidence laws where specimens held), p values adjusted by Holm's "
+            "method, "
             "and intervals that hold together by Bonferroni's."
         )
     if planned:

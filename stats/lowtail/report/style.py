@@ -1,4 +1,4 @@
-"""One quiet style for every figure: colours safe for colour-blind readers, markers that also differ in grey, files that repeat.
+"""One quiet style for every figure: safe for colour-blind readers, legible in grey, files that repeat.
 
 Colour never stands alone: the first series is dark with round markers, the second lighter with diamonds, and so on;
 a specimen that held is an open marker with an arrow towards higher loads.
@@ -24,7 +24,18 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["INK", "LBF_PER_KN", "Look", "inline_svg", "look", "new_axes", "nice_ticks", "quiet", "save_figure", "second_axis"]
+__all__ = [
+    "INK",
+    "LBF_PER_KN",
+    "Look",
+    "inline_svg",
+    "look",
+    "new_axes",
+    "nice_ticks",
+    "quiet",
+    "save_figure",
+    "second_axis",
+]
 
 INK = "#20272e"
 MUTED = "#5c6670"
@@ -115,7 +126,8 @@ def quiet() -> Iterator[None]:
 
     import matplotlib as mpl
 
-    with mpl.rc_context(_RC), warnings.catch_warnings():
+    rc: Any = _RC
+    with mpl.rc_context(rc), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
         yield
 
@@ -213,7 +225,8 @@ def second_axis(ax: Axes) -> Any:
     """Add a pound-force scale along the top of an axes whose lower scale is in kN."""
     from matplotlib.ticker import FixedLocator, NullLocator
 
-    top = ax.secondary_xaxis("top", functions=(lambda kn: kn * LBF_PER_KN, lambda lbf: lbf / LBF_PER_KN))
+    ways: Any = (lambda kn: kn * LBF_PER_KN, lambda lbf: lbf / LBF_PER_KN)
+    top = ax.secondary_xaxis("top", functions=ways)
     low, high = ax.get_xlim()
     top.xaxis.set_major_locator(FixedLocator(nice_ticks(max(low, 0.0) * LBF_PER_KN, high * LBF_PER_KN, 5)))
     top.xaxis.set_minor_locator(NullLocator())

@@ -1,4 +1,4 @@
-"""Tables for readers: the same block goes to the page, the terminal and the PDF; full tables go to CSV, XLSX or JSON."""
+"""Tables for readers: one block for page, terminal and PDF; full tables go to CSV, XLSX or JSON."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from lowtail.glossary import BREAK_LOG, meaning
 from lowtail.records.log import BreakLog
 from lowtail.report import phrases
 from lowtail.report.blocks import Cell, Heading, Table
+from lowtail.report.rows import rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,6 +25,7 @@ __all__ = [
     "set_aside_table",
     "sums_sentence",
     "text_table",
+    "trace_block",
     "write_table",
 ]
 
@@ -71,7 +73,7 @@ def _text_row(row: Sequence[str], widths: Sequence[int], table: Table) -> list[s
 def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()) -> Path:
     """Write a full table as .csv, .xlsx or .json: unrounded numbers, a sheet that explains the columns, and the notes.
 
-    Text that a spreadsheet would run as a formula is written with a leading apostrophe in CSV and as plain text in XLSX.
+    Text that a spreadsheet would run as a formula gets a leading apostrophe in CSV and stays plain text in XLSX.
 
     Parameters
     ----------
@@ -116,15 +118,14 @@ def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None
     except ImportError as exc:
         raise MissingExtraError("Writing .xlsx needs openpyxl: pip install 'lowtail[excel]', or write .csv.") from exc
     book = Workbook()
-    sheet = book.active
-    sheet.title = "table"
+    book.remove(book.worksheets[0])
     sheets = {
         "table": [list(table.columns), *table.astype(object).where(table.notna(), None).to_numpy().tolist()],
         "columns": [["column", "meaning"], *([c, meaning(str(c))] for c in table.columns)],
         "notes": [["note"], *([n] for n in notes)],
     }
     for name, rows in sheets.items():
-        page = book[name] if name in book.sheetnames else book.create_sheet(name)
+        page: Any = book.create_sheet(name)
         for r, row in enumerate(rows, start=1):
             for c, value in enumerate(row, start=1):
                 cell = page.cell(row=r, column=c)
@@ -163,12 +164,17 @@ def only_groups(log: BreakLog, only: Sequence[str] | None, *, by: Sequence[str])
     InputError
         If no group's name holds any of them.
     """
+    import pandas as pd
+
     if not only:
         return log
     missing = [c for c in by if c not in log.table.columns]
     if missing:
-        raise InputError(f"`by` names {missing[0]!r}, which the log does not have. Columns: {', '.join(log.table)}.")
-    names = log.table[list(by)].astype(str).agg(lambda row: ", ".join(v for v in row if v), axis=1)
+        raise InputError(
+            f"`by` names {missing[0]!r}, which the log does not have. Columns: {', '.join(map(str, log.table))}."
+        )
+    values = log.table[list(by)].astype(str).to_numpy().tolist()
+    names = pd.Series([", ".join(v for v in row if v) for row in values], index=log.table.index)
     keep = names.str.lower().map(lambda name: any(word.lower() in name for word in only))
     if not keep.any():
         groups = "; ".join(dict.fromkeys(names))
@@ -178,22 +184,32 @@ def only_groups(log: BreakLog, only: Sequence[str] | None, *, by: Sequence[str])
 
 def findings_table(log: BreakLog, levels: Sequence[str] = ("error", "warning", "info")) -> Table:
     """What the reader of the log noticed, cell by cell."""
-    heads = [Heading("cell", "where in the file", False), Heading("level", "info, warning or error", False),
-             Heading("read", "what stood there", False), Heading("what was done", "", False)]  # fmt: skip
+    heads = [
+        Heading("cell", "where in the file", False),
+        Heading("level", "info, warning or error", False),
+        Heading("read", "what stood there", False),
+        Heading("what was done", "", False),
+    ]
     rows: list[list[Cell | str]] = []
-    for found in log.findings.itertuples(index=False):
+    for found in rows_of(log.findings):
         if found.level in levels:
             mark = "bad" if found.level != "info" else ""
-            rows.append([str(found.cell), Cell(str(found.level), mark=mark), shorten(found.got), shorten(found.message, 400)])
+            rows.append(
+                [str(found.cell), Cell(str(found.level), mark=mark), shorten(found.got), shorten(found.message, 400)]
+            )
     return Table.of("Findings of the reader", heads, rows)
 
 
 def set_aside_table(log: BreakLog) -> Table:
     """Rows that took no part, each with its reason."""
-    heads = [Heading("cell", "where in the file", False), Heading("specimen", meaning("specimen"), False),
-             Heading("group", meaning("group"), False), Heading("reason", "why it took no part", False)]  # fmt: skip
+    heads = [
+        Heading("cell", "where in the file", False),
+        Heading("specimen", meaning("specimen"), False),
+        Heading("group", meaning("group"), False),
+        Heading("reason", "why it took no part", False),
+    ]
     rows = []
-    for row in log.set_aside.itertuples(index=False):
+    for row in rows_of(log.set_aside):
         group = ", ".join(str(v) for v in (row.item, row.orientation, row.method) if v)
         rows.append([str(row.cell), shorten(row.specimen), shorten(group), shorten(row.set_aside, 400)])
     return Table.of("Rows set aside", heads, rows)
@@ -215,13 +231,40 @@ def raw_table(log: BreakLog, limit: int = 2000) -> Table:
     shown = log.table[wanted].head(limit)
     rows = [[_raw(v) for v in row] for row in shown.itertuples(index=False, name=None)]
     left = len(log.table) - len(shown)
-    notes = [f"{left} further rows are not shown here; they took part all the same. The file holds them."] if left else []
+    notes = (
+        [f"{left} further rows are not shown here; they took part all the same. The file holds them."] if left else []
+    )
     return Table.of(f"The log as read, {phrases.count(len(log.table), 'row')}", heads, rows, notes)
 
 
+def trace_block(rows: pd.DataFrame) -> Table:
+    """Peaks of force-time logs, a row a file, with what may be wrong with each."""
+    heads = [
+        Heading("file", "", False),
+        Heading("peak [kN]", "highest load"),
+        Heading("+- [kN]", "expanded uncertainty"),
+        Heading("rate [kN/s]", "loading rate between 20 and 80 % of the peak"),
+        Heading("may read low by [kN]", "at worst, from the sampling rate"),
+        Heading("looks like", "a suggestion only", False),
+        Heading("notes", "", False),
+    ]
+    out = []
+    for row in rows_of(rows):
+        numbers = (row.peak_kN, row.expanded_kN, row.loading_rate_kN_per_s, row.under_read_worst_kN)
+        peak, wide, rate, low = ("none" if v is None or v != v else f"{v:.3g}" for v in numbers)
+        out.append([str(row.file), peak, wide, rate, low, str(row.method_hint), shorten(row.notes, 400)])
+    return Table.of("Peaks", heads, out)
+
+
 def _head(column: str) -> str:
-    return {"load_kN": "load [kN]", "rated_kN": "rated [kN]", "age_years": "age [years]", "drop_mass_kg": "drop mass [kg]",
-            "drop_height_m": "drop height [m]", "sample_rate_hz": "samples [Hz]"}.get(column, column.replace("_", " "))  # fmt: skip
+    return {
+        "load_kN": "load [kN]",
+        "rated_kN": "rated [kN]",
+        "age_years": "age [years]",
+        "drop_mass_kg": "drop mass [kg]",
+        "drop_height_m": "drop height [m]",
+        "sample_rate_hz": "samples [Hz]",
+    }.get(column, column.replace("_", " "))
 
 
 def _holds(column: pd.Series) -> bool:

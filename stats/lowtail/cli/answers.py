@@ -1,0 +1,193 @@
+"""The commands that answer from a log: check, strength, compare."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from lowtail.cli.shared import BY, bases_of, name_of, needed, plain_rows, print_json, read_log, source_of, words_of
+
+__all__ = ["check", "compare", "strength"]
+
+
+def check(
+    file: Path | None = None,
+    *,
+    by: list[str] | None = None,
+    sheet: str | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    template: Path | None = None,
+    as_json: Annotated[bool, name_of("--json")] = False,
+) -> int:
+    """Read a break log, list what was found in it, and say whether it can carry an answer.
+
+    Parameters
+    ----------
+    file
+        Break log: CSV, TSV, XLSX, XLS or ODS.
+    by
+        Grouping columns, repeated or joined by commas. Default: item,orientation,method.
+    sheet
+        Sheet of a workbook.
+    unit
+        Unit of the loads where the file does not say: kN, N, daN, lbf, kgf ...
+    decimal
+        Decimal mark where the file does not settle it: "." or ",".
+    template
+        Write an empty log with the columns explained to this file, and stop.
+    as_json
+        Print JSON.
+    """
+    if template is not None:
+        return _template(template)
+    log = read_log(needed(file, "check"), sheet, unit, decimal)
+    from lowtail.report.help import can_answer
+
+    verdict = can_answer(log, by=words_of(by, BY))
+    if as_json:
+        print_json("check", {**source_of(log), "answer": verdict.sentence, "findings": plain_rows(log.findings)})
+    else:
+        from lowtail.report.tables import findings_table, sums_sentence, text_table
+
+        if len(log.findings):
+            print(text_table(findings_table(log)), end="\n\n")
+        print(sums_sentence(log))
+        print(verdict.sentence)
+    return 0 if verdict.possible else 1
+
+
+def strength(
+    file: Path,
+    *,
+    by: list[str] | None = None,
+    basis: list[str] | None = None,
+    family: str = "weibull",
+    only: list[str] | None = None,
+    units: str = "kN",
+    sheet: str | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    out: Path | None = None,
+    as_json: Annotated[bool, name_of("--json")] = False,
+) -> int:
+    """Low strength of every group, with its bounds.
+
+    Parameters
+    ----------
+    file
+        Break log: CSV, TSV, XLSX, XLS or ODS.
+    by
+        Grouping columns, repeated or joined by commas. Default: item,orientation,method.
+    basis
+        Basis of the low strength, repeated for several. Default: B-basis and A-basis.
+    family
+        Strength law: weibull, normal or lognormal.
+    only
+        Only groups whose name holds this text; repeated for several.
+    units
+        kN, or lbf for pound-force in brackets behind every kN.
+    sheet
+        Sheet of a workbook.
+    unit
+        Unit of the loads where the file does not say.
+    decimal
+        Decimal mark where the file does not settle it.
+    out
+        Write the full table to this file (.csv, .xlsx or .json) as well.
+    as_json
+        Print JSON.
+    """
+    from lowtail.claims.table import strength_table
+    from lowtail.report.sections_strength import strength_block
+    from lowtail.report.tables import only_groups, text_table, write_table
+
+    log = only_groups(read_log(file, sheet, unit, decimal), only, by=words_of(by, BY))
+    table = strength_table(log, by=words_of(by, BY), bases=bases_of(basis), family=family)
+    if out is not None:
+        write_table(table, out)
+    if as_json:
+        print_json("strength", {**source_of(log), "rows": plain_rows(table)})
+    else:
+        print(text_table(strength_block(table, units=units)))
+    return 0 if any(table[b].notna().any() for b in table.attrs["bases"]) else 1
+
+
+def compare(
+    file: Path,
+    *,
+    by: list[str] | None = None,
+    factor: str = "method",
+    reference: str = "slow pull",
+    other: str | None = None,
+    margin: float | None = None,
+    pulse_width_ms: float | None = None,
+    only: list[str] | None = None,
+    units: str = "kN",
+    sheet: str | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    out: Path | None = None,
+    as_json: Annotated[bool, name_of("--json")] = False,
+) -> int:
+    """Compare two arms in every group: shock against slow pull, or the values of any other column.
+
+    Parameters
+    ----------
+    file
+        Break log: CSV, TSV, XLSX, XLS or ODS.
+    by
+        Grouping columns, repeated or joined by commas. Default: item,orientation.
+    factor
+        Column that tells the arms apart.
+    reference
+        Its value to compare against.
+    other
+        Its value compared. Default: every other value found.
+    margin
+        Share of the reference strength that must be kept: 0.9 asks "keeps at least 90 %".
+    pulse_width_ms
+        Width of the shock pulse in ms; with the log's sampling rates it says how far peaks may read low.
+    only
+        Only groups whose name holds this text; repeated for several.
+    units
+        kN, or lbf for pound-force in brackets.
+    sheet
+        Sheet of a workbook.
+    unit
+        Unit of the loads where the file does not say.
+    decimal
+        Decimal mark where the file does not settle it.
+    out
+        Write the full table to this file (.csv, .xlsx or .json) as well.
+    as_json
+        Print JSON.
+    """
+    from lowtail.claims.compare_table import compare_table
+    from lowtail.report.sections_compare import comparison_block
+    from lowtail.report.tables import only_groups, text_table, write_table
+
+    groups = words_of(by, tuple(c for c in BY if c != factor))
+    log = only_groups(read_log(file, sheet, unit, decimal), only, by=groups)
+    table = compare_table(
+        log, factor=factor, reference=reference, other=other, by=groups, margin=margin, pulse_width_ms=pulse_width_ms
+    )
+    if out is not None:
+        write_table(table.drop(columns="low_ratios"), out)
+    answered = table[table["ratio"].notna()]
+    if as_json:
+        print_json("compare", {**source_of(log), "rows": plain_rows(table.drop(columns="low_ratios"))})
+    else:
+        if len(answered):
+            print(text_table(comparison_block(answered, units=units)), end="\n\n")
+        for row in table.itertuples():
+            print(f"{row.group}: {row.sentence}")
+    return 0 if len(answered) else 1
+
+
+def _template(target: Path) -> int:
+    from lowtail.records.export import write_template
+
+    write_template(target)
+    print(f"Empty log with its columns explained written to {target}.")
+    return 0

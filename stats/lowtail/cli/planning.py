@@ -1,0 +1,151 @@
+"""The command that plans: how many specimens, or how many more."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from lowtail.cli.shared import BY, EXAMPLES, name_of, plain_rows, print_json, read_log, words_of
+
+if TYPE_CHECKING:
+    from lowtail.claims.plan import Plan
+    from lowtail.records.log import BreakLog
+
+__all__ = ["plan"]
+
+
+def plan(
+    file: Path | None = None,
+    *,
+    claim: float | None = None,
+    basis: str = "B-basis",
+    mean: float | None = None,
+    cv: float | None = None,
+    ratio: float | None = None,
+    margin: float | None = None,
+    reliability: float | None = None,
+    confidence: float = 0.95,
+    assurance: float = 0.8,
+    family: str = "weibull",
+    by: list[str] | None = None,
+    only: list[str] | None = None,
+    sheet: str | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    as_json: Annotated[bool, name_of("--json")] = False,
+) -> int:
+    """How many specimens, or how many more, a claim takes.
+
+    With FILE: how many more in every group, for --claim or else for the ratings in the log. With --mean and --cv: a new
+    series for --claim. With --ratio and --cv: two arms for a comparison. With --reliability: all must hold.
+
+    Parameters
+    ----------
+    file
+        Break log with the specimens in hand.
+    claim
+        Strength in kN to be backed.
+    basis
+        Basis of the claim.
+    mean
+        Expected mean strength in kN of a new series.
+    cv
+        Expected scatter: standard deviation over mean, 0.06 for 6 %.
+    ratio
+        Expected ratio of the two arms' strengths.
+    margin
+        Share to be kept, for a comparison that is to show "keeps at least".
+    reliability
+        Share of the population that must be stronger; every specimen is loaded to the claim and must hold.
+    confidence
+        Confidence of a comparison or a reliability.
+    assurance
+        Chance of success asked for.
+    family
+        Strength law: weibull, normal or lognormal.
+    by
+        Grouping columns of the log.
+    only
+        Only groups whose name holds this text.
+    sheet
+        Sheet of a workbook.
+    unit
+        Unit of the loads where the file does not say.
+    decimal
+        Decimal mark where the file does not settle it.
+    as_json
+        Print JSON.
+    """
+    if file is not None:
+        from lowtail.report.tables import only_groups
+
+        log = only_groups(read_log(file, sheet, unit, decimal), only, by=words_of(by, BY))
+        plans, refused = _plans_of(log, words_of(by, BY), claim, basis, assurance, family)
+    else:
+        plans = [_new_plan(claim, basis, mean, cv, ratio, margin, reliability, confidence, assurance, family)]
+        refused = []
+    if as_json:
+        rows = [{**plain_rows(p.to_frame())[0], "curve": plain_rows(p.curve)} for p in plans]
+        print_json("plan", {"rows": rows, "refused": refused})
+    else:
+        for one in plans:
+            print(one)
+            for line in (*one.assumptions, *one.changes, *one.notes):
+                print(f"  * {line}")
+        for line in refused:
+            print(line, file=sys.stderr)
+    return 0 if plans else 1
+
+
+def _new_plan(
+    claim: float | None, basis: str, mean: float | None, cv: float | None, ratio: float | None, margin: float | None,
+    reliability: float | None, confidence: float, assurance: float, family: str,
+) -> Plan:  # fmt: skip
+    """Choose the planner by what was given."""
+    from lowtail.errors import InputError
+
+    if reliability is not None:
+        from lowtail.claims.plan_zero_failure import plan_zero_failure
+
+        return plan_zero_failure(reliability, confidence)
+    if ratio is not None and cv is not None:
+        from lowtail.claims.plan_comparison import plan_comparison
+
+        return plan_comparison(ratio, cv, power=assurance, margin=margin, confidence=confidence)
+    if claim is not None and mean is not None and cv is not None:
+        from lowtail.claims.plan_bound import plan_bound
+
+        return plan_bound(claim, basis, mean=mean, cv=cv, family=family, assurance=assurance)
+    raise InputError(
+        "`lowtail plan` needs FILE; or --mean, --cv and --claim; or --ratio and --cv; or --reliability.\n"
+        f"Example: {EXAMPLES['plan']}"
+    )
+
+
+def _plans_of(
+    log: BreakLog, by: tuple[str, ...], claim: float | None, basis: str, assurance: float, family: str
+) -> tuple[list[Plan], list[str]]:
+    """Plans of every group of a log, and the reasons where there is none."""
+    from lowtail._parallel import run
+    from lowtail.claims.more_samples import more_samples
+    from lowtail.claims.table import rating_check
+    from lowtail.errors import NoAnswerError
+    from lowtail.records.sample import split
+    from lowtail.report.rows import rows_of
+
+    samples = split(log, by)
+    wanted: dict[str, float | None] = {s.label: claim for s in samples}
+    if claim is None:
+        ratings = rating_check(log, by=by, basis=basis, family=family)
+        wanted = {r.group: r.rated_kN for r in rows_of(ratings) if r.rated_kN == r.rated_kN}
+    tasks = [(s, wanted[s.label]) for s in samples if wanted.get(s.label) is not None]
+
+    def one(sample: Any, strength: float) -> Plan | str:
+        try:
+            return more_samples(sample, strength, basis, assurance=assurance, family=family)
+        except NoAnswerError as reason:
+            return str(reason)
+
+    done = run(one, tasks, label="plans")
+    return [d for d in done if not isinstance(d, str)], [d for d in done if isinstance(d, str)]

@@ -1,0 +1,108 @@
+"""What the commands share: reading, lists of words, JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lowtail.records.log import BreakLog
+
+__all__ = [
+    "BY",
+    "EXAMPLES",
+    "bases_of",
+    "name_of",
+    "needed",
+    "plain_rows",
+    "print_json",
+    "read_log",
+    "source_of",
+    "words_of",
+]
+
+BY = ("item", "orientation", "method")
+EXAMPLES = {
+    "check": "lowtail check breaks.xlsx",
+    "strength": "lowtail strength breaks.csv --basis B-basis --basis A-basis",
+    "compare": 'lowtail compare breaks.csv --reference "slow pull" --other shock --margin 0.9',
+    "plan": "lowtail plan breaks.csv --claim 22 --basis B-basis\n  lowtail plan --mean 25 --cv 0.06 --claim 22",
+    "trace": "lowtail trace drop_01.csv drop_02.csv",
+    "report": 'lowtail report breaks.csv --out page.html --title "Yearly retirement tests"',
+    "demo": "lowtail demo try-lowtail",
+}
+
+
+def name_of(flag: str) -> Any:
+    """Name of an option that cannot be a Python name."""
+    from cyclopts import Parameter
+
+    return Parameter(name=flag)
+
+
+def source_of(log: BreakLog) -> dict[str, Any]:
+    """File, fingerprint and the sum of rows, for JSON."""
+    used = int(log.table["used"].sum())
+    return {
+        "file": log.source.name, "sha256": log.source.sha256, "rows_in": len(log.table), "rows_used": used,
+        "rows_set_aside": len(log.table) - used,
+    }  # fmt: skip
+
+
+def needed(file: Path | None, command: str) -> Path:
+    """Return the FILE, or say that it is missing."""
+    from lowtail.errors import InputError
+
+    if file is None:
+        raise InputError(f"`lowtail {command}` needs a FILE. Example: {EXAMPLES[command]}")
+    return file
+
+
+def words_of(words: Sequence[str] | None, default: Sequence[str]) -> tuple[str, ...]:
+    """Repeated options and comma-separated lists alike: ``--by item --by method`` is ``--by item,method``."""
+    if not words:
+        return tuple(default)
+    return tuple(part.strip() for word in words for part in word.split(",") if part.strip())
+
+
+def bases_of(words: Sequence[str] | None) -> tuple[str, ...]:
+    """Bases by name; a name may hold a comma itself ("5 %, 95 %"), so options are repeated, not split."""
+    from lowtail.claims.table import DEFAULT_BASES
+
+    return tuple(words) if words else DEFAULT_BASES
+
+
+def read_log(file: Path, sheet: str | None, unit: str | None, decimal: str | None) -> BreakLog:
+    """Read the break log."""
+    from lowtail.records.log import read_breaks
+
+    return read_breaks(file, sheet=sheet, unit=unit, decimal=decimal)
+
+
+def print_json(command: str, body: dict[str, Any]) -> None:
+    """Print one JSON object: version, command, and the answer."""
+    from lowtail import __version__
+
+    print(json.dumps({"lowtail": __version__, "command": command, **body}, indent=2, default=str, allow_nan=False))
+
+
+def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a table as plain values; a missing number is null."""
+    rows = []
+    for row in frame.to_dict(orient="records"):
+        rows.append({str(k): _plain(v) for k, v in row.items()})
+    return rows
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float) and value - value != 0:
+        return None
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return value

@@ -1,0 +1,200 @@
+"""The commands that write: report, demo, and the peaks of traces."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+from lowtail.cli.shared import BY, name_of, plain_rows, print_json, read_log, words_of
+
+__all__ = ["demo", "report", "trace"]
+
+
+def trace(
+    files: list[Path],
+    /,
+    *,
+    unit: str | None = None,
+    append: Path | None = None,
+    cfc: int | None = None,
+    out: Path | None = None,
+    as_json: Annotated[bool, name_of("--json")] = False,
+) -> int:
+    """Read the peak load of force-time logs, one row a file.
+
+    Parameters
+    ----------
+    files
+        Force-time logs from a load cell: CSV or text.
+    unit
+        Unit of the force where the file does not say.
+    append
+        Add the rows to this break log; what stands there is not touched, and a backup is kept.
+    cfc
+        Filter class of ISO 6487 (e.g. 1000) to report beside the unfiltered peak. Default: no filter.
+    out
+        Write the table to this file (.csv, .xlsx or .json) as well.
+    as_json
+        Print JSON.
+    """
+    from lowtail.records.trace_log import append_to_log
+    from lowtail.records.trace_table import trace_rows
+    from lowtail.report.tables import text_table, trace_block, write_table
+
+    options: dict[str, Any] = {} if unit is None else {"unit": unit}
+    rows = trace_rows(files, cfc=cfc, **options)
+    if out is not None:
+        write_table(rows, out)
+    if as_json:
+        print_json("trace", {"rows": plain_rows(rows)})
+    else:
+        print(text_table(trace_block(rows)))
+    if append is not None:
+        backup = append_to_log(rows, append)
+        kept = f"; the log as it was: {backup}" if backup else ""
+        print(f"{len(rows)} rows added to {append}{kept}. Fill in item, method and outcome.", file=sys.stderr)
+    return 0
+
+
+def report(
+    file: Path,
+    *,
+    out: Path | None = None,
+    pdf: bool = False,
+    table: Path | None = None,
+    title: str = "Strength of tested gear",
+    author: str = "",
+    claim: float | None = None,
+    by: list[str] | None = None,
+    basis: list[str] | None = None,
+    family: str = "weibull",
+    only: list[str] | None = None,
+    compare: str = "method=slow pull,shock",
+    margin: float = 0.9,
+    pulse_width_ms: float | None = None,
+    units: str = "kN",
+    sheet: str | None = None,
+    unit: str | None = None,
+    decimal: str | None = None,
+    jobs: int = 1,
+    as_json: Annotated[bool, name_of("--json")] = False,
+) -> int:
+    """Write everything the log can say as one page to publish.
+
+    Parameters
+    ----------
+    file
+        Break log: CSV, TSV, XLSX, XLS or ODS.
+    out
+        HTML file to write. Default: FILE_report.html beside FILE.
+    pdf
+        Write a PDF beside it.
+    table
+        Write the table of strengths to this file (.csv, .xlsx or .json).
+    title
+        Title of the page.
+    author
+        Who tested.
+    claim
+        Strength in kN that every group is held against, instead of the ratings in the log.
+    by
+        Grouping columns, repeated or joined by commas. Default: item,orientation,method.
+    basis
+        Basis of the low strength, repeated for several.
+    family
+        Headline law: weibull, normal or lognormal.
+    only
+        Only groups whose name holds this text; repeated for several. The page says so.
+    compare
+        Arms to compare, as COLUMN=REFERENCE,OTHER; or none.
+    margin
+        Share of the reference strength that the other arm must keep.
+    pulse_width_ms
+        Width of the shock pulse in ms, for the under-read of shock peaks.
+    units
+        kN, or lbf for pound-force in brackets.
+    sheet
+        Sheet of a workbook.
+    unit
+        Unit of the loads where the file does not say.
+    decimal
+        Decimal mark where the file does not settle it.
+    jobs
+        Worker processes; the page does not depend on it.
+    as_json
+        Print JSON.
+    """
+    from lowtail.claims.table import DEFAULT_BASES
+    from lowtail.report.page import write_report
+
+    target = out if out is not None else file.with_name(f"{file.stem}_report.html")
+    page = write_report(
+        read_log(file, sheet, unit, decimal), target, by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
+        family=family, claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
+        pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, n_jobs=jobs,
+        command=_command(file.name, target.name),
+    )  # fmt: skip
+    if as_json:
+        print_json("report", plain_rows(page.to_frame())[0] | {"claim": list(page.claim)})
+    else:
+        print(*page.claim, sep="\n")
+        print(page)
+        if page.pdf:
+            print(f"PDF written to {page.pdf}")
+    return 0
+
+
+def demo(folder: Path) -> int:
+    """Write the invented demonstration log and its page into a folder.
+
+    Parameters
+    ----------
+    folder
+        Folder to make or fill; files that stand there already are not touched.
+    """
+    from lowtail.errors import InputError
+
+    source = _demo_log()
+    folder.mkdir(parents=True, exist_ok=True)
+    log, page = folder / "park_breaks.csv", folder / "park_breaks_report.html"
+    for there in (log, page):
+        if there.exists():
+            raise InputError(f"{there} exists already and may be yours. Choose another folder.")
+    log.write_bytes(source.read_bytes())
+    print(f"Invented log written to {log}: no real park, product or test.")
+    return report(log, out=page, title="Invented demonstration: a park's yearly retirement tests")
+
+
+def _arms(words: str) -> tuple[str, str, str] | None:
+    """Parse ``column=reference,other``; "none" means no comparison."""
+    from lowtail.errors import InputError
+
+    if words.strip().lower() == "none":
+        return None
+    column, _, values = words.partition("=")
+    arms = [v.strip() for v in values.split(",")]
+    if not column.strip() or len(arms) != 2 or not all(arms):
+        raise InputError(f"`--compare` is written COLUMN=REFERENCE,OTHER or none, got {words!r}.")
+    return column.strip(), arms[0], arms[1]
+
+
+def _command(file: str, page: str) -> str:
+    """The command line as typed, with folders taken off the two file names, for the page's provenance."""
+    import shlex
+
+    words = sys.argv[1:] if sys.argv[1:2] in (["report"], ["demo"]) else ["report", file, "--out", page]
+    return "lowtail " + shlex.join(Path(w).name if "/" in w or "\\" in w else w for w in words)
+
+
+def _demo_log() -> Path:
+    """The demonstration log: inside the installed package, or beside the sources."""
+    from lowtail.errors import InputError
+
+    here = Path(__file__).resolve().parent
+    for place in (here.parent / "demo" / "park_breaks.csv", here.parents[2] / "data" / "park_breaks.csv"):
+        if place.is_file():
+            return place
+    raise InputError(
+        "The demonstration log is not part of this installation. Reinstall lowtail, or use a log of yours."
+    )

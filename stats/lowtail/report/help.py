@@ -1,0 +1,211 @@
+"""Which questions a log can answer, and the call for each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lowtail.claims.table import DEFAULT_BY
+from lowtail.records.log import BreakLog
+from lowtail.records.sample import Sample, split
+from lowtail.report import phrases
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["CanAnswer", "Choices", "Question", "can_answer", "help_me_choose"]
+
+
+@dataclass(frozen=True, slots=True)
+class CanAnswer:
+    """Whether a log carries a low bound for any group, and the sentence that says so."""
+
+    possible: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question, whether this log can answer it, why (not), and the call."""
+
+    question: str
+    can: bool
+    why: str
+    call: str
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """The questions of a log; shown as a list where it is printed, as a table in Jupyter."""
+
+    questions: tuple[Question, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a question: question, can, why, call."""
+        import pandas as pd
+
+        rows = [(q.question, q.can, q.why, q.call) for q in self.questions]
+        return pd.DataFrame(rows, columns=["question", "can", "why", "call"])
+
+    def __str__(self) -> str:
+        lines = []
+        for q in self.questions:
+            lines += [f"{'yes' if q.can else 'no ':3}  {q.question}", f"     {q.why}"]
+            if q.can:
+                lines.append(f"     {q.call}")
+        return "\n".join(lines)
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{'yes' if q.can else 'no'}</td><td style='text-align:left'>{escape(q.question)}<br>"
+            f"<small>{escape(q.why)}</small></td><td "
+            f"style='text-align:left'><code>{escape(q.call) if q.can else ''}</code>"
+            "</td></tr>"
+            for q in self.questions
+        )
+        return f"<table><tr><th>can</th><th>question</th><th>call</th></tr>{rows}</table>"
+
+
+def carries_bound(sample: Sample) -> bool:
+    """True where the engine gives a low bound: at least 2 different loads at break, not all tied with the maximum."""
+    breaks = sample.load[sample.broke]
+    return bool(breaks.size >= 2 and breaks.min() < sample.load.max())
+
+
+def can_answer(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> CanAnswer:
+    """Say in one line whether the log can carry an answer.
+
+    Raises
+    ------
+    InputError
+        If ``by`` names a column that the log does not have, or no row is usable.
+    """
+    errors = int((log.findings["level"] == "error").sum())
+    samples = split(log, by)
+    able = [s for s in samples if carries_bound(s)]
+    if errors:
+        return CanAnswer(
+            False, f"No: {phrases.count(errors, 'finding')} of level error must be settled in the log first."
+        )
+    if not able:
+        return CanAnswer(
+            False,
+            f"No: not one of {phrases.count(len(samples), 'group')} holds 2 different loads at break, which a low "
+            f"bound needs. "
+            "Break more specimens, or group more coarsely.",
+        )
+    text = (
+        f"Yes: {len(able)} of {phrases.count(len(samples), 'group')} {'carries' if len(able) == 1 else 'carry'} "
+        f"a low bound."
+    )
+    lacking = [s.label for s in samples if not carries_bound(s)]
+    if lacking:
+        text += f" Not so: {'; '.join(lacking)} (fewer than 2 different loads at break)."
+    return CanAnswer(True, text)
+
+
+def help_me_choose(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
+    """List the questions this log can answer, with the call for each, and those it cannot, with the reason.
+
+    Parameters
+    ----------
+    log : BreakLog
+    by : sequence of str
+        Grouping columns.
+
+    Returns
+    -------
+    Choices
+        Prints as a list, shows as a table in Jupyter.
+
+    Raises
+    ------
+    InputError
+        If ``by`` names a column that the log does not have.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from lowtail.records.log import check_breaks
+    >>> log = check_breaks(pd.DataFrame({"specimen": ["a", "b", "c"], "item": "sling", "method": "slow pull",
+    ...                                  "load [kN]": [24.1, 25.0, 22.9], "outcome": "broke"}))
+    >>> print(help_me_choose(log).questions[0].why)
+    Yes: 1 of 1 group carries a low bound.
+    """
+    used = log.table[log.table["used"]]
+    samples = split(log, by)
+    answer = can_answer(log, by)
+    methods = [m for m in used["method"].unique() if m]
+    rated = int(used["rated_kN"].notna().sum())
+    batches = sorted({b for b in used["batch"] if b})
+    ages = used["age_years"].dropna().unique()
+    drops = used["drop_height_m"].dropna().unique()
+    parts = sorted({p for p in used["failed_part"] if p})
+    most = max(samples, key=lambda s: s.n_broken)
+    name = f"[s for s in lt.split(log) if s.label == {most.label!r}][0]"
+    two = {"slow pull", "shock"} <= set(methods)
+    return Choices(
+        (
+            Question("How strong is each group, at least?", answer.possible, answer.sentence, "lt.strength_table(log)"),
+            Question(
+                "One group in depth",
+                carries_bound(most),
+                f"{most.label}: {most.n_broken} of {most.n} broke.",
+                f"lt.low_bound({name}, 'B-basis')",
+            ),
+            Question(
+                "Does shock loading weaken it?",
+                two,
+                f"Methods in the log: {', '.join(methods) or 'none stated'}.",
+                "lt.compare_table(log, other='shock', margin=0.9)",
+            ),
+            Question(
+                "Do the data back the ratings?",
+                rated > 0,
+                f"{phrases.count(rated, 'row')} with a rating (rated_kN).",
+                "lt.rating_check(log)",
+            ),
+            Question(
+                "How many more to break?",
+                carries_bound(most),
+                "A claim and a group with breaks.",
+                f"lt.more_samples({name}, claim={np.floor(most.load.min()):g})",
+            ),
+            Question(
+                "May the batches be pooled?",
+                len(batches) > 1,
+                f"{phrases.count(len(batches), 'batch', 'batches')} named.",
+                f"lt.pooling({name})",
+            ),
+            Question(
+                "Does strength fall with age?",
+                len(ages) > 1,
+                f"{phrases.count(len(ages), 'age')} in the log (age_years).",
+                "lt.retention(log, on='age_years')",
+            ),
+            Question(
+                "From which drop height does it break?",
+                len(drops) > 2,
+                f"{phrases.count(len(drops), 'drop height')} in the log (drop_height_m).",
+                "lt.drop_response(log, on='drop_height_m')",
+            ),
+            Question(
+                "Which part is the weak link?",
+                len(parts) > 0,
+                f"Parts that broke: {', '.join(parts) or 'none named'} (failed_part).",
+                "lt.weak_link(log)",
+            ),
+            Question(
+                "All of it on one page",
+                answer.possible,
+                "Every answer above that the log carries.",
+                "lt.write_report(log, 'page.html')",
+            ),
+        )
+    )
