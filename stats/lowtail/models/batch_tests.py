@@ -64,16 +64,25 @@ def location_ratio(load: Array, broke: Flags, batches: Batches, law: Family) -> 
 
 
 def simulate(
-    batches: Batches, law: Family, size: int, rng: np.random.Generator, *, own_place: bool, shift: Array | None = None
+    batches: Batches,
+    law: Family,
+    size: int,
+    rng: np.random.Generator,
+    *,
+    own_place: bool,
+    shift: Array | None = None,
+    stretch: Array | None = None,
 ) -> tuple[Array, Flags]:
     """Samples of the fitted null model (places own or common, one spread), shape (size, N).
 
-    ``shift`` (N,) moves the strengths by that many spreads. Without survivors standard parameters are used, since the
+    ``shift`` (N,) moves the strengths by that many spreads; ``stretch`` (N,) multiplies their scatter. Without survivors standard parameters are used, since the
     ratios do not depend on them.
     """
     n = batches.label.size
     design = batches.own if own_place else batches.one
     z = law.standard.rvs(size=(size, n), random_state=rng)
+    if stretch is not None:
+        z = z * stretch
     if shift is not None:
         z = z + shift
     if batches.broke.all():
