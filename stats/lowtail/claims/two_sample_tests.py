@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-_NODES = 200  # Gauss-Legendre nodes of the Behrens-Fisher law: 1e-10 for 2 or more degrees of freedom
+_NODES = 600  # Gauss-Legendre nodes of the Behrens-Fisher law: relative error below 1e-4 for p above 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def behrens_fisher(
 
 
 def _behrens_fisher_sf(first: float, second: float, df_first: int, df_second: int) -> Any:
-    """Survival function of ``first * t1 + second * t2``, by quadrature over the component with more weight."""
+    """Survival function of ``first * t1 + second * t2``, by quadrature over the component that weighs less."""
     if first > second:
         first, second, df_first, df_second = second, first, df_second, df_first
     node, weight = np.polynomial.legendre.leggauss(_NODES)

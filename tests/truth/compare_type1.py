@@ -1,0 +1,134 @@
+"""How often each test of two complete arms rejects when nothing differs, at a nominal two-sided 5 %.
+
+Run: ``python tests/truth/compare_type1.py`` (about 3 minutes on one core); writes ``compare_type1.csv``. 10,000
+repetitions a cell (1,000 where a permutation is enumerated for every one). The tests are computed here on arrays of
+repetitions and held to the package's own answers on the first repetitions of every cell.
+"""
+
+from __future__ import annotations
+
+import sys
+from math import comb
+
+import numpy as np
+from compare_truths import SIZES, SPREADS, TRUTHS, Array, log_strength, write
+from scipy import stats
+
+from lowtail._parallel import run, seeds
+from lowtail.claims.permutation import arrangements, welch_of
+from lowtail.claims.rank_tests import mann_whitney
+from lowtail.claims.ratios import method_for
+from lowtail.claims.two_sample_tests import behrens_fisher, permutation_welch, welch
+
+REPETITIONS = 10_000
+PERMUTED = 1_000
+DRAWN = 499
+CHECKED = 5
+
+
+def welch_p(x: Array, y: Array) -> tuple[Array, Array]:
+    """P values of Welch's and the pooled t test for every row."""
+    n, m = x.shape[1], y.shape[1]
+    a, b = x.var(axis=1, ddof=1) / n, y.var(axis=1, ddof=1) / m
+    difference = np.abs(y.mean(axis=1) - x.mean(axis=1))
+    df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
+    pooled = (a * n * (n - 1) + b * m * (m - 1)) / (n + m - 2) * (1 / n + 1 / m)
+    return 2 * stats.t.sf(difference / np.sqrt(a + b), df), 2 * stats.t.sf(difference / np.sqrt(pooled), n + m - 2)
+
+
+def behrens_fisher_p(x: Array, y: Array) -> Array:
+    """P values of the Behrens-Fisher test for every row."""
+    n, m = x.shape[1], y.shape[1]
+    a, b = np.sqrt(x.var(axis=1, ddof=1) / n), np.sqrt(y.var(axis=1, ddof=1) / m)
+    difference = np.abs(y.mean(axis=1) - x.mean(axis=1))
+    out = np.empty(len(x))
+    for rows, inner, outer, k, j in ((a <= b, a, b, n, m), (a > b, b, a, m, n)):
+        node, weight = np.polynomial.legendre.leggauss(60)
+        angle = node * np.pi / 2
+        mass = weight * np.cos(angle) ** (k - 2)
+        t = np.sqrt(k - 1) * np.tan(angle)
+        tail = stats.t.sf((difference[rows, None] - inner[rows, None] * t) / outer[rows, None], j - 1)
+        out[rows] = 2 * (tail * (mass / mass.sum())).sum(axis=1)
+    return out
+
+
+def rank_p(x: Array, y: Array) -> Array:
+    """P values of the exact Mann-Whitney test for every row, from its table (no ties)."""
+    n, m = x.shape[1], y.shape[1]
+    u = (x[:, :, None] < y[:, None, :]).sum(axis=(1, 2))
+    index, _ = arrangements(n + m, m)
+    law = np.bincount(index.sum(axis=1) - m * (m - 1) // 2, minlength=n * m + 1) / comb(n + m, m)
+    far = np.abs(np.arange(n * m + 1) - n * m / 2)
+    table = np.array([law[far >= d - 1e-9].sum() for d in far])
+    return np.asarray(table[u])
+
+
+def permutation_p(x: Array, y: Array, rng: np.random.Generator) -> Array:
+    """P values of the permutation test with Welch's statistic, by enumeration or `DRAWN` random arrangements."""
+    n, m = x.shape[1], y.shape[1]
+    few = comb(n + m, m) <= 3200
+    every = arrangements(n + m, m)[0] if few else None
+    observed = np.arange(n, n + m)[None, :]
+    out = np.empty(len(x))
+    for i, z in enumerate(np.concatenate([x, y], axis=1)):
+        index = every
+        if index is None:
+            drawn = np.argpartition(rng.random((DRAWN, n + m)), m - 1, axis=1)[:, :m]
+            index = np.concatenate([drawn, observed])
+        values = np.abs(welch_of(z, m)(index))
+        out[i] = np.mean(values >= values[-1] - 1e-9 * np.abs(values[-1]))
+    return out
+
+
+def cell(truth: str, sizes: tuple[int, int], spreads: tuple[float, float], seed: object) -> list[dict[str, object]]:
+    """Share rejected by each test in one cell of the grid."""
+    rng = np.random.default_rng(seed)  # type: ignore[arg-type]
+    x, y = (log_strength(truth, s, (REPETITIONS, n), rng, "mean") for n, s in zip(sizes, spreads, strict=True))
+    p_welch, p_pooled = welch_p(x, y)
+    p_fisher, p_rank = behrens_fisher_p(x, y), rank_p(x, y)
+    p_permuted = permutation_p(x[:PERMUTED], y[:PERMUTED], rng)
+    for i in range(CHECKED):
+        np.testing.assert_allclose(welch(x[i], y[i]).p_value, p_welch[i], rtol=1e-9)
+        np.testing.assert_allclose(behrens_fisher(x[i], y[i]).p_value, p_fisher[i], rtol=0.01, atol=1e-5)
+        np.testing.assert_allclose(mann_whitney(x[i], y[i]).p_value, p_rank[i], rtol=1e-9)
+        if comb(sum(sizes), sizes[1]) <= 3200:
+            np.testing.assert_allclose(permutation_welch(x[i], y[i]).p_value, p_permuted[i], rtol=1e-9)
+    default = p_welch if method_for(*sizes) is welch else p_fisher
+    found = {
+        "default": default,
+        "Welch on log load": p_welch,
+        "Behrens-Fisher on log load": p_fisher,
+        "Welch on load": welch_p(np.exp(x), np.exp(y))[0],
+        "permutation Welch": p_permuted,
+        "Mann-Whitney": p_rank,
+        "pooled t on log load": p_pooled,
+    }
+    rows: list[dict[str, object]] = []
+    for name, p in found.items():
+        share = float(np.mean(p <= 0.05 + 1e-12))
+        rows.append(
+            {
+                "truth": truth,
+                "n_reference": sizes[0],
+                "n_other": sizes[1],
+                "spread_reference": spreads[0],
+                "spread_other": spreads[1],
+                "test": name,
+                "rejected": share,
+                "mc_error": float(np.sqrt(share * (1 - share) / p.size)),
+                "repetitions": p.size,
+            }
+        )
+    return rows
+
+
+def main(n_jobs: int = 1) -> None:
+    """Run the grid."""
+    grid = [(t, n, s) for t in TRUTHS for n in SIZES for s in SPREADS]
+    tasks = [(*g, seed) for g, seed in zip(grid, seeds(2026, len(grid)), strict=True)]
+    found = run(cell, tasks, n_jobs=n_jobs, label="type I error")
+    write([row for rows in found for row in rows], "compare_type1.csv")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1)
