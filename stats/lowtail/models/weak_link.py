@@ -89,13 +89,17 @@ def hazard_total(y: Array, location: Array, spread: Array, count: Array, family:
     return np.asarray((-special.log_ndtr(-z) * count).sum(axis=-1))
 
 
-def weakest_below(fraction: float, location: Array, spread: Array, count: Array, family: Family) -> Array:
-    """Load (y scale) that a ``fraction`` of assemblies lies below: bisection, shape (...,) for laws (..., J)."""
-    goal = -np.log1p(-fraction)
-    w = float(family.quantile(fraction))
+def weakest_below(fraction: float | Array, location: Array, spread: Array, count: Array, family: Family) -> Array:
+    """Load (y scale) that a ``fraction`` of assemblies lies below: bisection, shape (...,) for laws (..., J).
+
+    ``fraction`` is a number, or has a shape that agrees with (...,).
+    """
+    share = np.asarray(fraction, dtype=float)
+    goal = -np.log1p(-share)
+    w = np.asarray(family.quantile(share))[..., None]
+    deepest = np.asarray(family.quantile(-np.expm1(np.log1p(-share) / float(count.sum()))))[..., None]
     high = (location + w * spread).min(axis=-1)
-    deepest = float(family.quantile(1 - (1 - fraction) ** (1 / float(count.sum()))))
-    low = (location + min(deepest, w) * spread).min(axis=-1)
+    low = (location + deepest * spread).min(axis=-1)
     for _ in range(48):
         middle = 0.5 * (low + high)
         over = hazard_total(middle, location, spread, count, family) > goal
@@ -106,7 +110,7 @@ def weakest_below(fraction: float, location: Array, spread: Array, count: Array,
 def goes_first(location: Array, spread: Array, count: Array, family: Family, points: int = 400) -> Array:
     """Chance that each kind of component is the one that breaks, shape (..., J)."""
     share = (np.arange(points) + 0.5) / points
-    grid = np.stack([weakest_below(float(s), location, spread, count, family) for s in share], axis=-1)
+    grid = weakest_below(share, location[..., None, :], spread[..., None, :], count, family)
     z = (grid[..., None] - location[..., None, :]) / spread[..., None, :]
     if family.name == "weibull":
         log_rate = z - np.log(spread[..., None, :])
