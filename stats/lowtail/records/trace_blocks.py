@@ -25,6 +25,7 @@ MAX_LINE = 2**20
 MAX_WHOLE = 64 * 2**20
 _FOOTER = 50  # lines without numbers that may stand below the data
 _SHOWN = 20  # bad cells kept a block
+_OVERLOAD = re.compile(r"\W*(?:ov(?:e?r)?[ -]?(?:load|flow|range)?|ol|ovl|sat\w*|[+-]?inf\w*|#+)\W*", re.IGNORECASE)
 
 
 class Bad(NamedTuple):
@@ -80,10 +81,7 @@ def read_block(path: str, start: int, stop: int, layout: Layout, wanted: tuple[i
     with Path(path).open("rb") as handle:
         handle.seek(start)
         raw = handle.read(stop - start)
-    if layout.encoding != "utf-16" and b"\x00" in raw:
-        text = raw.replace(b"\x00", b"?").decode(layout.encoding, errors="replace")
-    else:
-        text = raw.decode(layout.encoding, errors="replace")
+    text = _decode(Path(path).name, raw.replace(b"\x00", b"?") if layout.encoding != "utf-16" else raw, layout.encoding)
     text = text.lstrip("\ufeff")
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
@@ -91,6 +89,15 @@ def read_block(path: str, start: int, stop: int, layout: Layout, wanted: tuple[i
         text = "\n".join(text.split("\n")[layout.data_line - 1 :])
     fast = None if clock else _fast(text, layout, wanted)
     return fast if fast is not None else _slow(text, layout, wanted, clock)
+
+
+def _decode(name: str, raw: bytes, encoding: str) -> str:
+    try:
+        return raw.decode(encoding)
+    except UnicodeDecodeError as exc:
+        if encoding == "utf-16":
+            raise TableError(f"Trace {name!r} is no valid UTF-16 text ({exc.reason} at byte {exc.start}).") from None
+        return raw.decode("latin-1")  # digits and marks are the same bytes; only words elsewhere may differ
 
 
 def _fast(text: str, layout: Layout, wanted: tuple[int, ...]) -> Block | None:
@@ -196,7 +203,9 @@ def _row(
     if bad is None and len(cells) > layout.width:
         bad = Bad(at, "", line[:80], _why("", cells, layout), True)
     if bad is not None:
-        bad = bad._replace(data=bad.data or (good > 0 and len(cells) >= layout.width))
+        wordless = bad.got != "" and not re.search(r"[^\W\d_]", re.sub(r"(?i)nan|null|none|n/?a", "", line))
+        data = bad.data or wordless or bool(_OVERLOAD.fullmatch(bad.got)) or (good > 0 and len(cells) >= layout.width)
+        bad = bad._replace(data=data)
     return row, bad
 
 
@@ -209,7 +218,7 @@ def _why(cell: str, cells: Sequence[str], layout: Layout) -> str:
     if re.search(r"\d" + re.escape(other) + r"\d", cell):
         known = f"this file uses the decimal {'comma' if layout.decimal == ',' else 'point'}"
         return f"{cell[:40]!r} has a '{other}', while {known}. Correct it, or pass decimal={other!r}."
-    if re.fullmatch(r"(?i)\W*(ov(e?r)?(load|flow|range)?|ol|ovl|sat\w*|[+-]?inf|#+)\W*", cell):
+    if _OVERLOAD.fullmatch(cell):
         return f"{cell[:40]!r} means that the cell was beyond its range there: the true peak is not in this file."
     return f"{cell[:40]!r} is not a plain number. Correct it, or take the row out on record."
 
@@ -261,7 +270,8 @@ def _judge(name: str, blocks: list[Block], first_line: int) -> list[Finding]:
             break
     bad = [b._replace(line=int(s) + b.line) for s, block in zip(starts, blocks, strict=True) for b in block.bad]
     findings = []
-    if 0 < n_bad <= _FOOTER and n_bad == tail and not any(b.data for b in bad):
+    cut = [b for b in bad if b.got == ""]
+    if 0 < n_bad <= _FOOTER and n_bad == tail and not any(b.data for b in bad) and cut in ([], bad[-1:]):
         for b in bad:
             what = "The last row is cut off" if b.got == "" else "Below the data"
             findings.append(Finding(f"line {b.line}", b.column, "warning", b.got[:120], f"{what}: left aside."))
