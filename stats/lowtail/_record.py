@@ -17,7 +17,8 @@ __all__ = ["Record"]
 class Record:
     """Base of the frozen records: subclasses write ``__str__`` (one plain sentence) and may set ``unusable``.
 
-    ``to_frame`` gives one tidy row; fields that hold arrays or tables are left out of it unless a subclass overrides it.
+    ``to_frame`` gives one tidy row; fields that hold arrays or tables are left out of it unless a subclass overrides
+    it.
     """
 
     __slots__ = ()

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize, stats
+
 from lowtail import NoAnswerError, Sample, fit, fit_many
 from lowtail.errors import InputError
 from lowtail.models.families import FAMILIES
 from lowtail.models.likelihood import OK, STATUS_TEXT
-from scipy import optimize, stats
 
 FAMILY_NAMES = tuple(FAMILIES)
 

@@ -1,9 +1,9 @@
 """True coverage of the low bound, by simulation: n, survivors, laws of the held loads, families, bases, confidence.
 
-Run ``python tests/truth/coverage.py`` from the top folder (about 15 minutes on 2 cores); it writes ``coverage.csv`` beside
-this file and ``coverage.png``. Every cell has a seed of its own, so the table does not depend on the number of workers.
-A bound covers when the confidence found at the true percentile does not exceed the nominal one: one evaluation of the
-confidence law a sample gives the coverage at every confidence.
+Run ``python tests/truth/coverage.py`` from the top folder (about 15 minutes on 2 cores); it writes ``coverage.csv``
+beside this file and ``coverage.png``. Every cell has a seed of its own, so the table does not depend on the number of
+workers. A bound covers when the confidence found at the true percentile does not exceed the nominal one: one
+evaluation of the confidence law a sample gives the coverage at every confidence.
 """
 
 from __future__ import annotations
@@ -13,10 +13,11 @@ import csv
 from pathlib import Path
 
 import numpy as np
-from lowtail._parallel import run, seeds
-from lowtail.models.confidence_law import confidence_many
-from lowtail.models.families import get_family
 from lowtail.models.other_bounds import large_sample_confidence_many
+
+from lowtail._parallel import run, seeds
+from lowtail.models.families import get_family
+from lowtail.models.many import confidence_many
 
 HERE = Path(__file__).parent
 SIZES = (3, 4, 5, 7, 10, 15, 30)
@@ -31,7 +32,7 @@ FIELDS = (
 
 
 def held_loads(family, law, share, size, rng):
-    """Loads (in spreads, on the y axis) at which another part of the rig gives way; ``share`` of specimens then hold."""
+    """Loads (in spreads, on the y axis) at which another part gives way; ``share`` of specimens then hold."""
     standard = family.standard
     width = {"same": 1.0, "twice": 2.0, "half": 0.5, "normal": 1.0, "fixed": 0.0}[law]
     make = np.random.default_rng(1234)
@@ -61,8 +62,19 @@ def cell(family_name, n, share, law, repetitions, seed):
             usual = (plain[kept] <= confidence).mean()
             error = np.sqrt(confidence * (1 - confidence) / kept.sum())
             rows.append(
-                (family_name, n, share, law if share else "none", fraction, confidence, repetitions, int(kept.sum()))
-                + (round(float(hit), 5), round(float(error), 5), round(float(usual), 5))
+                (
+                    family_name,
+                    n,
+                    share,
+                    law if share else "none",
+                    fraction,
+                    confidence,
+                    repetitions,
+                    int(kept.sum()),
+                    round(float(hit), 5),
+                    round(float(error), 5),
+                    round(float(usual), 5),
+                )
             )
     return rows
 
@@ -86,6 +98,7 @@ def study(jobs=-1, quick=False, progress=None):
 def draw(rows, path):
     """The figure: what 95 % really means, ours beside the usual large-sample bound."""
     import matplotlib.pyplot as plt
+
     from lowtail.report.style import use_style
 
     with use_style():

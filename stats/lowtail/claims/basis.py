@@ -5,29 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from lowtail._checks import check_fraction
 from lowtail.errors import InputError
 
 __all__ = ["BASES", "Basis", "as_bases", "check_fraction", "get_basis"]
 
 KINDS = ("tolerance", "mean minus spreads", "prediction")
-
-
-def check_fraction(value: float, name: str) -> float:
-    """Return ``value`` as a float strictly between 0 and 1.
-
-    Raises
-    ------
-    InputError
-        If it is not a number between 0 and 1 (ends excluded); a percentage is pointed out.
-    """
-    try:
-        number = float(value)
-    except (TypeError, ValueError) as exc:
-        raise InputError(f"`{name}` must be a number between 0 and 1, got {value!r}.") from exc
-    if 0 < number < 1:
-        return number
-    hint = f" Give a fraction, not a percentage: {number / 100:g}, not {number:g}." if 1 <= number < 100 else ""
-    raise InputError(f"`{name}` must lie between 0 and 1 (ends excluded), got {number:g}.{hint}")
 
 
 @dataclass(frozen=True, slots=True)

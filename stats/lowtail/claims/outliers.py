@@ -12,7 +12,7 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.confidence_law import low_many
+from lowtail.models.many import low_many
 from lowtail.models.families import Family, get_family
 from lowtail.models.goodness import simulate_like
 from lowtail.models.regression import fit_regression_many

@@ -46,7 +46,8 @@ def strength_table(
         Grouping columns.
     bases : names or Basis
         Tolerance bases to state; each gives the columns ``"<basis>"`` (the law asked for), ``"<basis>, normal"`` (the
-        normal law beside it), ``"<basis>, estimate"`` (no margin) and, with ``shared_by``, ``"<basis>, shared spread"``.
+        normal law beside it), ``"<basis>, estimate"`` (no margin) and, with ``shared_by``, ``"<basis>, shared
+        spread"``.
     family : str or Family
         Headline law; default Weibull. The rating is judged on the lower of this law and the normal.
     shared_by : sequence of str, optional

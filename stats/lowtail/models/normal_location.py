@@ -1,7 +1,8 @@
 """Location of a normal group given the spread, with survivors: the inner integral of the confidence engine.
 
-With r breaks of mean m and ``v = sqrt(r) k (location - m)``, the density of v given k is ``phi(v)`` times the chance that
-every survivor held, a log-concave function. It is integrated by the trapezoid rule (whole) and Gauss-Legendre (part).
+With r breaks of mean m and ``v = sqrt(r) k (location - m)``, the density of v given k is ``phi(v)`` times the chance
+that every survivor held, a log-concave function. It is integrated by the trapezoid rule (whole) and Gauss-Legendre
+(part).
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
+from lowtail._checks import check_fraction
 from lowtail.errors import InputError
 
 __all__ = [
@@ -26,24 +27,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-
-
-def check_fraction(value: float, name: str) -> float:
-    """Return ``value`` as a float strictly between 0 and 1.
-
-    Raises
-    ------
-    InputError
-        If it is not a number between 0 and 1, ends excluded.
-    """
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        number = float("nan")
-    if not 0.0 < number < 1.0:
-        hint = f" Give a fraction, not a percentage: {number / 100:g}, not {number:g}." if 1.0 < number < 100.0 else ""
-        raise InputError(f"`{name}` must lie between 0 and 1 (ends excluded), got {value!r}.{hint}")
-    return number
 
 
 def _check_n(n: int, least: int) -> int:
