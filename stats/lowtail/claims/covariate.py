@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
 
 if TYPE_CHECKING:
     from lowtail.records.log import BreakLog
@@ -94,8 +94,10 @@ def read_covariate(rows: pd.DataFrame, on: str, axis: str, who: str) -> Covariat
     Raises
     ------
     InputError
-        If the column does not exist, has empty cells, one setting only, more than two words, or a number that is not
-        above 0 on a log axis.
+        If the column does not exist, has empty cells, more than two words, or a number that is not above 0 on a log
+        axis.
+    NoAnswerError
+        If every specimen has the same setting.
     """
     if axis not in AXES:
         raise InputError(f"`axis` must be 'plain' or 'log', got {axis!r}.")
@@ -126,6 +128,8 @@ def read_covariate(rows: pd.DataFrame, on: str, axis: str, who: str) -> Covariat
 
 def _two_words(raw: pd.Series[str], on: str, axis: str, who: str) -> Covariate:
     levels = tuple(dict.fromkeys(raw))
+    if len(levels) == 1:
+        raise NoAnswerError(f"{who}: every specimen has {on} = {levels[0]!r}: no trend can be seen. Test another one.")
     if len(levels) != 2:
         raise InputError(
             f"{who}: {on!r} must hold numbers or exactly two words, got {len(levels)}: "
