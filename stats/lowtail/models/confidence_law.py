@@ -199,6 +199,6 @@ def _require(sample: Sample, groups: Sequence[Scaled], law: Family, prior: Sprea
     free = sum(int(g.r[0]) - 1 for g in groups if g.r[0] > 0)
     if free < 1 or not any(bool(g.distinct[0]) for g in groups):
         raise NoAnswerError(
-            f"{sample.who}: the {len(groups)} groups that share a spread need at least one group with 2 different
-            loads " "at break. Test on until more break."
+            f"{sample.who}: the {len(groups)} groups that share a spread need at least one group with 2 "
+            "different loads at break. Test on until more break."
         )
