@@ -97,7 +97,7 @@ def read_covariate(rows: pd.DataFrame, on: str, axis: str, who: str) -> Covariat
         If the column does not exist, has empty cells, more than two words, or a number that is not above 0 on a log
         axis.
     NoAnswerError
-        If every specimen has the same setting.
+        If every specimen has the same setting, or none has any.
     """
     if axis not in AXES:
         raise InputError(f"`axis` must be 'plain' or 'log', got {axis!r}.")
@@ -107,6 +107,8 @@ def read_covariate(rows: pd.DataFrame, on: str, axis: str, who: str) -> Covariat
         )
     raw = rows[on]
     empty = raw.isna() | (raw.astype(str).str.strip() == "")
+    if empty.all():
+        raise NoAnswerError(f"{who}: no specimen has {on!r}, so no trend can be seen. Record it in the log.")
     if empty.any():
         name = rows["specimen"][empty].iloc[0] if "specimen" in rows else rows.index[empty][0]
         raise InputError(
@@ -117,9 +119,7 @@ def read_covariate(rows: pd.DataFrame, on: str, axis: str, who: str) -> Covariat
     if not np.isfinite(value).all():
         return _two_words(raw.astype(str).str.strip(), on, axis, who)
     if np.unique(value).size < 2:
-        raise InputError(
-            f"{who}: every specimen has {on} = {value[0]:g}, so no trend can be seen. Test another setting."
-        )
+        raise NoAnswerError(f"{who}: every specimen has {on} = {value[0]:g}: no trend can be seen. Test another one.")
     if axis == "log" and (value <= 0).any():
         raise InputError(f"{who}: {on!r} must be above 0 on a log axis, got {value.min():g}. Use axis='plain'.")
     x = np.log(value) if axis == "log" else value

@@ -9,6 +9,7 @@ about 0.1 percentage points of confidence; conservative where specimens held at 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -196,6 +197,17 @@ def _log_density(psi: Array, rest: Array, broke: Flags, design: Array, law: Fami
     return np.asarray((breaks - width) * t + standard_terms(z, broke, law)[0].sum(axis=1))
 
 
+@lru_cache(maxsize=8)
+def _cloud(d: int) -> Array:
+    """Quasi-random points of a standard multivariate t in ``d`` dimensions, always the same ones."""
+    cube = stats.qmc.Sobol(d + 1, rng=np.random.default_rng(20_250_108)).random(_POINTS)
+    cube = np.clip(cube, 1e-9, 1 - 1e-9)
+    widen = np.sqrt(_DEGREES / stats.chi2.ppf(cube[:, d], _DEGREES))
+    points = np.asarray(special.ndtri(cube[:, :d]) * widen[:, None], dtype=float)
+    points.flags.writeable = False
+    return points
+
+
 def _lay(rest: Array, broke: Flags, design: Array, law: Family, who: str) -> tuple[Array, Array, Array]:
     """Points, ln(1 / spread) in units of the fit, and normalised weights."""
     width = design.shape[1]
@@ -212,11 +224,7 @@ def _lay(rest: Array, broke: Flags, design: Array, law: Family, who: str) -> tup
             a, b = step[i], step[j]
             curve[i, j] = (minus(top + a + b) - minus(top + a - b) - minus(top - a + b) + minus(top - a - b)) / 4e-6
     root = np.linalg.cholesky(1.4 * np.linalg.inv(curve))
-    cube = stats.qmc.Sobol(d + 1, rng=np.random.default_rng(20_250_108)).random(_POINTS)
-    cube = np.clip(cube, 1e-9, 1 - 1e-9)
-    normal = stats.norm.ppf(cube[:, :d])
-    widen = np.sqrt(_DEGREES / stats.chi2.ppf(cube[:, d], _DEGREES))
-    scaled = normal * widen[:, None]
+    scaled = _cloud(d)
     psi = top + scaled @ root.T
     log_weight = _log_density(psi, rest, broke, design, law)
     log_weight += 0.5 * (_DEGREES + d) * np.log1p((scaled**2).sum(axis=1) / _DEGREES)
