@@ -220,7 +220,9 @@ RESULTS: dict[str, Column] = {
     "weak_loss": Column("alternative named for the power: how much weaker they are, as a fraction", kind="number"),
     "critical": Column("limit that the statistic must pass at the false alarms stated", kind="number"),
     "critical_published": Column("limit as published, for comparison", kind="number"),
-    "handbook_p": Column("significance by the composites handbook's formula; empty where it is not defined", kind="number"),
+    "handbook_p": Column(
+        "significance by the composites handbook's formula; empty where it is not defined", kind="number"
+    ),
     "p_published": Column("p-value by the textbook approximation, for comparison only", kind="number"),
     "p_adjusted": Column("p-value adjusted for the tests made together (Holm)", kind="number"),
     "power_weak_minority": Column("chance that the test would notice the weak minority named", kind="number"),
@@ -234,7 +236,9 @@ RESULTS: dict[str, Column] = {
     "number": Column("specimens that stand out", kind="number"),
     "flagged": Column("names of the specimens that stand out"),
     "stands_out": Column("whether the specimen stands out", kind="flag"),
-    "detectable": Column("distance at which one wild specimen would be found 8 times in 10, in standard deviations", kind="number"),
+    "detectable": Column(
+        "distance at which one wild specimen would be found 8 times in 10, in standard deviations", kind="number"
+    ),
     "weibull_alarm": Column("share of sound Weibull samples that this screen would mark", kind="number"),
     "low_without": Column("bound without this specimen", "kN", "number"),
     "batches": Column("batches compared", kind="number"),
@@ -257,7 +261,9 @@ RESULTS: dict[str, Column] = {
     "change_low": Column("lower end of that change's 90 % interval", kind="number"),
     "change_high": Column("upper end of that change's 90 % interval", kind="number"),
     "bend_p": Column("p-value of a straight line against a bent one", kind="number"),
-    "smallest_change": Column("loss over the range tested that would be noticed 8 times in 10, as a fraction", kind="number"),
+    "smallest_change": Column(
+        "loss over the range tested that would be noticed 8 times in 10, as a fraction", kind="number"
+    ),
     "tested": Column("range of settings tested"),
     "rating_kN": Column("rated strength the bound is held against", "kN", "number"),
     "reaches_low": Column("setting at which the bound falls to the rating", kind="number"),
