@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -24,8 +25,13 @@ A-2,sewn cord,straight,slow pull,13.70,broke,100,"with, comma"
 """
 
 
+@cache
+def read_once() -> pd.DataFrame:
+    return trace_rows([TRACES / "slow_pull_P31.csv", TRACES / "fuse_first_P35.csv"])
+
+
 def rows(**columns: str) -> pd.DataFrame:
-    return trace_rows([TRACES / "slow_pull_P31.csv", TRACES / "fuse_first_P35.csv"]).assign(**columns)
+    return read_once().assign(**columns)
 
 
 def test_a_row_a_file_in_the_order_given() -> None:

@@ -117,7 +117,9 @@ READ: list[tuple[str, str, dict[str, object]]] = [
         ("past midnight", "Clock,Load [kN]\n" + "".join(f"{'23:59:59.' if t < 4 else '00:00:00.'}{(996 + t) % 1000:03d},{f}\n" for t, f in zip(MS, FORCE, strict=True)), {}),
         ("sign turned", table("Time [ms],Load [kN]", unit=-1).replace("-0\n", "0\n"), {}),
         ("sign given", table("Time [ms],Load [kN]", unit=-1), {"sign": -1}),
-        ("few rows", table("Time [ms],Load [kN]"), {}),
+        ("doubled carriage returns", ("Rig\n" + table("Time [ms],Load [kN]")).replace("\n", "\r\r\n"), {}),
+    ("form feed in the preamble", "Rig\x0cnorth\x1c\n" + table("Time [ms],Load [kN]"), {}),
+    ("few rows", table("Time [ms],Load [kN]"), {}),
 ]  # fmt: skip
 
 
@@ -165,7 +167,8 @@ REFUSED: list[tuple[str, str, dict[str, object], str]] = [
         ("two records", "Time [ms],Load [kN]\n" + "".join(f"{t},{f}\n" for t, f in zip(MS, FORCE, strict=True)) * 2, {}, r"several records.*1: from line 2, 8 samples.*2: from line 10.*record=1, 2"),
         ("both directions", "Time [ms],Load [kN]\n0,0\n1,5\n2,-5\n3,4\n4,0\n", {}, r"reaches 5 and -5.*sign=1 or sign=-1"),
         ("no force at all", "Time [ms],Load [kN]\n0,0\n1,0\n2,0\n3,0\n", {}, r"the force never changes"),
-        ("too short", "Time [ms],Load [kN]\n0,0\n1,5\n", {}, r"2 sample\(s\); at least 3"),
+        ("stray carriage return", table("Time [ms],Load [kN]").replace("3,6.5\n", "3,6.5\r"), {}, r"the row has 3 cells"),
+    ("too short", "Time [ms],Load [kN]\n0,0\n1,5\n", {}, r"2 sample\(s\); at least 3"),
         ("no numbers", "hello\nworld\nthis is text\n", {}, r"holds no run of rows with numbers"),
         ("header only", "Time [ms],Load [kN]\n", {}, r"holds no run of rows with numbers"),
         ("no quiet stretch", table("Time [ms],Load [kN]"), {"zero": "quiet"}, r"has no quiet stretch"),

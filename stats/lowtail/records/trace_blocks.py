@@ -16,7 +16,7 @@ from lowtail._parallel import run
 from lowtail.errors import BadCell, TableError
 from lowtail.records.findings import Finding
 from lowtail.records.trace_columns import Roles
-from lowtail.records.trace_layout import CLOCK, Layout, number_pattern, split_cells
+from lowtail.records.trace_layout import CLOCK, Layout, number_pattern, split_cells, text_lines
 
 __all__ = ["Block", "read_rows"]
 
@@ -82,12 +82,11 @@ def read_block(path: str, start: int, stop: int, layout: Layout, wanted: tuple[i
         handle.seek(start)
         raw = handle.read(stop - start)
     text = _decode(Path(path).name, raw.replace(b"\x00", b"?") if layout.encoding != "utf-16" else raw, layout.encoding)
-    text = text.lstrip("\ufeff")
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    rows = text_lines(text)
     if start == 0 and layout.data_line > 1 and (layout.encoding == "utf-16" or b"\n" not in raw):
-        text = "\n".join(text.split("\n")[layout.data_line - 1 :])
-    fast = None if clock else _fast(text, layout, wanted)
+        rows = rows[layout.data_line - 1 :]
+    text = "\n".join(rows)
+    fast = None if clock or "\r" in text else _fast(text, layout, wanted)
     return fast if fast is not None else _slow(text, layout, wanted, clock)
 
 

@@ -9,11 +9,12 @@ import re
 import stat
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from lowtail.errors import InputError, TableError
 
-__all__ = ["CLOCK", "Layout", "find_layout", "number_pattern", "open_check"]
+__all__ = ["CLOCK", "Layout", "find_layout", "number_pattern", "open_check", "split_cells", "text_lines"]
 
 HEAD_BYTES = 256 * 1024
 _DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar", " ": "blanks"}
@@ -89,6 +90,12 @@ def _decode(raw: bytes, name: str) -> tuple[str, str]:
     raise TableError(f"Trace {name!r} cannot be decoded as text.")  # pragma: no cover - latin-1 decodes everything
 
 
+def text_lines(text: str) -> list[str]:
+    """Lines of a text, by one rule for head and body: line feeds, or carriage returns where there is no line feed."""
+    text = text.lstrip("\ufeff")
+    return re.sub("\r+\n", "\n", text).split("\n") if "\n" in text else text.split("\r")
+
+
 def number_pattern(decimal: str) -> re.Pattern[str]:
     """Pattern of a plain number with this decimal mark: no thousands separators, no unit."""
     d = re.escape(decimal)
@@ -120,24 +127,33 @@ def _header_cells(line: str, delimiter: str, width: int) -> list[str] | None:
 def _data_start(lines: list[str], delimiter: str, decimal: str) -> tuple[int, int, int] | None:
     """Return (first data line, cells a line, numeric cells) for this delimiter and decimal, or None."""
     number = number_pattern(decimal)
-    kinds: list[tuple[int, tuple[int, ...]] | None] = []
-    for line in lines:
-        cells = split_cells(line, delimiter)
-        good = tuple(i for i, c in enumerate(cells) if number.fullmatch(c) or CLOCK.fullmatch(c))
-        numeric = sum(1 for c in cells if number.fullmatch(c))
-        kinds.append((len(cells), good) if line.strip() and numeric else None)
+
+    @cache
+    def kind(i: int) -> tuple[int, tuple[int, ...]] | None:
+        if not re.search(r"\d", lines[i]):
+            return None
+        cells = split_cells(lines[i], delimiter)
+        numeric = [j for j, c in enumerate(cells) if number.fullmatch(c)]
+        if not numeric:
+            return None
+        return len(cells), tuple(sorted({*numeric, *(j for j, c in enumerate(cells) if CLOCK.fullmatch(c))}))
+
     filled = [i for i, line in enumerate(lines) if line.strip()]
     for place, i in enumerate(filled):
         run = filled[place : place + _RUN]
-        first = kinds[i]
-        if first is not None and all(kinds[j] == first for j in run) and (len(run) == _RUN or len(filled) - place >= 2):
+        first = kind(i)
+        if first is not None and all(kind(j) == first for j in run) and (len(run) == _RUN or len(filled) - place >= 2):
             return i, first[0], len(first[1])
     return None
 
 
 def _candidates(lines: list[str], decimal: str | None) -> list[tuple[int, int, int, str, str]]:
     found = []
+    middle = [line.strip() for line in lines[len(lines) // 2 :] if line.strip()][:60] or lines
+    lone = any(number_pattern(mark).fullmatch(line.strip('"')) for mark in ".," for line in middle)
     for delimiter in _DELIMITERS:
+        if not any(delimiter in line for line in middle) and not (delimiter == ";" and lone):
+            continue  # where it is nowhere among the data it is no delimiter
         for mark in (".", ",") if decimal is None else (decimal,):
             if mark == delimiter and not any('"' in line for line in lines):
                 continue
@@ -172,8 +188,8 @@ def find_layout(path: Path, decimal: str | None = None) -> Layout:
     with path.open("rb") as handle:
         raw = handle.read(HEAD_BYTES)
     text, encoding = _decode(raw, path.name)
-    lines = text.lstrip("\ufeff").splitlines()
-    if len(raw) == HEAD_BYTES:
+    lines = text_lines(text)
+    if lines[-1] == "" or len(raw) == HEAD_BYTES:
         lines = lines[:-1]
     if not lines:
         raise TableError(f"Trace {path.name!r} has no line end in its first {HEAD_BYTES // 1024} KB. Export it as CSV.")
@@ -191,7 +207,7 @@ def _choose(name: str, lines: list[str], found: list[tuple[int, int, int, str, s
     scored: list[tuple[tuple[int, int, int, int], Layout]] = []
     for run, width, numeric, delimiter, mark in found:
         start, header_line, names, units = _header(lines, run, delimiter, mark, width)
-        rows = tuple(tuple(split_cells(line, delimiter)) for line in lines[start:] if line.strip())
+        rows = tuple(tuple(split_cells(line, delimiter)) for line in lines[start : start + 300] if line.strip())
         layout = Layout(
             encoding=encoding,
             delimiter=delimiter,
