@@ -43,8 +43,9 @@ Array = np.ndarray
 
 def gap_curve(sizes: tuple[int, ...], p: float, g: float) -> tuple[Array, Array]:
     """Distance of the bound below the mean for within squares 1, against ln of the between squares."""
-    ratio = np.concatenate([[1e-8], np.geomspace(1e-4, 1e4, 32)])
-    return np.log(ratio), np.array([pivotal_gap(r, 1.0, sizes, p, g, 140) for r in ratio])
+    nodes = 140 if len(sizes) == 2 else 80
+    ratio = np.concatenate([[1e-8], np.geomspace(1e-4, 1e4, 28)])
+    return np.log(ratio), np.array([pivotal_gap(r, 1.0, sizes, p, g, nodes) for r in ratio])
 
 
 def pivotal(mean: Array, between: Array, within: Array, sizes: tuple[int, ...], p: float, g: float) -> Array:
@@ -188,8 +189,8 @@ def survivor_cells(sizes: tuple[int, ...], seed: np.random.SeedSequence, repeats
 
 PARTS = {
     "normal": (normal_cells, BALANCED + UNBALANCED, 20_000),
-    "weibull": (weibull_cells, WEIBULL, 2_500),
-    "survivors": (survivor_cells, SURVIVORS, 2_000),
+    "weibull": (weibull_cells, WEIBULL, 2_000),
+    "survivors": (survivor_cells, SURVIVORS, 1_500),
 }
 
 

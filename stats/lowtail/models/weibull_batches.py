@@ -87,7 +87,7 @@ class WeibullBatches:
         Mean of trigamma(r_i).
     batches : int
     shape, between : float
-        Estimates: shape by maximum likelihood, and spread between batches on ln load.
+        Estimates: shape at the top of its marginal law, and spread between batches on ln load.
     middle : float
         Estimate of the mean batch location.
     """
@@ -173,9 +173,9 @@ def weibull_batches(u: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp],
     density = log_density(t, total - a)
     weight = np.exp(density - density.max())
     k, place = np.exp(t), (log_totals(t) - special.digamma(r)) / np.exp(t)[:, None]
-    near = wide[np.argmax(log_density(wide, total))]
+    near = wide[np.argmax(rough)]  # mode of the marginal law: the joint maximum overrates the shape in small batches
     peak = optimize.minimize_scalar(
-        lambda x: -float(log_density(np.array([x]), total)[0]),
+        lambda x: -float(log_density(np.array([x]), total - a)[0]),
         bounds=(near - 0.5, near + 0.5),
         method="bounded",
         options={"xatol": 1e-10},
