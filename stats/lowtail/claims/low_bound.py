@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 
 import numpy as np
 from scipy import stats
@@ -344,9 +345,7 @@ def _by_batches(sample: Sample, basis: Basis, law: Family, rng: int | np.random.
 
 def _by_arrays(name: str, method: str, note: str) -> Callable[..., LowBound]:
     def by(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
-        from lowtail.models import other_bounds
-
-        function = getattr(other_bounds, name)
+        function = getattr(import_module("lowtail.models.other_bounds"), name)
         extra = {"rng": rng} if method == "calibrated" else {}
         low = function(sample.load, sample.broke, law, basis.fraction_below, basis.confidence, **extra)
         return _record(sample, basis, law.name, method, low, [note])

@@ -254,7 +254,8 @@ def rating_check(
     """
     import pandas as pd
 
-    table, law, asked = getattr(log, "table", log), get_family(family), get_basis(basis)
+    table: Any = getattr(log, "table", log)
+    law, asked = get_family(family), get_basis(basis)
     if rated not in table.columns or table[rated].isna().all():
         raise InputError(
             f"The log has no rating: column {rated!r} is missing or empty. Fill it in kN, or name another."

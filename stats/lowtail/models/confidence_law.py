@@ -21,7 +21,7 @@ from lowtail.models.known_spread import KnownSpread, known_spread
 from lowtail.models.likelihood import Scaled, prepare
 from lowtail.models.nodes import Nodes
 from lowtail.models.quadrature import SMOOTH
-from lowtail.models.search import SpreadPrior, build, solve
+from lowtail.models.search import SpreadPrior, build, common_scale, solve
 from lowtail.records.sample import Sample
 
 __all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law"]
@@ -107,17 +107,15 @@ class ConfidenceLaw:
         return target.centre[0] + target.scale[0] * location, target.scale[0] / k
 
 
+def _same(one: Sample, other: Sample) -> bool:
+    """True for the same group read twice: it must not count as a sibling of itself."""
+    return one is other or (
+        one.label == other.label and np.array_equal(one.load, other.load) and np.array_equal(one.broke, other.broke)
+    )
+
+
 def _common_scale(samples: Sequence[Sample], family: Family) -> tuple[Scaled, ...]:
-    """Scale every group by the first one's scale, so that they can share a spread."""
-    first = prepare(samples[0].load, samples[0].broke, family)
-    out = [first]
-    for sample in samples[1:]:
-        s = prepare(sample.load, sample.broke, family)
-        ratio = s.scale / first.scale
-        out.append(
-            Scaled(s.z * ratio[:, None], s.fail, s.held, s.centre, first.scale, s.n, s.r, s.distinct, s.bounded, s.bad)
-        )
-    return tuple(out)
+    return common_scale([prepare(s.load, s.broke, family) for s in samples])
 
 
 def confidence_law(
@@ -171,7 +169,7 @@ def confidence_law(
         return ConfidenceLaw(law, _common_scale([sample], law), sample.who, known=known)
     if prior is not None and not law.on_log:
         raise InputError("`prior` holds for the weibull and lognormal laws; the spread of the normal law is in kN.")
-    siblings = [s for s in (shared_spread or ()) if s is not sample]
+    siblings = [s for s in (shared_spread or ()) if not _same(s, sample)]
     groups = _common_scale([sample, *siblings], law)
     _require(sample, groups, law, prior, shared=shared_spread is not None)
     return ConfidenceLaw(law, groups, sample.who, prior)

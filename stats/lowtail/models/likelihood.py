@@ -91,7 +91,7 @@ def prepare(load: ArrayLike, broke: ArrayLike | None, family: Family) -> Scaled:
     if x.ndim != 2 or flags.shape != x.shape:
         raise InputError(f"`load` and `broke` must share one (B, n) shape, got {x.shape} and {flags.shape}.")
     there = ~np.isnan(x)
-    bad = (there & ~(np.isfinite(x) & (x > 0))).any(axis=1) | ~there.any(axis=1)
+    bad = np.asarray((there & ~(np.isfinite(x) & (x > 0))).any(axis=1) | ~there.any(axis=1))
     usable = there & ~bad[:, None]
     with np.errstate(all="ignore"):
         y = np.where(usable, family.transform(np.where(usable, x, 1.0)), 0.0)

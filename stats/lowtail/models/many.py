@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -10,7 +12,7 @@ from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled, prepare
 from lowtail.models.quadrature import FINE, QUICK
-from lowtail.models.search import build, solve
+from lowtail.models.search import build, common_scale, solve
 
 __all__ = ["confidence_many", "low_many"]
 
@@ -26,19 +28,26 @@ def _chunks(s: Scaled, rows: NDArray[np.intp], width: int) -> list[NDArray[np.in
     return [part[i : i + size] for part in np.split(rows, edges) if part.size for i in range(0, part.size, size)]
 
 
-def _batch(load: ArrayLike, broke: ArrayLike | None, family: str | Family) -> tuple[Family, Scaled, NDArray[np.intp]]:
-    law = get_family(family)
-    s = prepare(load, broke, law)
-    usable = np.flatnonzero(s.distinct & ~s.bad)
-    order = np.lexsort((s.n[usable], s.r[usable]))  # rows alike share a grid
-    return law, s, usable[order]
+def _batch(
+    load: ArrayLike, broke: ArrayLike | None, law: Family, siblings: Sequence[tuple[ArrayLike, ArrayLike | None]]
+) -> tuple[tuple[Scaled, ...], NDArray[np.intp]]:
+    """The target and its siblings on one scale, and the rows that carry an answer, rows alike together."""
+    groups = common_scale([prepare(x, b, law) for x, b in [(load, broke), *siblings]])
+    first = groups[0]
+    if any(g.r.size != first.r.size for g in groups):
+        raise InputError("`siblings` must have as many rows as `load`: one sibling sample a row.")
+    free = sum(np.maximum(g.r - 1, 0) for g in groups)
+    spread_known = np.logical_or.reduce([g.distinct for g in groups])
+    bad = np.logical_or.reduce([g.bad for g in groups])
+    usable = np.flatnonzero((first.r >= 1) & (free >= 1) & spread_known & ~bad)
+    return groups, usable[np.lexsort((first.n[usable], first.r[usable]))]
 
 
-def _width(law: Family, s: Scaled, rows: NDArray[np.intp]) -> int:
+def _width(law: Family, groups: Sequence[Scaled], rows: NDArray[np.intp]) -> int:
     """Array elements that one row needs."""
     if law.name == "weibull":
-        return 90 * s.z.shape[1]
-    return 90 * (40 if bool(s.held[rows].any()) else 4)
+        return 90 * max(int(g.z.shape[1]) for g in groups)
+    return 90 * (40 if any(bool(g.held[rows].any()) for g in groups) else 4)
 
 
 def low_many(
@@ -47,6 +56,8 @@ def low_many(
     family: str | Family,
     fraction_below: float,
     confidence: float,
+    *,
+    siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
 ) -> Array:
     """Lower confidence bounds of a batch of samples.
 
@@ -59,6 +70,8 @@ def low_many(
     family : str or Family
     fraction_below, confidence : float
         Between 0 and 1.
+    siblings : sequence of (load, broke), optional
+        Batches of the same B whose samples share the spread of the target's, row by row.
 
     Returns
     -------
@@ -67,12 +80,15 @@ def low_many(
         bound exists without outside knowledge of the spread).
     """
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
-    law, s, rows = _batch(load, broke, family)
+    law = get_family(family)
+    groups, rows = _batch(load, broke, law, siblings)
+    s = groups[0]
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
-    for idx in _chunks(s, rows, _width(law, s, rows)):
-        sub = s.rows(idx)
-        q = solve(build(law, [sub], abs(w), 1 - g, grid=QUICK), w, 1 - g)
+    for idx in _chunks(s, rows, _width(law, groups, rows)):
+        part = [g.rows(idx) for g in groups]
+        sub = part[0]
+        q = solve(build(law, part, abs(w), 1 - g, grid=QUICK), w, 1 - g)
         out[idx] = np.maximum(law.inverse(sub.centre + sub.scale * q), 0.0)
     return out
 
@@ -83,6 +99,8 @@ def confidence_many(
     family: str | Family,
     strength: ArrayLike,
     fraction_below: float,
+    *,
+    siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
 ) -> Array:
     """Confidence that at most ``fraction_below`` of the population is weaker than ``strength``, for a batch.
 
@@ -90,15 +108,18 @@ def confidence_many(
     `low_many`.
     """
     p = check_fraction(fraction_below, "fraction_below")
-    law, s, rows = _batch(load, broke, family)
+    law = get_family(family)
+    groups, rows = _batch(load, broke, law, siblings)
+    s = groups[0]
     asked = np.broadcast_to(np.asarray(strength, dtype=float), s.r.shape)
     if not (asked > 0).all():
         raise InputError("`strength` must be greater than 0.")
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
-    for idx in _chunks(s, rows, _width(law, s, rows)):
-        sub = s.rows(idx)
+    for idx in _chunks(s, rows, _width(law, groups, rows)):
+        part = [g.rows(idx) for g in groups]
+        sub = part[0]
         q = (law.transform(asked[idx]) - sub.centre) / sub.scale
-        below, _ = build(law, [sub], abs(w), 0.05, grid=FINE).cdf(q, w)
+        below, _ = build(law, part, abs(w), 0.05, grid=FINE).cdf(q, w)
         out[idx] = np.clip(1 - below, 0.0, 1.0)
     return out

@@ -110,13 +110,13 @@ def weibull_nodes(
     pull = np.asarray(sum(np.where(g.fail, v, 0.0).sum(axis=1) for g, v in zip(groups, vs, strict=True)))
 
     def log_total(t: Array, v: Array) -> Array:
-        return np.log(np.exp(np.exp(t)[:, :, None] * v[:, None, :]).sum(axis=2))
+        return np.asarray(np.log(np.exp(np.exp(t)[:, :, None] * v[:, None, :]).sum(axis=2)))
 
     def log_density(t: Array) -> Array:
         out = slope[:, None] * t + np.exp(t) * pull[:, None]
         for g, v in zip(groups, vs, strict=True):
             out -= g.r[:, None] * log_total(t, v)
-        return out if prior is None else out + prior(t)
+        return np.asarray(out if prior is None else out + prior(t))
 
     index = int(groups[0].r[0]) + extra
     soft = np.maximum(slope, 0.5)
@@ -160,7 +160,7 @@ def normal_nodes(
         for p in parts:
             if p.censored:
                 out += p.log_total(k)[0]
-        return out if prior is None else out + prior(t)
+        return np.asarray(out if prior is None else out + prior(t))
 
     target, soft = parts[0], np.maximum(slope, 0.5)
     start = 0.5 * np.log(soft / np.maximum(square, 1e-300))

@@ -14,7 +14,7 @@ from lowtail.models.likelihood import Scaled
 from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
 from lowtail.models.quadrature import FINE
 
-__all__ = ["SpreadPrior", "build", "solve"]
+__all__ = ["SpreadPrior", "build", "common_scale", "solve"]
 
 Array = NDArray[np.float64]
 
@@ -47,6 +47,16 @@ class SpreadPrior:
 
     def __str__(self) -> str:
         return f"shape {self.shape:.3g}, known to a factor exp(+-{self.width:.2g}) from {self.source}"
+
+
+def common_scale(groups: Sequence[Scaled]) -> tuple[Scaled, ...]:
+    """Put every group on the scale of the first (row by row), so that they can share a spread."""
+    first = groups[0]
+    out = [first]
+    for g in groups[1:]:
+        z = g.z * (g.scale / first.scale)[:, None]
+        out.append(Scaled(z, g.fail, g.held, g.centre, first.scale, g.n, g.r, g.distinct, g.bounded, g.bad))
+    return tuple(out)
 
 
 def build(
@@ -103,4 +113,4 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
         done |= close
         if done.all():
             break
-    return q
+    return np.asarray(q)

@@ -161,13 +161,15 @@ def split(
     InputError
         If a grouping column does not exist, or no row is usable.
     """
-    table = getattr(log_or_table, "table", log_or_table)
+    table: Any = getattr(log_or_table, "table", log_or_table)
     columns = (by,) if isinstance(by, str) else tuple(by)
     if not columns:
         raise InputError("`by` must name at least one column, got none. Example: by=('item', 'orientation').")
     unknown = [c for c in columns if c not in table.columns]
     if unknown:
-        raise InputError(f"`by` names {unknown[0]!r}, which the log does not have. Columns: {', '.join(table.columns)}.")
+        raise InputError(
+            f"`by` names {unknown[0]!r}, which the log does not have. Columns: {', '.join(table.columns)}."
+        )
     used = table[table["used"]]
     if used.empty:
         raise InputError("The log has no usable row: every specimen is set aside. See the log's findings.")
