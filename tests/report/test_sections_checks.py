@@ -1,0 +1,53 @@
+"""The checks on the page: asked where the log has the columns, refused in words elsewhere."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from lowtail.records.log import check_breaks
+from lowtail.report.blocks import Bullets, Fold, Picture, Prose
+from lowtail.report.sections_checks import check_groups, checks_section
+
+ROWS = pd.DataFrame(
+    {
+        "specimen": [f"S{i}" for i in range(9)] + ["T0", "T1"],
+        "item": ["sling"] * 9 + ["oval"] * 2,
+        "load": [25.1, 24.4, 24.9, 23.2, 23.8, 22.1, 22.6, 12.0, 26.0, 20.0, 21.0],
+        "unit": "kN",
+        "outcome": ["broke"] * 8 + ["other part broke"] + ["broke"] * 2,
+        "failed_part": [""] * 8 + ["fuse"] + [""] * 2,
+        "failure_site": [""] * 11,
+        "batch": [*"PPPPQQQQQ", "", ""],
+        "age_years": [1, 1, 2, 4, 4, 7, 7, 9, 9, 3, 3],
+    }
+)
+
+
+def test_every_check_is_asked_or_refused_in_words() -> None:
+    sling, oval = check_groups(check_breaks(ROWS), by=["item"], rng=1)
+    names = [s.split(":")[0] for s in sling.said]
+    assert names == ["Law", "Outliers", "Kinds of break", "Batches", "Age"]
+    assert [r.split(":")[0] for r in sling.refused] == ["Weak link"]
+    assert "'fuse' broke in 1 of 9 tests" in sling.refused[0]
+    assert sling.retention is not None and sling.weak_link is None
+    assert not oval.said and len(oval.refused) == 3
+
+
+def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
+    checked = check_groups(check_breaks(ROWS), by=["item"], rng=1)
+    section = checks_section(checked)
+    lead = [b for b in section.blocks if isinstance(b, Prose) and b.kind == "lead"]
+    assert [b.text for b in lead] == ["What stands out:"]
+    assert any("contradict" in item for b in section.blocks if isinstance(b, Bullets) for item in b.items)
+    folds = [b for b in section.blocks if isinstance(b, Fold)]
+    assert [f.summary for f in folds] == ["sling", "oval"]
+    assert sum(isinstance(b, Picture) for b in folds[0].blocks) == 1
+
+
+@pytest.mark.slow
+def test_workers_change_nothing() -> None:
+    log = check_breaks(ROWS.head(5))
+    one = check_groups(log, by=["item"], rng=3)
+    two = check_groups(log, by=["item"], rng=3, n_jobs=2)
+    assert [c.said for c in one] == [c.said for c in two]
