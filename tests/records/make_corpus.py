@@ -3,8 +3,8 @@
     python tests/records/make_corpus.py
 
 Each case says what is wrong with its file. ``rows`` is what its writer meant, typed here and not taken from the
-reader: specimen, item, orientation, method, load in kN, outcome, used. ``bad`` are the cells a right reader refuses, all
-of them. ``findings`` are level, cell and a part of the message. Everything is written to corpus/ with corpus/expected.json.
+reader: specimen, item, orientation, method, load in kN, outcome, used. ``bad`` are the cells a right reader refuses,
+all of them. ``findings`` are level, cell and a part of the message. Files go to corpus/, all else to its expected.json.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ import re
 import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -61,6 +61,7 @@ def table(name: str) -> dict[str, Any]:
     return tomllib.loads((files("lowtail.records") / f"{name}.toml").read_text(encoding="utf-8"))
 
 
+@lru_cache(maxsize=20_000)
 def key(text: str) -> str:
     """Text without case, and with spaces, dots, dashes and underscores as one space.
 
@@ -91,8 +92,13 @@ def is_missing(value: Any) -> bool:
     if value is None:
         return True
     if isinstance(value, str):
-        return value.translate(_SPACES).strip().casefold() in _missing_words()
+        return _one_space(value).casefold() in _missing_words()
     return isinstance(value, float) and math.isnan(value)
+
+
+@lru_cache(maxsize=20_000)
+def _one_space(text: str) -> str:
+    return " ".join(text.translate(_SPACES).split())
 
 
 def as_text(value: Any) -> str:
@@ -100,7 +106,7 @@ def as_text(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
-        return " ".join(value.translate(_SPACES).split())
+        return _one_space(value)
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, (int, float)):

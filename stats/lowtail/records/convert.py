@@ -38,7 +38,9 @@ def convert(
     _decide_decimal(work)
     for name in (*TEXTS, *header.extras):
         cells = work.raw(name)
-        if BREAK_LOG.get(name) is not None and BREAK_LOG[name].kind == "date":
+        if not work.has(name):
+            work.out.values[name] = [""] * len(cells)
+        elif name in BREAK_LOG and BREAK_LOG[name].kind == "date":
             work.out.values[name] = date_texts(work, name, cells)
         else:
             work.out.values[name] = _texts(work, name, cells)
@@ -93,7 +95,7 @@ def _decide_decimal(work: Work) -> None:
 def _numbers(work: Work, name: str) -> list[float]:
     f = work.header.fields.get(name)
     cells = work.raw(name)
-    if f is None and name not in work.constants:
+    if not work.has(name):
         return [math.nan] * len(cells)
     factor = _factor(work, name, f) if f else Fraction(1)
     gone: list[str] = []
@@ -148,6 +150,9 @@ def _rate_unit(work: Work) -> None:
 
 
 def _methods(work: Work) -> None:
+    if not work.has("method"):
+        work.out.values["method"] = [""] * len(work.out.rows)
+        return
     known = word_map("method")
     values, read = [], defaultdict[tuple[str, str], list[int]](list)
     for i, cell in enumerate(work.raw("method")):

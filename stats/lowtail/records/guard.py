@@ -10,6 +10,7 @@ import os
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,6 +23,13 @@ MAX_UNPACKED = 1500 * 2**20
 MAX_CELLS = 16_000_000
 MAX_COLUMNS = 2_000
 _CHUNK = 1 << 20
+_ROW = re.compile(rb'<(?:\w+:)?row [^>]*?\br="([0-9]{1,9})"')
+_CELL = re.compile(rb'<(?:\w+:)?c [^>]*?\br="([A-Z]{1,4})([0-9]{1,9})"')
+_ODS_ROW = re.compile(
+    rb'<table:table-row(?:[^>]*?rows-repeated="([0-9]{1,12})")?[^>]*>(.*?)</table:table-row>', re.DOTALL
+)
+_ODS_CELL = re.compile(rb"<table:(?:covered-)?table-cell[^>]*>")
+_ODS_REPEAT = re.compile(rb'columns-repeated="([0-9]{1,12})"')
 
 
 def read_bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
@@ -86,34 +94,46 @@ def check_zip(name: str, data: bytes) -> str:
                 raise TableError(f"{name} unpacks to more than {MAX_UNPACKED // 2**20} MB. Save the log alone as .csv.")
             for member in members:
                 _check_member(name, archive, member)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as exc:
+    except InputError:
+        raise
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as exc:
         raise TableError(f"{name} is a damaged workbook ({exc}). Save it again.") from None
     return kind
 
 
 def _check_member(name: str, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
-    sheet = member.filename.startswith("xl/worksheets/") and member.filename.endswith(".xml")
+    """Read a member through once: it must unpack as announced, declare no entities and claim no absurd extent."""
     markup = member.filename.endswith((".xml", ".rels"))
-    last_row, letters, repeats = 0, set[bytes](), 0
+    sheet = member.filename.startswith("xl/worksheets/") and markup
+    last_row, letters = 0, set[bytes]()
     for chunk in _chunks(archive, member):
-        if sheet:
-            rows = [int(n) for n in re.findall(rb'<(?:\w+:)?row [^>]*?\br="([0-9]{1,9})"', chunk)]
-            last_row = max([last_row, *rows])
-            cells = re.findall(rb'<(?:\w+:)?c [^>]*?\br="([A-Z]{1,4})([0-9]{1,9})"', chunk)
-            letters.update(c for c, _ in cells)
-            last_row = max([last_row, *(int(r) for _, r in cells[-1:])])
-        elif member.filename == "content.xml":
-            repeats = max(
-                [repeats, *(int(n) for n in re.findall(rb'columns-repeated="([0-9]{1,12})"[^>]*?value', chunk))]
-            )
         if markup and (b"<!ENTITY" in chunk or b"<!DOCTYPE" in chunk):
             raise TableError(f"{name}: {member.filename} declares entities, which no workbook needs. Save it again.")
+        if sheet:
+            rows = _ROW.findall(chunk)
+            cells = _CELL.findall(chunk)
+            letters.update(c for c, _ in cells)
+            last_row = max([last_row, *map(int, rows), *(int(r) for _, r in cells[-1:])])
     last_column = max((column_number(c.decode()) for c in letters), default=0)
-    if last_column > MAX_COLUMNS or last_row * last_column > MAX_CELLS or repeats > MAX_COLUMNS:
+    if member.filename == "content.xml":
+        last_row, last_column = _ods_extent(archive.read(member))
+    if last_column > MAX_COLUMNS or last_row * last_column > MAX_CELLS:
         raise TableError(
-            f"{name}: {member.filename} reaches to row {last_row}, column {max(last_column, repeats)}: too many cells "
-            "for a break log. Delete stray cells far from the table, or save the log alone as .csv."
+            f"{name}: {member.filename} reaches to row {last_row}, column {last_column}: too many cells for a "
+            "break log. Delete stray cells far from the table, or save the log alone as .csv."
         )
+
+
+def _ods_extent(content: bytes) -> tuple[int, int]:
+    """Rows and columns that an OpenDocument sheet comes to up to its last filled cell, repeats counted."""
+    height, width = 0, 0
+    for repeat, body in _ODS_ROW.findall(content):
+        end = body.rfind(b"value-type")
+        if end >= 0:
+            height += int(repeat or 1)
+            cells = _ODS_CELL.findall(body, 0, body.find(b">", end) + 1)
+            width = max(width, sum(int(n[1]) if (n := _ODS_REPEAT.search(cell)) else 1 for cell in cells))
+    return height, width
 
 
 def _chunks(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:

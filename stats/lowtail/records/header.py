@@ -187,8 +187,6 @@ def check_wanted(wanted: Mapping[str, str] | None, texts: Sequence[str]) -> None
             raise InputError(
                 f"`columns` names {name!r}, which is no column of a break log. Columns: {', '.join(BREAK_LOG)}."
             )
-        if not isinstance(header, str) or not header.strip():
-            raise InputError(f"`columns` must give a header text for {name!r}, got {header!r}.")
         if not header.startswith("=") and " ".join(header.split()) not in texts:
             shown = ", ".join(repr(t) for t in texts if t) or "none"
             raise InputError(f"`columns` says that {name!r} stands under {header!r}, but the headers are: {shown}.")

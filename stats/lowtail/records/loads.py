@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping
+from statistics import median
 from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.cells import Load, Refused, as_text, is_missing, key, load_cell, word_map
+from lowtail.records.cells import Load, Refused, as_text, decimal_mark, is_missing, key, load_cell, word_map
 from lowtail.records.units import read_force_unit, to_kN
 from lowtail.records.work import Work
 
@@ -43,6 +44,7 @@ def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
     if len(mixed) > 1:
         parts = ", ".join(f"{u} {n}" for u, n in mixed.items())
         work.note_header("load", "warning", parts, "loads in several units, each converted to kN")
+    _doubtful_thousands(work)
     _contradictions(work)
 
 
@@ -165,6 +167,29 @@ class _Units:
             self.known[word] = ""
             self.work.refuse(i, name, word, str(exc))
         return self.known[word]
+
+
+def _doubtful_thousands(work: Work) -> None:
+    """Numbers such as 1,234 that the file's mark decides, and that then stand a hundredfold off their item: refused."""
+    cells = work.raw("load")
+    decimal = work.decimal or "."
+    doubtful = [i for i, v in enumerate(cells) if isinstance(v, str) and decimal_mark(v) == "?" and decimal not in v]
+    if not doubtful or len(doubtful) == len(cells):
+        return
+    items, loads = work.out.values["item"], work.out.values["load_kN"]
+    others = defaultdict[str, list[float]](list)
+    for i in set(range(len(cells))) - set(doubtful):
+        if loads[i] > 0:
+            others[items[i]].append(loads[i])
+    for i in doubtful:
+        if len(others[items[i]]) >= 2 and loads[i] > 0:
+            ratio = loads[i] / median(others[items[i]])
+            if not 0.01 < ratio < 100:
+                message = (
+                    f"{as_text(cells[i])!r} can be read two ways, and read as the rest of the file it is {ratio:.3g} "
+                    "times the other loads of its item. Retype it without thousands."
+                )
+                work.refuse(i, "load", cells[i], message)
 
 
 def _contradictions(work: Work) -> None:

@@ -221,10 +221,15 @@ def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats
         raise InputError(f"`repeats` must be one of {', '.join(REPEATS)}, got {repeats!r}.")
     if columns is not None and not isinstance(columns, Mapping):
         raise InputError(f"`columns` must be a mapping from column to header text, got {type(columns).__name__}.")
+    for name, header in (columns or {}).items():
+        if not isinstance(header, str) or not header.strip():
+            raise InputError(f"`columns` must give a header text for {name!r}, got {header!r}.")
     allowed = BREAK_LOG["outcome"].allowed
     for name, words in (labels or {}).items():
         if name not in BREAK_LOG or not isinstance(words, Mapping):
             raise InputError(f"`labels` must map columns to {{label: wanted label}}, got {name!r}: {words!r}.")
+        if not all(isinstance(text, str) for pair in words.items() for text in pair):
+            raise InputError(f"`labels` must map texts to texts, got {name!r}: {words!r}.")
         if name == "outcome" and (wrong := [w for w in words.values() if w not in allowed]):
             raise InputError(f"`labels` reads an outcome as {wrong[0]!r}. Outcomes: {', '.join(allowed)}.")
 

@@ -37,6 +37,7 @@ def data_rows(grid: Grid, header: Header, findings: list[Finding]) -> list[int]:
     fill_merged(grid, header, findings)
     summary = {key(w) for w in table("words")["summary"]["words"]}
     head = [as_text(v) for v in grid.rows[header.last]]
+    mark = next(i for i, text in enumerate(head) if text)
     rows: list[int] = []
     for r in range(header.last + 1, len(grid.rows)):
         row = grid.rows[r]
@@ -46,7 +47,7 @@ def data_rows(grid: Grid, header: Header, findings: list[Finding]) -> list[int]:
             findings.append(
                 Finding(grid.cell(r), "", "info", _shown(row), f"summary row ({label}), kept out: it is no specimen")
             )
-        elif isinstance(row[0], str) and [as_text(v) for v in row] == head:
+        elif mark < len(row) and as_text(row[mark]) == head[mark] and [as_text(v) for v in row] == head:
             findings.append(Finding(grid.cell(r), "", "info", _shown(row), "header repeated, skipped"))
         else:
             rows.append(r)

@@ -18,6 +18,7 @@ from lowtail.records.workbook_marks import audit_styles, mark_broken_cells
 
 __all__ = ["Grid", "Source", "read_grid"]
 
+_HEAD = 200_000  # characters in which the delimiter and the header are looked for
 _DELIMITERS = ",;\t|"
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
@@ -71,6 +72,8 @@ def read_grid(
     if data[:4] == b"PK\x03\x04":
         grids = _workbook(name, data, check_zip(name, data), sheet)
     elif data[:8] == _OLE:
+        if "_VBA_PROJECT".encode("utf-16-le") in data:
+            raise TableError(f"{name} holds macros. Save it as .xlsx without macros; nothing in it was run.")
         grids = _workbook(name, data, "xls", sheet)
     else:
         if sheet is not None:
@@ -122,7 +125,7 @@ def _text_grid(name: str, data: bytes, columns: Mapping[str, str] | None) -> Gri
     findings = []
     if encoding not in ("utf-8", "utf-8-sig"):
         findings.append(Finding("file", "", "info", encoding, f"text read as {encoding}, since it is not valid UTF-8"))
-    head = "\n".join(text.splitlines()[:SEARCH_ROWS])
+    head = "\n".join(text[:_HEAD].splitlines()[:SEARCH_ROWS])
     best, choice = (-1, -1), ","
     for delimiter in _DELIMITERS:
         rows = _parse(name, head, delimiter, strict=False)
@@ -131,8 +134,11 @@ def _text_grid(name: str, data: bytes, columns: Mapping[str, str] | None) -> Gri
         if score > best:
             best, choice = score, delimiter
     rows = _parse(name, text, choice)
-    if len(rows) * max((len(r) for r in rows), default=0) > MAX_CELLS:
-        raise TableError(f"{name} has more than {MAX_CELLS} cells. Split it by item.")
+    width = max((len(r) for r in rows), default=0)
+    if width > MAX_COLUMNS or len(rows) * width > MAX_CELLS:
+        raise TableError(
+            f"{name} has {len(rows)} rows of up to {width} cells, too many for a break log. Split it by item."
+        )
     return Grid("csv", rows, delimiter=choice, findings=findings)
 
 
@@ -202,11 +208,12 @@ def _wanted_sheets(name: str, book: Any, sheet: str | int | None) -> list[str]:
 
 def _sheet_grid(name: str, book: Any, title: str, kind: str) -> Grid:
     page = book.get_sheet_by_name(title)
-    if page.total_height * page.total_width > MAX_CELLS or page.total_width > MAX_COLUMNS:
+    height, width = (page.end[0] + 1, page.end[1] + 1) if page.end is not None else (0, 0)
+    if height * width > MAX_CELLS or width > MAX_COLUMNS:
         raise TableError(
-            f"{name}, sheet {title!r} reaches to row {page.total_height}, column {page.total_width}: too many cells "
-            "for a break log. Delete stray cells far from the table."
+            f"{name}, sheet {title!r} reaches to row {height}, column {width}: too many cells for a break log. Delete "
+            "stray cells far from the table."
         )
-    rows = page.to_python(skip_empty_area=False) if page.total_height and page.total_width else []
+    rows = page.to_python(skip_empty_area=False) if height else []
     merged = [(tuple(a), tuple(b)) for a, b in (page.merged_cell_ranges or [])]
     return Grid(kind, rows, sheet=title, merged=merged)

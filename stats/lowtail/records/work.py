@@ -53,6 +53,10 @@ class Work:
         rows = self.grid.rows
         return [rows[r][index] if index < len(rows[r]) else None for r in self.out.rows]
 
+    def has(self, name: str) -> bool:
+        """Whether the log holds, or declares, the column."""
+        return name in self.constants or name in self.header.fields or name in self.header.extras
+
     def where(self, position: int, name: str) -> str:
         """Address of a cell by its position among the data rows."""
         f = self.header.fields.get(name)
