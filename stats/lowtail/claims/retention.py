@@ -243,7 +243,7 @@ def retention(
         change_high=high_change,
         p_value=nested_p(load, broke, ones, design, law, size, generator),
         bend_p=nested_p(load, broke, design, bent, law, size, generator) if covariate.settings > 2 else float("nan"),
-        smallest_change=_as_loss(drop, line),
+        smallest_change=_as_loss(drop, line, covariate),
         tested=covariate.tested,
         rating_kN=goal,
         reaches_low=reaches[0],
@@ -267,19 +267,21 @@ def _rating(rows: pd.DataFrame) -> float:
     return float(values[0]) if values.size == 1 else float("nan")
 
 
-def _as_loss(drop: float, line: RegressionLaw) -> float:
+def _as_loss(drop: float, line: RegressionLaw, covariate: Covariate) -> float:
+    """A drop in spreads as a fraction of the typical strength at the lowest setting."""
     if line.family.on_log:
         return float(1 - np.exp(-drop * line.fit.spread))
-    return float(drop * line.fit.spread / line.fit.coef[0])
+    return float(drop * line.fit.spread / line.location(_lowest(covariate)))
+
+
+def _lowest(covariate: Covariate) -> Array:
+    return np.asarray(covariate.design[int(np.argmin(covariate.design[:, 1]))], dtype=float)
 
 
 def _changes(line: RegressionLaw, covariate: Covariate) -> tuple[float, float, float]:
     factor = np.log(2.0) if covariate.axis == "log" else 1.0
     ends = np.array([line.fit.coef[1], *line.coefficient(1, 0.90)]) * factor
-    if line.family.on_log:
-        values = np.expm1(ends)
-    else:
-        values = ends / line.location(covariate.design[int(np.argmin(covariate.design[:, 1]))])
+    values = np.expm1(ends) if line.family.on_log else ends / line.location(_lowest(covariate))
     return float(values[0]), float(values[1]), float(values[2])
 
 
