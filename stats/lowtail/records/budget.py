@@ -11,7 +11,7 @@ from lowtail.records import under_read
 from lowtail.records.pulse import Pulse, unbroken
 from lowtail.records.trace_record import Trace
 
-__all__ = ["LoadCell", "shortfall", "uncertainty"]
+__all__ = ["LoadCell", "kN_text", "shortfall", "uncertainty"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +48,19 @@ class LoadCell:
         for name in ("error_limit", "calibration"):
             if getattr(self, name) >= 0.5:
                 raise InputError(f"LoadCell: `{name}` is a share, got {getattr(self, name)!r}. Write 0.5 % as 0.005.")
+
+
+def kN_text(value: float) -> str:
+    """Say a small load in words that a reader can use.
+
+    Examples
+    --------
+    >>> kN_text(3.498), kN_text(0.00013), kN_text(float("inf"))
+    ('3.5 kN', 'less than 0.001 kN', 'an unlimited amount')
+    """
+    if np.isinf(value):
+        return "an unlimited amount"
+    return f"{value:.2g} kN" if value >= 0.001 else "less than 0.001 kN"
 
 
 def shortfall(pulse: Pulse, broke: bool | None, rate_hz: float, noise_kN: float) -> dict[str, float]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from lowtail._record import Record
 from lowtail.errors import InputError, LowtailWarning, NoAnswerError
-from lowtail.records.budget import LoadCell, shortfall, uncertainty
+from lowtail.records.budget import LoadCell, kN_text, shortfall, uncertainty
 from lowtail.records.filtering import cfc_filter
 from lowtail.records.pulse import Pulse, fell, measure
 from lowtail.records.trace_checks import Event
@@ -130,8 +130,8 @@ class PeakLoad(Record):
         cut = "at least " if self.clipped else ""
         return (
             f"{self.name}: peak {cut}{self.peak_kN:.4g} kN at {self.at_s:.5g} s, {broke[self.broke_after]}; sampling "
-            f"may have missed up to {self.under_read_worst_kN:.2g} kN ({self.under_read_kN:.2g} kN on average), "
-            f"expanded uncertainty {self.expanded_kN:.2g} kN (k = 2); {self.method_hint}"
+            f"may have missed up to {kN_text(self.under_read_worst_kN)} ({kN_text(self.under_read_kN)} on average), "
+            f"expanded uncertainty {kN_text(self.expanded_kN)} (k = 2); {self.method_hint}"
         )
 
     __repr__ = Record.__repr__

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lowtail.errors import InputError, TableError
+from lowtail.records.budget import kN_text
 from lowtail.records.cells import as_text, decimal_mark, key
 from lowtail.records.export import safe_text
 from lowtail.records.header import Header
@@ -104,7 +105,7 @@ def _note(record: dict[str, Any]) -> str:
         parts.append(f"sha256 {str(record['sha256'])[:12]}")
     parts.append(broke)
     if record.get("under_read_worst_kN") is not None:
-        parts.append(f"sampling may read up to {record['under_read_worst_kN']:.2g} kN low")
+        parts.append(f"sampling may read up to {kN_text(record['under_read_worst_kN'])} low")
     if record.get("method_hint"):
         parts.append(str(record["method_hint"]))
     return "; ".join(parts)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail.errors import InputError, LowtailWarning
+from lowtail.records.budget import kN_text
 from lowtail.records.peak import PeakLoad, peak_load
 from lowtail.records.trace import Trace
 from lowtail.report import style
@@ -130,8 +131,9 @@ def _draw_band(ax: Axes, trace: Trace, peak: PeakLoad, scale: float) -> None:
     if not np.isfinite(worst):
         return
     ax.axhspan(peak.peak_kN, peak.peak_kN + worst, color=style.BAND, linewidth=0, zorder=0, gid="under-read",
-               label=f"sampling may have missed up to {worst:.2g} kN (dashed: {mean:.2g} kN on average)")  # fmt: skip
-    ax.axhline(peak.peak_kN + mean, color=style.MUTED, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1, gid="mean")
+               label=f"sampling may have missed up to {kN_text(worst)}")  # fmt: skip
+    ax.axhline(peak.peak_kN + mean, color=style.MUTED, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1, gid="mean",
+               label=f"on average {kN_text(mean)}")  # fmt: skip
 
 
 def _draw_marks(ax: Axes, trace: Trace, peak: PeakLoad, scale: float) -> None:
