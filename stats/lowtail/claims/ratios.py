@@ -215,7 +215,7 @@ def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -
     """Ratio of log-load scatter (other over reference): middle of its confidence law, low, high.
 
     From the two Weibull confidence laws (spread = 1 / shape): 94 to 96 % coverage at a nominal 95 % for Weibull and
-    lognormal truths, where the F interval of log loads covers 88 to 95 % (``tests/truth/compare_scatter.csv``).
+    lognormal truths, where the F interval of log loads covers 88 to 95 % (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)
     middle, low, high = np.exp(

@@ -1,0 +1,64 @@
+"""The grid of power: workers do not matter, and it says what the tables of the t test say."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from lowtail.claims.compare import compare
+from lowtail.claims.power_grid import power_grid, rejects
+from lowtail.errors import InputError
+from lowtail.records.sample import Sample
+
+
+def test_workers_do_not_change_the_answer() -> None:
+    arguments = {"n_reference": [3, 5], "n_other": [3, 7], "ratio": [0.9, 1.0], "cv": [0.05]}
+    one = power_grid(**arguments, size=200, n_jobs=1, progress=True)  # type: ignore[arg-type]
+    two = power_grid(**arguments, size=200, n_jobs=2)  # type: ignore[arg-type]
+    pd.testing.assert_frame_equal(one, two)
+
+
+def test_rows_are_what_compare_shows() -> None:
+    rng = np.random.default_rng(3)
+    for n, m in ((4, 4), (3, 7)):
+        x, y = rng.normal(0, 0.05, (12, n)), rng.normal(-0.1, 0.08, (12, m))
+        shown = [
+            compare(Sample(np.exp(a)), Sample(np.exp(b))).difference != "no difference shown"
+            for a, b in zip(x, y, strict=True)
+        ]
+        assert list(rejects(x, y)) == shown
+
+
+def test_power_of_equal_arms_is_close_to_the_noncentral_t() -> None:
+    # 10 against 10 at one standard deviation: 0.56 printed (EnvStats documentation, two-sample t test); Welch loses
+    # next to nothing there
+    cv = 0.05
+    shift = np.exp(-np.sqrt(np.log1p(cv**2)))
+    chance = power_grid([10], [10], [shift], [cv], size=8000)["chance"][0]
+    assert chance == pytest.approx(0.56, abs=0.02)
+
+
+def test_nothing_to_find_is_seldom_found() -> None:
+    grid = power_grid([3], [3, 10], [1.0], [0.05], cv_ratio=[0.5, 1.0], family="weibull", size=4000)
+    assert (grid["chance"] < 0.06).all()
+
+
+def test_bad_grids() -> None:
+    with pytest.raises(InputError, match="Every arm needs 2 specimens or more"):
+        power_grid([1], [3], [0.9], [0.05])
+    with pytest.raises(InputError, match="'lognormal' or 'weibull' here"):
+        power_grid([3], [3], [0.9], [0.05], family="normal")
+    with pytest.raises(InputError, match="at least 100 simulated series"):
+        power_grid([3], [3], [0.9], [0.05], size=10)
+
+
+@pytest.mark.slow
+def test_five_thousand_cells() -> None:
+    n = range(3, 13)
+    grid = power_grid(n, n, np.linspace(0.75, 0.99, 10), [0.04, 0.08, 0.12, 0.16, 0.20], size=200, n_jobs=2)
+    assert len(grid) == 5000
+    small = grid[(grid["ratio"] == 0.75) & (grid["cv"] == 0.04) & (grid["n_reference"] == 12) & (grid["n_other"] == 12)]
+    assert small["chance"].iloc[0] == 1
+    assert stats.spearmanr(grid["ratio"], grid["chance"]).statistic < 0
