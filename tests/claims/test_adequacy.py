@@ -8,7 +8,7 @@ import pytest
 from lowtail.claims.adequacy import adequacy
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import WEIBULL
-from lowtail.models.goodness import anderson_darling_many, handbook_significance
+from lowtail.models.goodness import anderson_darling_many, handbook_significance, recording_step
 from lowtail.records.sample import Sample
 
 SAMPLE = Sample([24.1, 25.3, 24.8, 26.0, 22.2, 23.9, 25.6, 24.4], label="oval")
@@ -86,6 +86,23 @@ def test_handbook_formula_agrees_in_the_tail(family: str) -> None:
     # beside the simulated p-value
     critical = adequacy(Sample(np.linspace(24, 26, 20)), families=[family], size=20_000).table["critical"].iloc[0]
     assert handbook_significance(float(critical), 20, family) == pytest.approx(0.05, abs=0.01)
+
+
+def test_ties_are_met_by_rounding_the_simulated_samples_too() -> None:
+    tied = Sample([24.0, 24.5, 24.5, 25.0, 25.0, 23.5])
+    answer = adequacy(tied, families=["normal"], size=4000)
+    assert any("steps of 0.5 kN" in n for n in answer.notes)
+    plain = adequacy(Sample([24.0, 24.5, 24.51, 25.0, 25.01, 23.5]), families=["normal"], size=4000)
+    assert not any("steps of" in n for n in plain.notes)
+    assert answer.table["critical"].iloc[0] > plain.table["critical"].iloc[0]  # ties alone raise the statistic
+
+
+@pytest.mark.parametrize(
+    ("load", "step"),
+    [([24.1, 25.3], 0.1), ([25.0, 30.0], 5.0), ([24.12, 24.2], 0.02), ([24.125], 0.005), ([np.pi], 0.0)],
+)
+def test_recording_step(load: list[float], step: float) -> None:
+    assert recording_step(load) == step
 
 
 def test_refusals() -> None:

@@ -17,7 +17,14 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.empirical import draw_held
 from lowtail.models.families import FAMILIES, Family, get_family
 from lowtail.models.fit import fit_many
-from lowtail.models.goodness import anderson_darling_many, handbook_significance, null_samples, weak_minority
+from lowtail.models.goodness import (
+    anderson_darling_many,
+    handbook_significance,
+    null_samples,
+    rounded,
+    tie_step,
+    weak_minority,
+)
 from lowtail.records.sample import Sample
 
 __all__ = ["Adequacy", "adequacy"]
@@ -90,7 +97,9 @@ def adequacy(
 
     The p-value is simulated: samples of the fitted law, refitted each. Without survivors it is exact up to simulation
     error, whatever the parameters. With survivors, held loads are drawn from their Kaplan-Meier law and a simulated
-    specimen breaks where its strength comes first. The power printed beside is for a named alternative at the fitted
+    specimen breaks where its strength comes first. Where breaks tie, simulated loads are rounded to the step in which
+    the loads are recorded, for ties alone raise A2 (unrounded, a step of a quarter spread gives 6 to 8 % false alarms
+    instead of 5 %). The power printed beside is for a named alternative at the fitted
     scatter: a weak minority, and (for the Weibull) a lognormal law or (for the others) a Weibull law. With 10 or fewer
     specimens this test catches blunders only; not being contradicted says nothing for a law. Never use it to choose.
 
@@ -169,14 +178,17 @@ def _one_law(
     location, spread = float(fits.location[0]), float(fits.spread[0])
     if not np.isfinite(seen):
         raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit here, so it cannot be tested.")
-    shape = (size, sample.n)
+    shape, step = (size, sample.n), tie_step(sample)
 
     def held() -> Array | None:
         return draw_held(sample.load, sample.broke, shape, rng) if sample.n_held else None
 
-    # without survivors A2 does not depend on the parameters: a small scatter keeps simulated normal loads above 0
-    where = (location, spread) if sample.n_held or law.on_log else (1000.0, 1.0)
-    null = anderson_darling_many(*null_samples(law, *where, shape, rng, held()), law)
+    def statistic(drawn: tuple[Array, NDArray[np.bool_]]) -> Array:
+        return anderson_darling_many(rounded(drawn[0], step), drawn[1], law)
+
+    # with neither survivors nor ties A2 does not depend on the parameters: small scatter keeps normal loads above 0
+    where = (location, spread) if sample.n_held or step or law.on_log else (1000.0, 1.0)
+    null = statistic(null_samples(law, *where, shape, rng, held()))
     kept = null[np.isfinite(null)]
     critical = float(np.quantile(kept, 1 - false_alarm, method="higher"))
     share, loss = minority
@@ -190,9 +202,9 @@ def _one_law(
         "critical": critical,
         "p_value": (1 + int((kept >= seen - 1e-12).sum())) / (1 + kept.size),
         "handbook_p": handbook_significance(seen, sample.n, law) if sample.n_held == 0 else float("nan"),
-        "power_weak_minority": _share_above(anderson_darling_many(*weak, law), critical),
+        "power_weak_minority": _share_above(statistic(weak), critical),
         "other_family": other.name,
-        "power_other_family": _share_above(anderson_darling_many(*strange, law), critical),
+        "power_other_family": _share_above(statistic(strange), critical),
         "simulated": int(kept.size),
     }
 
@@ -210,6 +222,10 @@ def _notes(sample: Sample, rows: Sequence[dict[str, Any]]) -> tuple[str, ...]:
         )
     elif sample.n < 6:
         notes.append("The handbook's significance formula is not defined below n = 6 and is left out.")
+    if step := tie_step(sample):
+        notes.append(
+            f"Breaks tie; loads stand in steps of {step:g} kN, and the simulated samples are rounded likewise."
+        )
     if all(r["power_weak_minority"] < 0.5 for r in rows):
         notes.append(
             "More often than not this test would miss the weak minority named: a pass is no support for a law."

@@ -22,7 +22,7 @@ from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family, get_family
 from lowtail.models.fit import fit_many
 from lowtail.models.gaps import largest_gap_many
-from lowtail.models.goodness import simulate_like, weak_minority
+from lowtail.models.goodness import rounded, simulate_like, tie_step, weak_minority
 from lowtail.models.weak_link import by_cause
 from lowtail.records.sample import Sample
 
@@ -256,7 +256,9 @@ def _by_gap(
         )
     share, loss, false_alarm = asked
     seen, place, y = largest_gap_many(sample.load[None], sample.broke[None], law)
-    null = largest_gap_many(*simulate_like(sample, law, size, rng), law)[0]
+    step = tie_step(sample)
+    load, broke = simulate_like(sample, law, size, rng)
+    null = largest_gap_many(rounded(load, step), broke, law)[0]
     null = null[np.isfinite(null)]
     p = float((1 + (null >= seen[0] - 1e-9).sum()) / (1 + null.size))
     fits = fit_many(sample.load[None], sample.broke[None], law)
@@ -264,7 +266,7 @@ def _by_gap(
     weak = weak_minority(
         law, float(fits.location[0]), float(fits.spread[0]), (size, sample.n), rng, held, share=share, loss=loss
     )
-    other = largest_gap_many(*weak, law)[0]
+    other = largest_gap_many(rounded(weak[0], step), weak[1], law)[0]
     power = float((other[np.isfinite(other)] > np.quantile(null, 1 - false_alarm)).mean())
     ends = law.inverse(y[0, place[0] : place[0] + 2])
     who = f"{sample.label}: " if sample.label else ""

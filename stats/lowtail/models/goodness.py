@@ -16,7 +16,16 @@ from lowtail.models.families import Family, get_family
 from lowtail.models.fit import fit_many
 from lowtail.records.sample import Sample
 
-__all__ = ["anderson_darling_many", "handbook_significance", "null_samples", "simulate_like", "weak_minority"]
+__all__ = [
+    "anderson_darling_many",
+    "handbook_significance",
+    "null_samples",
+    "recording_step",
+    "rounded",
+    "simulate_like",
+    "tie_step",
+    "weak_minority",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -95,6 +104,36 @@ def handbook_significance(statistic: float, n: int, family: str | Family) -> flo
         modified = (1 + 4 / n - 25 / n**2) * statistic
         power = -0.48 + 0.78 * np.log(modified) + 4.58 * modified
     return float(1 / (1 + np.exp(power)))
+
+
+def recording_step(load: ArrayLike) -> float:
+    """Step in which loads were recorded: the largest 1, 2 or 5 times a power of ten that divides them all; else 0.
+
+    Looked for down to 0.001; loads converted from another unit have none.
+
+    Examples
+    --------
+    >>> recording_step([24.1, 25.3, 22.8]), recording_step([24.5, 25.0, 22.5]), recording_step([3.1415926])
+    (0.1, 0.5, 0.0)
+    """
+    values = np.asarray(load, dtype=float)
+    for power in range(2, -4, -1):
+        for digit in (5, 2, 1):
+            step = float(f"{digit}e{power}")
+            if np.abs(values / step - np.round(values / step)).max() < 1e-6:
+                return step
+    return 0.0
+
+
+def tie_step(sample: Sample) -> float:
+    """Recording step of the loads where breaks tie, else 0: simulated loads are then left unrounded."""
+    broke = sample.load[sample.broke]
+    return recording_step(sample.load) if np.unique(broke).size < broke.size else 0.0
+
+
+def rounded(load: Array, step: float) -> Array:
+    """Loads as recorded in steps of ``step`` (0: as they are); never below one step."""
+    return np.maximum(np.round(load / step) * step, step) if step else load
 
 
 def null_samples(
