@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from lowtail._parallel import seeds
 from lowtail._record import Record
 from lowtail.claims.two_sample_tests import Contrast, behrens_fisher, fieller, welch
 from lowtail.errors import NoAnswerError
-from lowtail.models.confidence_law import ConfidenceLaw, confidence_law
+from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import get_family
 from lowtail.models.fit import fit
 from lowtail.records.sample import Sample
@@ -143,14 +144,28 @@ def method_for(n_reference: int, n_other: int) -> Callable[..., Contrast]:
     return welch if abs(n_reference - n_other) <= 1 else behrens_fisher
 
 
-def _laws(reference: Sample, other: Sample, family: str) -> tuple[ConfidenceLaw, ConfidenceLaw]:
-    return confidence_law(reference, family), confidence_law(other, family)
+_Draws = tuple[Array, Array]
 
 
-def _drawn(reference: Sample, other: Sample, family: str, rng: Any) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    laws = _laws(reference, other, family)
+def _drawn(reference: Sample, other: Sample, family: str, rng: Any) -> tuple[_Draws, _Draws]:
+    """Draws of (location, spread) from both arms' laws; kept for the next ratio of the same two arms and seed."""
+    if isinstance(rng, int):
+        return _kept(reference, other, family, rng)
+    return _draw(reference, other, family, rng)
+
+
+@lru_cache(maxsize=2)
+def _kept(reference: Sample, other: Sample, family: str, rng: int) -> tuple[_Draws, _Draws]:
+    both = _draw(reference, other, family, rng)
+    for array in (*both[0], *both[1]):
+        array.flags.writeable = False
+    return both
+
+
+def _draw(reference: Sample, other: Sample, family: str, rng: Any) -> tuple[_Draws, _Draws]:
     first, second = (
-        law.draws(DRAWS, np.random.default_rng(seed)) for law, seed in zip(laws, seeds(rng, 2), strict=True)
+        confidence_law(sample, family).draws(DRAWS, np.random.default_rng(seed))
+        for sample, seed in zip((reference, other), seeds(rng, 2), strict=True)
     )
     return first, second
 
