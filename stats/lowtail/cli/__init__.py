@@ -75,7 +75,12 @@ def _run(words: Sequence[str]) -> int:
     try:
         code = app(list(words), exit_on_error=False, print_error=False, result_action="return_value")
     except CycloptsError as exc:
-        print(f"lowtail: {exc}\nSee: lowtail --help", file=sys.stderr)
+        from lowtail.cli.shared import EXAMPLES
+
+        command = words[0] if words and words[0] in EXAMPLES else ""
+        example = f"\nExample: {EXAMPLES[command]}" if command else ""
+        see = f"lowtail {command} --help" if command else "lowtail --help"
+        print(f"lowtail: {exc}{example}\nSee: {see}", file=sys.stderr)
         return 2
     return code if isinstance(code, int) else 0
 

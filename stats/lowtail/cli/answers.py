@@ -48,10 +48,10 @@ def check(
     if as_json:
         print_json("check", {**source_of(log), "answer": verdict.sentence, "findings": plain_rows(log.findings)})
     else:
-        from lowtail.report.tables import findings_table, sums_sentence, text_table
+        from lowtail.report.tables import findings_table, sums_sentence, terminal_width, text_table
 
         if len(log.findings):
-            print(text_table(findings_table(log)), end="\n\n")
+            print(text_table(findings_table(log), terminal_width()), end="\n\n")
         print(sums_sentence(log))
         print(verdict.sentence)
     return 0 if verdict.possible else 1
@@ -99,8 +99,12 @@ def strength(
         Print JSON.
     """
     from lowtail.claims.table import strength_table
+    from lowtail.report.phrases import check_units
+    from lowtail.report.rows import rows_of
     from lowtail.report.sections_strength import strength_block
-    from lowtail.report.tables import only_groups, text_table, write_table
+    from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
+
+    check_units(units)
 
     log = only_groups(read_log(file, sheet, unit, decimal), only, by=words_of(by, BY))
     table = strength_table(log, by=words_of(by, BY), bases=bases_of(basis), family=family)
@@ -109,7 +113,11 @@ def strength(
     if as_json:
         print_json("strength", {**source_of(log), "rows": plain_rows(table)})
     else:
-        print(text_table(strength_block(table, units=units)))
+        print(text_table(strength_block(table, units=units), terminal_width()))
+        for row in rows_of(table):
+            for remark in (row.verdict and f"rating: {row.verdict}", row.notes):
+                if remark:
+                    print(f"  {row.group}: {remark}")
     return 0 if any(table[b].notna().any() for b in table.attrs["bases"]) else 1
 
 
@@ -164,8 +172,12 @@ def compare(
         Print JSON.
     """
     from lowtail.claims.compare_table import compare_table
+    from lowtail.report.phrases import check_units
+    from lowtail.report.rows import rows_of
     from lowtail.report.sections_compare import comparison_block
-    from lowtail.report.tables import only_groups, text_table, write_table
+    from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
+
+    check_units(units)
 
     groups = words_of(by, tuple(c for c in BY if c != factor))
     log = only_groups(read_log(file, sheet, unit, decimal), only, by=groups)
@@ -179,8 +191,8 @@ def compare(
         print_json("compare", {**source_of(log), "rows": plain_rows(table.drop(columns="low_ratios"))})
     else:
         if len(answered):
-            print(text_table(comparison_block(answered, units=units)), end="\n\n")
-        for row in table.itertuples():
+            print(text_table(comparison_block(answered, units=units), terminal_width()), end="\n\n")
+        for row in rows_of(table):
             print(f"{row.group}: {row.sentence}")
     return 0 if len(answered) else 1
 

@@ -40,7 +40,7 @@ def trace(
     """
     from lowtail.records.trace_log import append_to_log
     from lowtail.records.trace_table import trace_rows
-    from lowtail.report.tables import text_table, trace_block, write_table
+    from lowtail.report.tables import terminal_width, text_table, trace_block, write_table
 
     options: dict[str, Any] = {} if unit is None else {"unit": unit}
     rows = trace_rows(files, cfc=cfc, **options)
@@ -49,7 +49,7 @@ def trace(
     if as_json:
         print_json("trace", {"rows": plain_rows(rows)})
     else:
-        print(text_table(trace_block(rows)))
+        print(text_table(trace_block(rows), terminal_width()))
     if append is not None:
         backup = append_to_log(rows, append)
         kept = f"; the log as it was: {backup}" if backup else ""

@@ -86,27 +86,19 @@ def can_answer(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> CanAnswer:
     InputError
         If ``by`` names a column that the log does not have, or no row is usable.
     """
-    errors = int((log.findings["level"] == "error").sum())
     samples = split(log, by)
     able = [s for s in samples if carries_bound(s)]
-    if errors:
-        return CanAnswer(
-            False, f"No: {phrases.count(errors, 'finding')} of level error must be settled in the log first."
-        )
+    many = phrases.count(len(samples), "group")
     if not able:
         return CanAnswer(
             False,
-            f"No: not one of {phrases.count(len(samples), 'group')} holds 2 different loads at break, which a low "
-            f"bound needs. "
-            "Break more specimens, or group more coarsely.",
+            f"No: not one of {many} holds 2 different loads at break, which a low bound needs. Break more specimens, "
+            "or group more coarsely.",
         )
-    text = (
-        f"Yes: {len(able)} of {phrases.count(len(samples), 'group')} {'carries' if len(able) == 1 else 'carry'} "
-        f"a low bound."
-    )
+    text = f"Yes: {len(able)} of {many} {'carries' if len(able) == 1 else 'carry'} a low bound."
     lacking = [s.label for s in samples if not carries_bound(s)]
     if lacking:
-        text += f" Not so: {'; '.join(lacking)} (fewer than 2 different loads at break)."
+        text += f" Not so: {'; '.join(lacking)} (a low bound needs 2 different loads at break)."
     return CanAnswer(True, text)
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "raw_table",
     "set_aside_table",
     "sums_sentence",
+    "terminal_width",
     "text_table",
     "trace_block",
     "write_table",
@@ -45,7 +46,11 @@ def text_table(table: Table, width: int = 100) -> str:
     """
     heads = [h.text for h in table.headings]
     rows = [[c.text for c in row] for row in table.rows]
-    widest = [max([len(h), *(len(r[i]) for r in rows)]) for i, h in enumerate(heads)]
+    least = [
+        max((len(w) for w in h.split()), default=0) if t.number else len(h)
+        for h, t in zip(heads, table.headings, strict=True)
+    ]
+    widest = [max([least[i], *(len(r[i]) for r in rows)]) for i in range(len(heads))]
     if sum(widest) + 2 * len(widest) > width:
         words = [i for i, h in enumerate(table.headings) if not h.number and widest[i] > 18]
         room = width - 2 * len(widest) - sum(w for i, w in enumerate(widest) if i not in words)
@@ -56,6 +61,13 @@ def text_table(table: Table, width: int = 100) -> str:
         lines += _text_row(row, widest, table)
     lines += [textwrap.fill(note, width, initial_indent="  * ", subsequent_indent="    ") for note in table.notes]
     return "\n".join(lines)
+
+
+def terminal_width() -> int:
+    """Columns of the terminal, at least 80; 120 where there is none, as in a pipe."""
+    import shutil
+
+    return max(80, shutil.get_terminal_size((120, 24)).columns)
 
 
 def _text_row(row: Sequence[str], widths: Sequence[int], table: Table) -> list[str]:
