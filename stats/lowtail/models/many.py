@@ -11,7 +11,7 @@ from lowtail._checks import check_fraction
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled, prepare
-from lowtail.models.quadrature import FINE, QUICK
+from lowtail.models.quadrature import QUICK
 from lowtail.models.search import build, common_scale, solve
 
 __all__ = ["confidence_many", "low_many"]
@@ -120,6 +120,6 @@ def confidence_many(
         part = [g.rows(idx) for g in groups]
         sub = part[0]
         q = (law.transform(asked[idx]) - sub.centre) / sub.scale
-        below, _ = build(law, part, abs(w), 0.05, grid=FINE).cdf(q, w)
+        below, _ = build(law, part, abs(w), 0.05, grid=QUICK).cdf(q, w)
         out[idx] = np.clip(1 - below, 0.0, 1.0)
     return out
