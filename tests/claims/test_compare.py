@@ -433,3 +433,22 @@ def test_table_refuses_unknown_levels() -> None:
         compare_table(log_table(), other="drop")
     with pytest.raises(InputError, match="`by` must not contain the compared column 'method'"):
         compare_table(log_table(), by=("item", "method"))
+
+
+def test_rounding_never_reaches_the_mark() -> None:
+    from lowtail.claims.compare_words import _down, _up
+
+    assert (_up(0.9971), _up(0.981), _up(0.8996, 0.9), _down(1.002)) == ("0.998", "0.99", "0.8996", "1.002")
+
+
+def test_table_averages_the_under_reading_over_specimens() -> None:
+    from lowtail.claims.compare_table import compare_table
+
+    mixed = log_table()
+    shock = mixed.index[(mixed["method"] == "shock") & (mixed["item"] == "sling")]
+    mixed.loc[shock[:4], "sample_rate_hz"] = 20_000.0
+    share = compare_table(mixed, pulse_width_ms=20.0)["under_read_other"][0]
+    slow, fast = 0.1296, 0.0060  # break on the flank at 1 kHz and at 20 kHz
+    assert share == pytest.approx(1 - (1 - slow) ** 0.2 * (1 - fast) ** 0.8, abs=0.001)
+    mixed.loc[shock[0], "sample_rate_hz"] = np.nan
+    assert compare_table(mixed, pulse_width_ms=20.0)["under_read_other"][0] > share

@@ -27,16 +27,18 @@ BREAK_SHARE = 0.8  # a part that breaks on the rising flank at 80 % of the crest
 
 
 def under_read_of(rows: pd.DataFrame, pulse_width_ms: float | None, break_share: float = BREAK_SHARE) -> float:
-    """Share by which the peaks of these rows may read low at worst: break on the rising flank, slowest sampling rate.
+    """Share by which the typical peak of these rows may read low at worst: break on the rising flank.
 
-    0 where no pulse width is given, no sampling rate is recorded, or the method is "slow pull".
+    The geometric mean over specimens of what each one's sampling rate allows; a specimen without a recorded rate counts
+    as the slowest. 0 where no pulse width is given, no sampling rate is recorded, or the method is "slow pull".
     """
     if pulse_width_ms is None or "sample_rate_hz" not in rows or (rows["method"] == "slow pull").all():
         return 0.0
-    rates = rows["sample_rate_hz"].dropna()
-    if rates.empty:
+    rates = rows["sample_rate_hz"].astype(float)
+    if rates.isna().all():
         return 0.0
-    return min(under_read_flank(float(rates.min()), pulse_width_ms, break_share)[0], 0.99)
+    worst = [under_read_flank(float(rate), pulse_width_ms, break_share)[0] for rate in rates.fillna(rates.min())]
+    return min(float(1 - np.exp(np.mean(np.log1p(-np.minimum(worst, 0.99))))), 0.99)
 
 
 def compare_table(
@@ -68,7 +70,7 @@ def compare_table(
         Grouping columns.
     pulse_width_ms : float, optional
         Width of the shock pulse in ms; with the log's ``sample_rate_hz`` it gives the share by which shock peaks may
-        read low (break on the rising flank at ``break_share`` of the crest).
+        read low (break on the rising flank at ``break_share`` of the crest, averaged over the specimens of the arm).
     confidence : float
         Of each interval, and of all together in the columns ``ratio_low_all``, ``ratio_high_all``.
     rng, n_jobs, progress

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -24,12 +25,23 @@ def names(reference: Sample, other: Sample) -> tuple[str, str]:
     return reference.label or "reference", other.label or "other"
 
 
-def _down(value: float) -> str:
-    return f"{math.floor(value * 100 + 1e-9) / 100:.2f}"
+def _outward(value: float, step: Callable[[float], int], mark: float) -> str:
+    """Round by ``step`` (floor or ceil) to 2 digits, or as many more as keep it on its side of ``mark``."""
+    for digits in (2, 3, 4):
+        scale = 10**digits
+        slack = 1e-9 if step is math.floor else -1e-9
+        rounded = step(value * scale + slack) / scale
+        if (rounded < mark) == (value < mark) and (rounded > mark) == (value > mark):
+            return f"{rounded:.{digits}f}"
+    return f"{value:.6f}"
 
 
-def _up(value: float) -> str:
-    return f"{math.ceil(value * 100 - 1e-9) / 100:.2f}"
+def _down(value: float, mark: float = 1.0) -> str:
+    return _outward(value, math.floor, mark)
+
+
+def _up(value: float, mark: float = 1.0) -> str:
+    return _outward(value, math.ceil, mark)
 
 
 def p_text(p: float) -> str:
@@ -80,8 +92,8 @@ def margin_phrase(result: Comparison) -> str:
     if result.verdict == "shown":
         return f"{claim}: shown at {level}"
     if result.verdict == "shown worse":
-        return f"{claim}: shown worse (at most {_up(result.keeps_high)} at {level})"
-    return f"{claim}: not shown (only {_down(result.keeps_low)} is, at {level})"
+        return f"{claim}: shown worse (at most {_up(result.keeps_high, result.margin)} at {level})"
+    return f"{claim}: not shown (only {_down(result.keeps_low, result.margin)} is, at {level})"
 
 
 def under_read_phrase(result: Comparison) -> str:
