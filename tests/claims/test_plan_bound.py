@@ -8,8 +8,8 @@ from lowtail.claims.plan_normal import normal_confidence
 from lowtail.claims.plan_pivot import weibull_confidence, weibull_pivot
 from lowtail.claims.plan_simulate import chance_fresh
 from lowtail.errors import InputError
-from lowtail.models.many import confidence_many, low_many
 from lowtail.models.families import FAMILIES, NORMAL, WEIBULL
+from lowtail.models.many import confidence_many, low_many
 
 
 @pytest.mark.parametrize("family", list(FAMILIES))

@@ -3,8 +3,11 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
-from lowtail.claims.plan_chances import chance_two_arms
+from lowtail.claims.plan_arms import Aim
+from lowtail.claims.plan_chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.plan_comparison import log_spread
+from lowtail.claims.plan_power import judge, power_by_test
+from lowtail.claims.two_sample_tests import behrens_fisher
 from lowtail.errors import InputError
 
 
@@ -32,12 +35,12 @@ def test_welch_margins_by_simulation(goal: str) -> None:
 
 
 def test_goals_and_claims_speak_one_language() -> None:
-    by_number = lt.plan_comparison(1.0, 0.06, margin=0.9, goal="no worse than")
+    by_number = lt.plan_comparison(1.0, 0.06, margin=0.9)
     by_claim = lt.plan_comparison(1.0, 0.06, margin=lt.Claim(keeps=0.9))
     assert by_number.arms == by_claim.arms
     assert by_number.sentence == by_claim.sentence
     agree = lt.plan_comparison(1.0, 0.06, margin=lt.Claim(same_within=0.9))
-    assert agree.arms == lt.plan_comparison(1.0, 0.06, margin=0.9).arms
+    assert agree.arms == lt.plan_comparison(1.0, 0.06, margin=0.9, goal="equivalence").arms
     assert agree.n is not None
     assert by_claim.n is not None
     assert agree.n >= by_claim.n
@@ -62,7 +65,7 @@ def test_unequal_scatter_and_ratio_of_arms() -> None:
 def test_max_n_too_small_says_so() -> None:
     plan = lt.plan_comparison(0.99, 0.1, max_n=30)
     assert plan.n is None
-    assert "do not reach" in str(plan)
+    assert "do not show" in str(plan)
 
 
 @pytest.mark.parametrize(
@@ -71,7 +74,7 @@ def test_max_n_too_small_says_so() -> None:
         (1.0, {}, "at `ratio` 1 there is no difference"),
         (0.9, {"alternative": "greater"}, "looks the other way"),
         (0.9, {"margin": 0.9}, "not above the margin"),
-        (1.2, {"margin": 0.9}, "not below 1/margin"),
+        (1.2, {"margin": 0.9, "goal": "equivalence"}, "not below 1/margin"),
         (0.8, {"margin": 0.9, "goal": "no worse than"}, "not above the margin"),
         (0.9, {"power": 1.0}, "No series of tests is certain"),
         (0.9, {"cv": 0.0}, "`cv` must be"),
@@ -81,10 +84,12 @@ def test_max_n_too_small_says_so() -> None:
         (0.9, {"goal": "difference", "margin": 0.8}, "plays no part"),
         (0.9, {"margin": lt.Claim(strength=22)}, "Claim with `keeps`"),
         (0.99, {"margin": lt.Claim(keeps=0.9), "goal": "equivalence"}, "does not fit the claim"),
-        (0.9, {"test": "z"}, "`test` must be one of"),
+        (0.9, {"test": "z"}, "`test` must be 'auto' or one of"),
         (0.9, {"alternative": "up"}, "`alternative` must be"),
         (0.9, {"cost": 3}, "`cost` must hold two numbers"),
-        (0.9, {"cv": (0.05, 0.1), "test": "pooled t"}, "one scatter for both arms"),
+        (0.9, {"cv": (0.05, 0.1), "test": "pooled t on log load"}, "one scatter for both arms"),
+        (0.9, {"survivors": 0.2, "test": "permutation Welch"}, "no place for survivors"),
+        (0.95, {"margin": 0.9, "test": "Mann-Whitney"}, "judged by an interval"),
     ],
 )
 def test_impossible_and_absurd_requests(ratio: float, more: dict[str, object], words: str) -> None:
@@ -94,3 +99,75 @@ def test_impossible_and_absurd_requests(ratio: float, more: dict[str, object], w
 
 def test_log_spread_of_a_cv() -> None:
     assert stats.lognorm(log_spread(0.12)).std() / stats.lognorm(log_spread(0.12)).mean() == pytest.approx(0.12)
+
+
+@pytest.mark.parametrize(("n_1", "n_2"), [(3, 10), (5, 8)])
+def test_behrens_fisher_power_by_simulation(n_1: int, n_2: int) -> None:
+    rng = np.random.default_rng(3)
+    x, y = rng.normal(0, 1, (150, n_1)), rng.normal(1.5, 1.5, (150, n_2))
+    won = np.mean([behrens_fisher(a, b).p_value < 0.05 for a, b in zip(x, y, strict=True)])
+    power = chance_two_arms(
+        n_1, n_2, shift=1.5, spread=(1.0, 1.5), confidence=0.95, goal="difference", method="behrens-fisher"
+    )
+    assert won == pytest.approx(power, abs=0.11)
+
+
+def test_behrens_fisher_reach_is_the_test_s_own() -> None:
+    x, y = np.array([0.0, 1.0, 2.5]), np.array([0.3, 0.9, 1.7, 2.2, 4.0, 4.4])
+    found = behrens_fisher(x, y)
+    a, b = x.var(ddof=1) / 3, y.var(ddof=1) / 6
+    angle, reach = behrens_fisher_reach(2, 5, 0.025)
+    got = np.interp(np.arctan2(np.sqrt(a), np.sqrt(b)), angle, reach) * np.sqrt(a + b)
+    assert got == pytest.approx((found.high - found.low) / 2, rel=2e-3)
+
+
+def test_survivors_are_judged_as_compare_judges_them() -> None:
+    rng = np.random.default_rng(5)
+    size, n = 60, 8
+    logs = [shift + 0.06 * np.log(rng.standard_exponential((size, n))) for shift in (0.0, -0.09)]
+    broke = [(rng.random((size, n)) > 0.25) | (np.arange(n) < 2) for _ in range(2)]
+    quick = judge((logs[0], broke[0]), (logs[1], broke[1]), Aim("difference", 1.0, 0.95))
+    median = np.log(np.log(2.0))
+    slow = []
+    for i in range(size):
+        first, second = (
+            lt.confidence_law(lt.Sample(np.exp(logs[a][i]), broke[a][i])).draws(20_000, a) for a in range(2)
+        )
+        above = np.mean(second[0] + median * second[1] > first[0] + median * first[1])
+        slow.append(above >= 0.975 or above <= 0.025)
+    assert 10 < np.sum(slow) < 50
+    assert np.mean(quick != np.array(slow)) <= 0.07  # only series on the edge may differ
+
+
+def test_survivors_cost_specimens() -> None:
+    plan = lt.plan_comparison(0.85, 0.06, survivors=(0.0, 0.3), max_n=30)
+    assert plan.family == "weibull"
+    assert plan.n is not None
+    assert plan.n > (lt.plan_comparison(0.85, 0.06).n or 0)
+    assert plan.chance >= 0.8 > plan.chance_before
+    assert plan.mc_error < 0.005
+
+
+def test_named_test_by_simulation() -> None:
+    """Mann-Whitney cannot reach 5 % with 3 against 3: smallest p 2 / C(6, 3) = 0.1."""
+    assert power_by_test((3, 3), "Mann-Whitney", 0.5, (0.05, 0.05), (0.0, 0.0), Aim("difference", 1.0, 0.95), 1, 1) == (
+        0.0,
+        0.0,
+    )
+    plan = lt.plan_comparison(0.8, 0.06, test="Mann-Whitney", max_n=12)
+    assert plan.n == 4
+    assert plan.chance_before == 0
+
+
+def test_cheapest_split_by_trying_every_pair() -> None:
+    plan = lt.plan_comparison(0.9, (0.03, 0.08), cost=(1.0, 2.0), test="Welch on log load")
+    best = min(
+        a + 2 * b
+        for a in range(2, 25)
+        for b in range(2, 25)
+        if chance_two_arms(
+            a, b, shift=np.log(0.9), spread=(log_spread(0.03), log_spread(0.08)), confidence=0.95, goal="difference"
+        )
+        >= 0.8
+    )
+    assert plan.cost == best

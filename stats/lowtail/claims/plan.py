@@ -253,6 +253,18 @@ def smallest_n(chance: Callable[[int], float], target: float, least: int, most: 
     return high
 
 
+def settle(n: int | None, chance: Callable[[int], float], target: float, least: int, most: int) -> int | None:
+    """Correct an ``n`` found with a quick, rough chance by the full one, so that it holds at n and not at n - 1."""
+    found = most if n is None else n
+    while chance(found) < target:
+        if found >= most:
+            return None
+        found += 1
+    while found > least and chance(found - 1) >= target:
+        found -= 1
+    return found
+
+
 def curve_points(n: int | None, least: int, most: int, size: int = 40) -> list[int]:
     """Numbers of specimens for a curve: from ``least`` past ``n``, with n - 1, n and n + 1 among them."""
     last = most if n is None else min(most, max(n + 5, math.ceil(1.6 * n)))

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from lowtail.claims.basis import Basis
-from lowtail.errors import InputError
 from lowtail.models.tolerance import prediction_factor, tolerance_factor
 
 __all__ = ["basis_factor", "chance_bound", "chance_two_arms", "limit_factor", "spread_nodes"]
@@ -79,7 +78,7 @@ def chance_two_arms(
     confidence: float,
     goal: str,
     margin: float = 0.0,
-    pooled: bool = False,
+    method: str = "welch",
     alternative: str = "two-sided",
 ) -> float:
     """Chance that a comparison of two normal arms reaches its goal.
@@ -98,8 +97,8 @@ def chance_two_arms(
         A significant difference; the lower limit of the shift above ``-margin``; both limits within ``margin``.
     margin : float
         Positive margin on the log scale.
-    pooled : bool
-        One common standard deviation (t test) instead of Welch's degrees of freedom.
+    method : {"welch", "behrens-fisher", "pooled t"}
+        Interval that judges the series; "pooled t" takes one common standard deviation.
     alternative : str
         For a difference: "two-sided", "less" (the other arm is weaker), "greater".
 
@@ -112,13 +111,11 @@ def chance_two_arms(
     if goal == "difference" and alternative == "two-sided":
         tails /= 2
     true_se = np.sqrt(spread[0] ** 2 / n_reference + spread[1] ** 2 / n_other)
-    if pooled:
-        if not np.isclose(spread[0], spread[1], rtol=1e-12):
-            raise InputError('The pooled t test assumes one scatter for both arms; use test="welch" for two.')
+    if method == "pooled t":
         s, weight = spread_nodes(float(n_reference + n_other - 2))
         reach = stats.t.ppf(1 - tails, n_reference + n_other - 2) * s * true_se
     else:
-        reach, weight = _welch_reach(n_reference, n_other, spread, tails)
+        reach, weight = _two_spread_reach(n_reference, n_other, spread, tails, method)
     if goal == "difference":
         above = special.ndtr((shift - reach) / true_se)
         below = special.ndtr((-shift - reach) / true_se)
@@ -131,15 +128,39 @@ def chance_two_arms(
     return float(weight @ part)
 
 
-def _welch_reach(n_1: int, n_2: int, spread: tuple[float, float], tails: float) -> tuple[Array, Array]:
-    """Half width t(df) * se of the Welch interval on a grid of both sample spreads, with its weights."""
+def _two_spread_reach(
+    n_1: int, n_2: int, spread: tuple[float, float], tails: float, method: str
+) -> tuple[Array, Array]:
+    """Half width of the interval on a grid of both sample spreads, with its weights."""
     size = 96
     s_1, w_1 = spread_nodes(float(n_1 - 1), size, 32.0)
     s_2, w_2 = spread_nodes(float(n_2 - 1), size, 32.0)
     a = ((spread[0] * s_1) ** 2 / n_1)[:, None]
     b = ((spread[1] * s_2) ** 2 / n_2)[None, :]
-    df = (a + b) ** 2 / (a**2 / (n_1 - 1) + b**2 / (n_2 - 1))
     weight = np.outer(w_1, w_2).ravel()
     keep = weight > 1e-13
-    reach = special.stdtrit(df.ravel()[keep], 1 - tails) * np.sqrt((a + b).ravel()[keep])
-    return reach, weight[keep]
+    error = np.sqrt((a + b).ravel()[keep])
+    if method == "welch":
+        df = (a + b) ** 2 / (a**2 / (n_1 - 1) + b**2 / (n_2 - 1))
+        return special.stdtrit(df.ravel()[keep], 1 - tails) * error, weight[keep]
+    angle = np.arctan2(np.sqrt(a), np.sqrt(b)).ravel()[keep]
+    knots, height = behrens_fisher_reach(n_1 - 1, n_2 - 1, tails)
+    return np.interp(angle, knots, height) * error, weight[keep]
+
+
+@lru_cache(maxsize=512)
+def behrens_fisher_reach(df_1: int, df_2: int, tails: float) -> tuple[Array, Array]:
+    """Upper quantile of sin(angle) t1 + cos(angle) t2 on a grid of angles from 0 to a right angle."""
+    angle = np.linspace(0.0, np.pi / 2, 41)
+    node, mass = np.polynomial.legendre.leggauss(120)
+    turn = node * np.pi / 2  # t = sqrt(df) tan(turn): its density becomes cos(turn)^(df - 1)
+    first = np.sqrt(df_1) * np.tan(turn)
+    mass = mass * np.cos(turn) ** (df_1 - 1)
+    mass = mass / mass.sum()
+    sin, cos = np.sin(angle)[:, None], np.maximum(np.cos(angle), 1e-9)[:, None]
+    low, high = np.zeros(angle.size), np.full(angle.size, 2.0 * abs(special.stdtrit(min(df_1, df_2), tails)) + 2.0)
+    for _ in range(34):
+        middle = (low + high) / 2
+        upper = special.stdtr(df_2, -(middle[:, None] - sin * first) / cos) @ mass
+        low, high = np.where(upper > tails, middle, low), np.where(upper > tails, high, middle)
+    return angle, (low + high) / 2

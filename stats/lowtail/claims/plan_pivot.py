@@ -27,7 +27,7 @@ _STEP = 0.42  # of the grid in ln shape, in units of the curvature at its mode
 _DEPTH = 16.0  # log units below the top at which the grid ends
 
 
-def _spread_grid(v: Array, fail: Flags, r: Array) -> tuple[Array, Array, Array]:
+def spread_grid(v: Array, fail: Flags, r: Array) -> tuple[Array, Array, Array]:
     """Nodes of the shape, weights and log totals for rows with ``v <= 0`` (``-inf`` pads) and ``r >= 2`` breaks."""
     pull = np.where(fail, v, 0.0).sum(axis=1)
     mode, _ = weibull_root(v, pull / r, (r - 1) / r, 1.2 / np.maximum(-pull / r, 1e-12))
@@ -83,7 +83,7 @@ def weibull_confidence(y: Array, broke: Flags | None, claim: Array | float, frac
     for breaks in np.unique(r[usable]):
         every = np.flatnonzero(usable & (r == breaks))
         for rows in np.array_split(every, max(1, every.size // 2000)):
-            shape, weight, log_total = _spread_grid(v[rows], fail[rows], r[rows])
+            shape, weight, log_total = spread_grid(v[rows], fail[rows], r[rows])
             x = np.exp(np.clip(log_hazard + log_total - shape * asked[rows, None], -700.0, 6.5))
             out[rows] = 1 - (weight * poisson_tail(int(breaks), x)).sum(axis=1)
     return out
@@ -179,5 +179,5 @@ def weibull_pivot(n: int, seed: int) -> WeibullPivot:
     draw = np.random.default_rng(np.random.SeedSequence([seed, 77])).standard_exponential((n, 800))[:, :size]
     z = np.log(draw.T)
     v = z - z.max(axis=1, keepdims=True)
-    shape, weight, log_total = _spread_grid(v, np.ones(v.shape, dtype=bool), np.full(size, float(n)))
+    shape, weight, log_total = spread_grid(v, np.ones(v.shape, dtype=bool), np.full(size, float(n)))
     return WeibullPivot(n, shape, weight, log_total)
