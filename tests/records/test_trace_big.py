@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+
+import lowtail
 
 CODE = """
 import resource, sys, time
@@ -37,9 +40,11 @@ def test_ten_million_samples(tmp_path: Path) -> None:
             force += rng.normal(0, 0.01, block)
             handle.write("".join(f"{x:.4f},{y:.3f}\n" for x, y in zip(t, force, strict=True)))
     assert file.stat().st_size > 100_000_000
+    env = os.environ | {"PYTHONPATH": str(Path(lowtail.__file__).parents[1])}
     done = subprocess.run(
-        [sys.executable, "-c", CODE, str(file)], capture_output=True, text=True, check=True, timeout=600
+        [sys.executable, "-c", CODE, str(file)], capture_output=True, text=True, check=True, timeout=600, env=env
     )
+    file.unlink()
     samples, grown, seconds, peak, at, broke = done.stdout.split()
     assert int(samples) == n
     assert float(grown) < 64 * n / 2**20, grown
