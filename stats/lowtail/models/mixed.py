@@ -58,7 +58,8 @@ def _criterion(ratio: float, y: Array, design: Array, labels: Labels) -> float:
     _, cover, squares, log_det = _weighted(ratio, y, design, labels)
     free = y.size - design.shape[1]
     twist: float = np.linalg.slogdet(cover)[1].item()
-    return -0.5 * (free * float(np.log(squares / free)) + log_det - twist)
+    value: float = -0.5 * (free * float(np.log(squares / free)) + log_det - twist)
+    return value
 
 
 def random_batches(y: Array, design: Array, labels: Labels, *, who: str = "This sample") -> RandomBatches:
