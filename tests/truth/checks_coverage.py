@@ -1,6 +1,6 @@
 """Coverage of the low bounds of an assembly (weak link) and of a trend (retention).
 
-Run: ``python tests/truth/checks_coverage.py`` (about 4 minutes on one core); writes ``checks_coverage.csv``. Nominal
+Run: ``python tests/truth/checks_coverage.py`` (about 9 minutes on one core); writes ``checks_coverage.csv``. Nominal
 95 %; a cell's share is that of the repetitions in which the bound lies at or below the true low strength; ``refused``
 counts those for which there is no bound (a component that broke fewer than twice, a trend without enough breaks).
 Standard error of a share: 0.6 percentage points at 1,200 repetitions.

@@ -1,6 +1,6 @@
 """False alarms of the model and batch checks where every specimen broke, with and without ties.
 
-Run: ``python tests/truth/checks_type1.py`` (about 3 minutes on one core); writes ``checks_type1.csv``. Nominal level
+Run: ``python tests/truth/checks_type1.py`` (about 2 minutes on one core); writes ``checks_type1.csv``. Nominal level
 5 %; ``rounded`` is the step to which loads are rounded, in spreads of the law (0: not rounded). Every statistic and
 limit is the package's own; null limits and judged samples come from different draws. Standard error of a share: 0.15
 percentage points at 20,000 repetitions, 0.5 at 2,000 (k-sample Anderson-Darling, permuted anew each time).
