@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lowtail.records.cells import table as words_table
 from lowtail.records.findings import Finding
@@ -87,7 +88,7 @@ def _rating_ratios(table: pd.DataFrame) -> Iterator[Finding]:
             yield Finding(cell, "load", "warning", _label(values), f"{message}: check the units of both")
 
 
-def grid_of(values: Sequence[float]) -> float | None:
+def grid_of(values: Sequence[float] | NDArray[np.float64]) -> float | None:
     """Largest usual step (1, 2, 2.5 or 5 times a power of ten) that every value is a multiple of; None where none is.
 
     Examples
@@ -156,10 +157,14 @@ def _reuse(table: pd.DataFrame) -> Iterator[Finding]:
 def _slips(table: pd.DataFrame) -> Iterator[Finding]:
     """Slips of every group that has one, with the exact interval of their share."""
     used = table[table["used"]]
-    groups = used.groupby(list(GROUP), sort=False)["slipped"].agg(["size", "sum"])
-    cells = used[used["slipped"]].groupby(list(GROUP), sort=False)["cell"].first()
-    for values, cell in cells.items():
-        n, count = (int(v) for v in groups.loc[values])
+    slip = used["cell"].where(used["slipped"])
+    groups = (
+        used.assign(slip=slip)
+        .groupby(list(GROUP), sort=False)
+        .agg(n=("slipped", "size"), count=("slipped", "sum"), cell=("slip", "first"))
+    )
+    for values, n, slipped, cell in groups[groups["count"] > 0].itertuples(name=None):
+        count = int(slipped)
         low, high = exact_interval(count, n)
         message = (
             f"{count} of {n} slipped: {100 * count / n:.0f} % (95 % exact interval {100 * low:.1f} to "

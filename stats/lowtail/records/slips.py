@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from lowtail.errors import InputError
 
@@ -72,7 +72,8 @@ def slip_table(
     """
     import pandas as pd
 
-    table: pd.DataFrame = getattr(log_or_table, "table", log_or_table)
+    source: Any = log_or_table
+    table: pd.DataFrame = getattr(source, "table", source)
     unknown = [c for c in by if c not in table.columns]
     if unknown:
         known = ", ".join(table.columns)
