@@ -12,9 +12,9 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.many import low_many
 from lowtail.models.families import Family, get_family
 from lowtail.models.goodness import simulate_like
+from lowtail.models.many import low_many
 from lowtail.models.regression import fit_regression_many
 from lowtail.models.residuals import (
     many_outlier_level,

@@ -75,8 +75,8 @@ def simulate(
 ) -> tuple[Array, Flags]:
     """Samples of the fitted null model (places own or common, one spread), shape (size, N).
 
-    ``shift`` (N,) moves the strengths by that many spreads; ``stretch`` (N,) multiplies their scatter. Without survivors standard parameters are used, since the
-    ratios do not depend on them.
+    ``shift`` (N,) moves the strengths by that many spreads; ``stretch`` (N,) multiplies their scatter. Without
+    survivors standard parameters are used, since the ratios do not depend on them.
     """
     n = batches.label.size
     design = batches.own if own_place else batches.one
