@@ -138,8 +138,8 @@ def compare(
     alternative: str = "two-sided",
     low_fraction: float = 0.10,
     low_family: str = "weibull",
-    pair: Sequence[Any] | None = None,
-    block: Sequence[Any] | None = None,
+    pair: Sequence[Any] | str | None = None,
+    block: Sequence[Any] | str | None = None,
     under_read: tuple[float, float] = (0.0, 0.0),
     rng: Any = 0,
 ) -> Comparison:
@@ -168,10 +168,10 @@ def compare(
         Of the p values and of the difference; "less": the other arm is weaker.
     low_fraction, low_family : float, str
         Fraction below and law of the low strengths compared.
-    pair : sequence, optional
+    pair : sequence or "batch", optional
         Pair label of each specimen, reference first, then other: the same rope length or batch in both arms, each label
-        once in each arm. All specimens must have broken.
-    block : sequence, optional
+        once in each arm. All specimens must have broken. "batch": the samples' own batch labels.
+    block : sequence or "batch", optional
         Block label of each specimen (batch, age), reference first, then other; at least one block with both arms.
     under_read : (float, float)
         Shares by which the peaks of reference and other may read low at worst, 0 to below 1 (`under_read_flank`).

@@ -10,6 +10,7 @@ import numpy as np
 
 from lowtail._parallel import run, seeds
 from lowtail.claims.compare import Comparison, compare
+from lowtail.claims.designs import answer_blocks, answer_pairs
 from lowtail.claims.two_sample_tests import holm
 from lowtail.claims.typical import typical_law
 from lowtail.errors import InputError, NoAnswerError
@@ -76,7 +77,7 @@ def compare_table(
     rng, n_jobs, progress
         Seed, workers, progress bar; the answer does not depend on the workers.
     **options
-        Passed to `compare`: family, test, margin, alternative, low_fraction, low_family.
+        Passed to `compare`: family, test, margin, alternative, low_fraction, low_family, block="batch", pair="batch".
 
     Returns
     -------
@@ -164,8 +165,11 @@ def _answer(first: Sample | None, second: Sample | None, settings: dict[str, Any
 def _wide_interval(result: Comparison | None, settings: dict[str, Any], level: float) -> tuple[float, float]:
     if result is None:
         return float("nan"), float("nan")
-    law, _, _ = typical_law(*result.samples, settings.get("family", "auto"), settings["rng"])
-    return law.interval(level)
+    seed = settings["rng"]
+    for design, answer in (("pair", answer_pairs), ("block", answer_blocks)):
+        if settings.get(design) is not None:
+            return answer(*result.samples, settings[design], "two-sided", seed).law.interval(level)
+    return typical_law(*result.samples, settings.get("family", "auto"), seed)[0].interval(level)
 
 
 def _missing(levels: list[str]) -> str:

@@ -23,13 +23,17 @@ __all__ = ["answer_blocks", "answer_pairs"]
 Array = NDArray[np.float64]
 
 
-def _labels(reference: Sample, other: Sample, labels: Sequence[Any], name: str) -> tuple[NDArray[Any], NDArray[Any]]:
+def _labels(
+    reference: Sample, other: Sample, labels: Sequence[Any] | str, name: str
+) -> tuple[NDArray[Any], NDArray[Any]]:
     for sample in (reference, other):
         if sample.n_held:
             raise NoAnswerError(
                 f"{sample.who}: `{name}` needs every specimen broken, but {sample.n_held} of {sample.n} held. Leave "
                 f"`{name}` out to compare with survivors."
             )
+    if isinstance(labels, str):
+        labels = _batches(reference, other, labels, name)
     values = np.asarray([str(v) for v in labels], dtype=object)
     if values.size != reference.n + other.n:
         raise InputError(
@@ -37,6 +41,15 @@ def _labels(reference: Sample, other: Sample, labels: Sequence[Any], name: str) 
             f"other), got {values.size}."
         )
     return values[: reference.n], values[reference.n :]
+
+
+def _batches(reference: Sample, other: Sample, word: str, name: str) -> Sequence[Any]:
+    if word != "batch":
+        raise InputError(f'`{name}` must be a sequence of labels or the word "batch", got {word!r}.')
+    for sample in (reference, other):
+        if sample.batch is None or any(str(b) == "" for b in sample.batch):
+            raise InputError(f"{sample.who}: `{name}='batch'` needs the batch of every specimen. Record the batches.")
+    return [*reference.batch, *other.batch]  # type: ignore[misc]
 
 
 def _share(values: Array, observed: float, alternative: str) -> tuple[float, float]:
@@ -56,7 +69,7 @@ def _p(statistic: float, df: float, alternative: str) -> float:
     return float(stats.t.sf(statistic if alternative == "greater" else -statistic, df))
 
 
-def answer_pairs(reference: Sample, other: Sample, pair: Sequence[Any], alternative: str, rng: Any) -> Answer:
+def answer_pairs(reference: Sample, other: Sample, pair: Sequence[Any] | str, alternative: str, rng: Any) -> Answer:
     """Paired t on log load with the exact sign-flip test beside it."""
     first, second = _labels(reference, other, pair, "pair")
     for labels, sample in ((first, reference), (second, other)):
@@ -100,7 +113,7 @@ def answer_pairs(reference: Sample, other: Sample, pair: Sequence[Any], alternat
     )
 
 
-def answer_blocks(reference: Sample, other: Sample, block: Sequence[Any], alternative: str, rng: Any) -> Answer:
+def answer_blocks(reference: Sample, other: Sample, block: Sequence[Any] | str, alternative: str, rng: Any) -> Answer:
     """Linear model of log load with a level for each block and robust (HC3) errors, and permutation within blocks.
 
     References

@@ -12,6 +12,7 @@ from lowtail._record import Record
 from lowtail.claims import rank_tests as ranks
 from lowtail.claims import survivor_tests as survivors
 from lowtail.claims import two_sample_tests as complete
+from lowtail.claims.permutation import check_alternative
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.sample import Sample
 
@@ -108,6 +109,14 @@ def _weibull(shape: str, table: bool) -> Callable[[Sample, Sample, str, Any], _O
     return run
 
 
+def _laws(reference: Sample, other: Sample, alternative: str, rng: Any) -> _Outcome:
+    from lowtail.claims.ratios import ratio_from_laws
+
+    below = ratio_from_laws(reference, other, "weibull", 0.5, rng).confidence_below_one()
+    p = {"two-sided": 2 * min(below, 1 - below), "less": 1 - below, "greater": below}[check_alternative(alternative)]
+    return float("nan"), min(max(p, 1e-5), 1.0), 1e-5
+
+
 def _pairs(reference: Sample, other: Sample, *, log: bool = False) -> Any:
     return tuple((np.log(s.load) if log else np.asarray(s.load), np.asarray(s.broke)) for s in (reference, other))
 
@@ -128,6 +137,7 @@ TESTS: dict[str, _Named] = {
     "Brunner-Munzel": _Named(_permuted(ranks.brunner_munzel)),
     "Weibull likelihood ratio": _Named(_weibull("own", False), survivors=True),
     "Weibull likelihood ratio, common shape": _Named(_weibull("common", False), survivors=True),
+    "Weibull confidence laws": _Named(_laws, survivors=True),
     "permutation log-rank": _Named(_log_rank, survivors=True),
     "pooled t on log load": _Named(_contrast(complete.pooled_t, True), large_sample=True),
     "permutation of means": _Named(_permuted(complete.permutation_mean), large_sample=True),
