@@ -37,6 +37,14 @@ def test_survivors_above_every_break_only_cut_the_integral() -> None:
     assert anderson_darling_many(load[None], broke[None], "weibull")[0] == pytest.approx(brute, rel=1e-4)
 
 
+def test_a_hold_far_below_the_fitted_law_weighs_nothing() -> None:
+    near, far = (
+        anderson_darling_many([[24.0, 24.001, 24.002, 24.003, low]], [[True] * 4 + [False]], "weibull")[0]
+        for low in (23.9, 1.0)
+    )
+    assert np.isfinite(far) and far == pytest.approx(near, rel=1e-6)
+
+
 def test_unit_changes_nothing() -> None:
     a, b = adequacy(SAMPLE, size=400), adequacy(Sample(SAMPLE.load * 224.8), size=400)
     assert a.table["statistic"].to_numpy() == pytest.approx(b.table["statistic"].to_numpy(), rel=1e-8)

@@ -69,7 +69,8 @@ def _staircase_distance(z: Array, fell: Flags, law: Family) -> Array:
     """Integral of (staircase - u)^2 / (u (1 - u)) over u, times n, for sorted rows."""
     n = z.shape[1]
     height = 1.0 - np.cumprod(1.0 - fell / (n - np.arange(n)), axis=1)
-    log_below, log_above = law.standard.logcdf(z), law.standard.logsf(z)
+    # a specimen held far outside the fitted law has log 0 there; its weight is 0, so a large finite number will do
+    log_below, log_above = (np.maximum(log, -1e12) for log in (law.standard.logcdf(z), law.standard.logsf(z)))
     u = law.standard.cdf(z)
     first = -log_above[:, 0] - u[:, 0]
     c = height[:, :-1]
