@@ -200,7 +200,7 @@ def compare(
     >>> shock = Sample([22.0, 23.1, 21.4, 22.6, 22.9], label="shock")
     >>> result = compare(slow, shock, margin=0.8)
     >>> round(result.ratio, 3), result.verdict
-    (0.908, 'shown')
+    (0.907, 'shown')
     """
     check_arguments(margin, confidence, low_fraction, under_read)
     check_alternative(alternative)

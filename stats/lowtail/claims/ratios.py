@@ -238,8 +238,8 @@ def low_ratios(
 def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -> tuple[float, float, float]:
     """Ratio of log-load scatter (other over reference): middle of its confidence law, low, high.
 
-    From the two Weibull confidence laws (spread = 1 / shape). Where every specimen broke, each end is the farther of that
-    and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other law holds. With
+    From the two Weibull confidence laws (spread = 1 / shape). Where every specimen broke, each end is the farther of
+    that and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other law holds. With
     survivors 93 to 96 % (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)
@@ -254,5 +254,5 @@ def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -
 def scatter_of_logs(x: Array, y: Array, confidence: float) -> tuple[float, float]:
     """F interval of the ratio of standard deviations, second over first: exact for normal values."""
     ratio = y.var(ddof=1) / x.var(ddof=1)
-    ends = stats.f.ppf([(1 + confidence) / 2, (1 - confidence) / 2], y.size - 1, x.size - 1)
-    return float(np.sqrt(ratio / ends[0])), float(np.sqrt(ratio / ends[1]))
+    high, low = (float(stats.f.ppf((1 + s * confidence) / 2, y.size - 1, x.size - 1)) for s in (1, -1))
+    return float(np.sqrt(ratio / high)), float(np.sqrt(ratio / low))
