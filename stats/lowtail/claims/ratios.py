@@ -239,8 +239,8 @@ def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -
     """Ratio of log-load scatter (other over reference): middle of its confidence law, low, high.
 
     From the two Weibull confidence laws (spread = 1 / shape). Where every specimen broke, each end is the farther of
-    that and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other law holds. With
-    survivors 93 to 96 % (``tests/truth/compare_intervals.csv``).
+    that and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other law holds.
+    With survivors 93 to 96 % (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)
     tails = [(1 - confidence) / 2, (1 + confidence) / 2]
