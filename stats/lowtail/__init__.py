@@ -16,6 +16,7 @@ _HOME: dict[str, str] = {}
 for _module, _names in {
     "errors": "BadCell InputError LowtailError LowtailWarning MissingExtraError NoAnswerError TableError",
     "records.log": "BreakLog check_breaks read_breaks",
+    "records.slips": "slip_table",
     "records.sample": "Sample split",
     "records.trace": "Trace check_trace read_trace",
     "records.peak": "PeakLoad peak_load",
