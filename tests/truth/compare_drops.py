@@ -1,8 +1,8 @@
 """How often the intervals of drop severities hold the truth, at a nominal two-sided 95 %.
 
 Run: ``python tests/truth/compare_drops.py`` (about 4 minutes on one core); writes ``compare_drops.csv``. Drops on a
-fixed ladder of six heights, and staircases; 250 repetitions a cell with 199 simulated series behind each critical value (a
-share of 95 % is known to 1.4 points). Repetitions without both outcomes, or without growth, have no answer.
+fixed ladder of six heights, and staircases; 250 repetitions a cell with 199 simulated series behind each critical
+value (a share of 95 % is known to 1.4 points). Repetitions without both outcomes, or without growth, have no answer.
 """
 
 from __future__ import annotations
