@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -52,6 +53,8 @@ class Family:
 
     def quantile(self, fraction_below: float | Array) -> Any:
         """Standard quantile at a fraction below, e.g. -1.645 for the normal at 0.05."""
+        if isinstance(fraction_below, float):
+            return _quantile(self.name, fraction_below)
         return self.standard.ppf(fraction_below)
 
 
@@ -60,6 +63,11 @@ LOGNORMAL = Family("lognormal", stats.norm, np.log, np.exp)
 WEIBULL = Family("weibull", stats.gumbel_l, np.log, np.exp)  # smallest extreme of log load
 
 FAMILIES: dict[str, Family] = {f.name: f for f in (WEIBULL, NORMAL, LOGNORMAL)}
+
+
+@lru_cache(maxsize=1024)
+def _quantile(name: str, fraction_below: float) -> float:
+    return float(FAMILIES[name].standard.ppf(fraction_below))
 
 
 def get_family(family: str | Family) -> Family:

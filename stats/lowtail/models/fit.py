@@ -17,6 +17,8 @@ __all__ = ["Fit", "FitMany", "fit", "fit_many"]
 
 Array = NDArray[np.float64]
 
+_CHUNK = 60_000  # elements of a batch worked on at once: what a core's cache holds
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit(Record):
@@ -83,7 +85,7 @@ class Fit(Record):
         p = np.asarray(fraction, dtype=float)
         if not ((p > 0) & (p < 1)).all():
             raise InputError(f"`fraction` must lie between 0 and 1 (ends excluded), got {fraction!r}.")
-        out = law.inverse(self.location + law.quantile(p) * self.spread)
+        out = law.inverse(self.location + law.quantile(float(p) if p.ndim == 0 else p) * self.spread)
         return float(out) if p.ndim == 0 else np.asarray(out)
 
     def fraction_below(self, load: float | Array) -> float | Array:
@@ -146,9 +148,15 @@ def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Fami
     ([3, 4], 'every break is tied with the largest load')
     """
     law = get_family(family)
-    s = prepare(load, broke, law)
-    location, spread, loglik, status = maximise(s, law)
-    return FitMany(location=location, spread=spread, loglik=loglik, n=s.n, n_broken=s.r, status=status)
+    x = np.atleast_2d(np.asarray(load, dtype=np.float64))
+    flags = None if broke is None else np.atleast_2d(np.asarray(broke, dtype=bool))
+    rows = x.shape[0] if x.ndim != 2 or x.size <= 2 * _CHUNK else max(1, _CHUNK // x.shape[1])
+    parts = []
+    for i in range(0, max(x.shape[0], 1), max(rows, 1)):
+        s = prepare(x[i : i + rows], None if flags is None else flags[i : i + rows], law)
+        parts.append((*maximise(s, law), s.n, s.r))
+    location, spread, loglik, status, n, r = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return FitMany(location=location, spread=spread, loglik=loglik, n=n, n_broken=r, status=status)
 
 
 def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None = None) -> Fit:

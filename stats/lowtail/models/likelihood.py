@@ -140,15 +140,17 @@ def weibull_root(v: Array, target: Array, numerator: Array, start: Array) -> tup
     k = np.maximum(start, low)
     done = np.zeros(low.shape, dtype=bool)
     active = np.arange(low.size)
-    flat = np.where(np.isneginf(v), 0.0, v)
+    v = np.maximum(v, -1e300)  # padding: no weight, and no inf times 0
     for _ in range(_MAX_STEPS):
         if not active.size:
             break
-        ka, fa = k[active], flat[active]
-        e = np.exp(ka[:, None] * v[active])
+        every = active.size == k.size
+        ka, va = (k, v) if every else (k[active], v[active])
+        e = np.exp(ka[:, None] * va)
         total = e.sum(axis=1)
-        mean = (e * fa).sum(axis=1) / total
-        variance = np.maximum((e * fa * fa).sum(axis=1) / total - mean * mean, 0.0)
+        e *= va
+        mean = e.sum(axis=1) / total
+        variance = np.maximum(np.einsum("ij,ij->i", e, va) / total - mean * mean, 0.0)
         g = numerator[active] / ka + target[active] - mean
         above = g < 0
         high[active] = np.where(above, np.minimum(high[active], ka), high[active])
@@ -158,14 +160,10 @@ def weibull_root(v: Array, target: Array, numerator: Array, start: Array) -> tup
         outside = ~((new >= lo) & (new <= hi))
         fallback = np.where(np.isinf(hi), 2.0 * ka, np.sqrt(lo * np.where(np.isinf(hi), 1.0, hi)))
         new = np.where(outside, fallback, new)
-        settled = (np.abs(new - ka) <= 4e-15 * ka) | (g == 0) | (hi - lo <= 4e-15 * lo)
+        settled = (~outside & (np.abs(new - ka) <= 2e-8 * ka)) | (hi - lo <= 4e-15 * lo)  # quadratic: this ends it
         k[active] = new
         done[active[settled]] = True
         active = active[~settled]
-        if active.size and _ > 12:  # Newton may hop between two neighbours of the root at rounding level
-            close = np.abs(new - ka)[~settled] <= 1e-13 * ka[~settled]
-            done[active[close]] = True
-            active = active[~close]
     return k, done
 
 
