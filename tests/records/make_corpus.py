@@ -540,7 +540,7 @@ def outcomes() -> None:
         "one of four slipped",
         text([HEAD, *base(r1outcome="slipped")]),
         rows=meant(r1outcome="slipped"),
-        findings=[("info", "row 3, column 'load [kN]'", "1 of 4 slipped: 25 % (95 % exact interval 0.6 to 80.6 %)")],
+        findings=[("info", "row 3, column 'outcome'", "1 of 4 slipped: 25 % (95 % exact interval 0.6 to 80.6 %)")],
     )
     weaker = [[*HEAD, "failed part"], *[[*r, ""] for r in base(r4outcome="Other part broke")]]
     weaker[5][6] = "fuse"
@@ -603,8 +603,8 @@ def labels_and_rows() -> None:
         text([HEAD, *near]),
         rows=rows,
         findings=[
-            ("warning", "row 3, column 'load [kN]'", fix),
-            ("warning", "row 4, column 'load [kN]'", "'maj. axis': 'major axis'"),
+            ("warning", "row 3, column 'orientation'", fix),
+            ("warning", "row 4, column 'orientation'", "'maj. axis': 'major axis'"),
         ],
     )
     one = [[*r[:2], "major axis" if i < 4 else "minor axis", *r[3:]] for i, r in enumerate(rows)]
@@ -632,7 +632,7 @@ def labels_and_rows() -> None:
         "tested_twice.csv",
         "one specimen tested twice",
         text([HEAD, *twice]),
-        bad=["row 4, column 'load [kN]'"],
+        bad=["row 4, column 'specimen'"],
         says="was already tested",
     )
     first = [[*r, True] for r in twice]
@@ -643,14 +643,14 @@ def labels_and_rows() -> None:
         text([HEAD, *twice]),
         rows=first,
         options={"repeats": "first"},
-        findings=[("warning", "row 4, column 'load [kN]'", "set aside, as told")],
+        findings=[("warning", "row 4, column 'specimen'", "set aside, as told")],
     )
     numbered = [[str(i % 4 + 1), *r[1:]] for i, r in enumerate(base())]
     case(
         "numbers_start_again.csv",
         "specimens numbered anew in every group",
         text([HEAD, *numbered]),
-        bad=["row 6, column 'load [kN]'", "row 7, column 'load [kN]'"],
+        bad=["row 6, column 'specimen'", "row 7, column 'specimen'"],
         says="pass repeats='per group'",
     )
     case(
@@ -667,7 +667,7 @@ def labels_and_rows() -> None:
         "tested again after a void run",
         text([HEAD, *retest]),
         rows=[[*r, i != 0] for i, r in enumerate(retest)],
-        findings=[("warning", "row 3, column 'load [kN]'", "may have weakened it")],
+        findings=[("warning", "row 3, column 'specimen'", "may have weakened it")],
     )
     noted = [[*HEAD, "notes"], *[[*r, ""] for r in base()]]
     noted[2][6] = "re-used from the proof test"
@@ -676,7 +676,7 @@ def labels_and_rows() -> None:
         "a note says that the specimen was loaded before",
         text(noted),
         rows=meant(),
-        findings=[("warning", "row 3, column 'load [kN]'", "loaded before")],
+        findings=[("warning", "row 3, column 'notes'", "loaded before")],
     )
     gaps = base()
     gaps[1][1] = gaps[2][1] = ""

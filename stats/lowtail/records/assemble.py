@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from lowtail.errors import BadCell, TableError
@@ -41,11 +42,20 @@ def assemble(
         raise TableError(f"{name} has a header but no specimen under it. Fill in one row a specimen.")
     table = _table(done, grid, header)
     _repeats(table, done, repeats)
+    rows = dict(zip(table["cell"], done.rows, strict=True))
+    done.bad = [replace(b, cell=_own_cell(grid, header, rows, b.column, b.cell)) for b in done.bad]
     if done.bad:
         many = f"{len(done.bad)} cells" if len(done.bad) > 1 else "1 cell"
         raise TableError(f"{name}: {many} cannot be read. Nothing was taken over.", done.bad)
     findings = [*grid.findings, *_header_findings(grid, header), *done.findings, *screen(table)]
+    findings = [replace(f, cell=_own_cell(grid, header, rows, f.column, f.cell)) for f in findings]
     return table, findings_frame(findings)
+
+
+def _own_cell(grid: Grid, header: Header, rows: Mapping[str, int], column: str, cell: str) -> str:
+    """Address in the column a remark is about, where it carries the address of its row's load."""
+    f = header.fields.get(column)
+    return grid.cell(rows[cell], f.index, f.text) if f is not None and column != "load" and cell in rows else cell
 
 
 def _check_header(name: str, grid: Grid, header: Header, columns: Mapping[str, str]) -> None:
