@@ -87,6 +87,6 @@ def strength_table_large(
                     "apart. Put all rows of a group into one file."
                 )
             home[group] = path
-    out = pd.concat(tables, ignore_index=True)
+    out: pd.DataFrame = pd.concat(tables, ignore_index=True)
     out.attrs = tables[0].attrs
     return out
