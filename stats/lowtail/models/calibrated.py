@@ -19,9 +19,10 @@ from lowtail.models.likelihood import OK, maximise
 from lowtail.models.signed_root import fit_top, on_y, or_refuse, plain, profile, signed_root, usable
 from lowtail.models.tolerance import check_fraction
 
-__all__ = ["Calibrated", "calibrate", "calibrated_bound"]
+__all__ = ["Calibrated", "calibrate", "calibrated_bound", "calibrated_confidence"]
 
 Array = NDArray[np.float64]
+LEAST_USED = 50  # simulated samples with 2 different breaks below which no confidence is read off them
 
 
 class Calibrated(NamedTuple):
@@ -52,7 +53,7 @@ def calibrate(
     Raises
     ------
     NoAnswerError
-        If the law cannot be fitted, or most simulated samples have fewer than 2 breaks.
+        If the law cannot be fitted, or fewer than 50 simulated samples have 2 different loads at break.
 
     References
     ----------
@@ -61,6 +62,47 @@ def calibrate(
     """
     law = get_family(family)
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
+    trial = _trial(load, broke, law, p, rng, samples)
+    low = _solve(trial.chance, 1 - g, trial.top, trial.step)
+    used = trial.used[-1]
+    return Calibrated(trial.load(low), used, float(np.sqrt(g * (1 - g) / used)))
+
+
+def calibrated_confidence(
+    load: ArrayLike,
+    broke: ArrayLike | None,
+    family: str | Family,
+    strength: float,
+    fraction_below: float,
+    *,
+    rng: int | np.random.Generator = 0,
+    samples: int = 2000,
+) -> float:
+    """Confidence that at most ``fraction_below`` of the population is weaker than ``strength`` (kN), calibrated.
+
+    The inverse of `calibrated_bound`, for the same seed.
+    """
+    law, p = get_family(family), check_fraction(fraction_below, "fraction_below")
+    if not (np.isfinite(strength) and strength > 0):
+        raise InputError(f"`strength` must be a finite number greater than 0 kN, got {strength!r}.")
+    trial = _trial(load, broke, law, p, rng, samples)
+    return 1 - trial.chance(trial.place(float(strength)))
+
+
+class _Trial(NamedTuple):
+    """A sample ready for trial strengths on its scaled axis."""
+
+    chance: Callable[[float], float]
+    used: list[int]
+    top: float
+    step: float
+    place: Callable[[float], float]
+    load: Callable[[float], float]
+
+
+def _trial(
+    load: ArrayLike, broke: ArrayLike | None, law: Family, p: float, rng: int | np.random.Generator, samples: int
+) -> _Trial:
     if isinstance(samples, bool) or not isinstance(samples, (int, np.integer)) or samples < 100:
         raise InputError(f"`samples` must be a whole number, at least 100, got {samples!r}.")
     values = np.atleast_2d(np.asarray(load, dtype=float))
@@ -68,13 +110,13 @@ def calibrate(
     if not rows.size:
         or_refuse(np.array([np.nan]), values, broke, law)
     generator, w = as_rng(rng), float(law.quantile(p))
+    centre, scale = float(s.centre[0]), float(s.scale[0])
     shape = (int(samples), values.shape[1])
     noise = law.standard.ppf(generator.random(shape))
     held = draw_held(values[0], broke, shape, generator)
-    with np.errstate(divide="ignore"):
-        limit = np.where(np.isinf(held), np.inf, (law.transform(held) - s.centre[0]) / s.scale[0])
+    limit = np.where(np.isinf(held), np.inf, (law.transform(held) - centre) / scale)
     top, h, best = fit_top(s, law, w)
-    counts: list[int] = []
+    used: list[int] = []
 
     def chance(q: float) -> float:
         """Chance that a sample of the law fitted at q shows at least the signed root observed."""
@@ -82,17 +124,22 @@ def calibrate(
         observed = np.sign(top[0] - q) * np.sqrt(max(2 * (best[0] - value[0]), 0.0))
         y = q + (noise - w) / h_q[0]
         roots = _simulated_roots(np.minimum(y, limit), y <= limit, law, w, q)
-        counts.append(roots.size)
-        if roots.size < 0.3 * samples:
+        used.append(roots.size)
+        if roots.size < LEAST_USED:
             raise NoAnswerError(
                 f"Only {roots.size} of {samples} simulated samples have 2 different loads at break: too many survivors "
                 "for the calibrated bound. Use the confidence law."
             )
         return (1 + float((roots >= observed).sum())) / (roots.size + 1)
 
-    low = _solve(chance, 1 - g, float(top[0]), float(1 / h[0]))
-    load_low = max(0.0, float(law.inverse(s.centre[0] + s.scale[0] * low)))
-    return Calibrated(load_low, counts[-1], float(np.sqrt(g * (1 - g) / counts[-1])))
+    return _Trial(
+        chance,
+        used,
+        float(top[0]),
+        float(1 / h[0]),
+        lambda strength: (float(law.transform(strength)) - centre) / scale,
+        lambda q: max(0.0, float(law.inverse(centre + scale * q))),
+    )
 
 
 def _simulated_roots(y: Array, broke: NDArray[np.bool_], law: Family, w: float, q: float) -> Array:
