@@ -1,0 +1,113 @@
+"""The record of a lower bound: what every road to it returns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lowtail._record import Record
+from lowtail.claims.basis import Basis
+from lowtail.errors import LowtailError
+from lowtail.models.fit import fit
+from lowtail.records.sample import Sample
+
+__all__ = ["LowBound", "floor3", "make_low"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LowBound(Record):
+    """A lower bound of a low percentile of strength.
+
+    Attributes
+    ----------
+    group, basis, family, method : str
+        What it is a bound of, and how it was obtained. ``family`` is "none assumed" where no strength law is used.
+    n, n_broken : int
+        Specimens, and how many of them broke.
+    fraction_below, confidence : float
+        At most this fraction of the population is weaker than ``low``, at this one-sided confidence.
+    estimate : float
+        Maximum-likelihood value of the percentile in kN, no margin in it; NaN where no law is fitted.
+    low : float
+        The bound in kN, at least 0.
+    notes : tuple of str
+        Assumptions and doubts the reader must see with the number.
+    """
+
+    group: str
+    basis: str
+    family: str
+    method: str
+    n: int
+    n_broken: int
+    fraction_below: float
+    confidence: float
+    estimate: float
+    low: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def unusable(self) -> str:
+        """Why the number must not be used as a bound, or an empty text."""
+        if self.low <= 0:
+            return "the bound is zero: these specimens show no useful low strength on this basis"
+        if self.method in ("large sample", "likelihood ratio"):
+            return "for comparison only: its real coverage is far below the confidence it is called by"
+        return ""
+
+    def __str__(self) -> str:
+        who = f"{self.group}: " if self.group else ""
+        held = f", {self.n - self.n_broken} held" if self.n > self.n_broken else ""
+        if self.method in ("mean minus spreads", "prediction"):
+            return (
+                f"{who}{self.basis} is {floor3(self.low)} kN ({self.n} specimens{held}). {' '.join(self.notes)}".strip()
+            )
+        law = "no strength law assumed" if self.family == "none assumed" else f"{self.family} law"
+        return (
+            f"{who}{100 * (1 - self.fraction_below):g} % are stronger than {floor3(self.low)} kN with "
+            f"{100 * self.confidence:g} % confidence ({self.basis}; {law}, {self.method}; {self.n} specimens{held})."
+        )
+
+
+def floor3(value: float) -> str:
+    """Three significant figures, rounded down: a bound is never rounded up."""
+    if not np.isfinite(value):
+        return "no value"
+    if value <= 0:
+        return "0"
+    digits = 2 - int(np.floor(np.log10(value)))
+    rounded = np.floor(np.nextafter(value * 10.0**digits, np.inf)) / 10.0**digits
+    return f"{rounded:.{max(digits, 0)}f}"
+
+
+def make_low(
+    sample: Sample,
+    basis: Basis,
+    family: str,
+    method: str,
+    low: float,
+    notes: Sequence[str] = (),
+    shape: float | None = None,
+) -> LowBound:
+    estimate = float("nan")
+    if family != "none assumed":
+        try:
+            known = shape if family == "weibull" else None
+            estimate = float(fit(sample, family, shape=known).strength_below(basis.fraction_below))
+        except LowtailError:
+            estimate = float("nan")
+    return LowBound(
+        group=sample.label,
+        basis=basis.name,
+        family=family,
+        method=method,
+        n=sample.n,
+        n_broken=sample.n_broken,
+        fraction_below=basis.fraction_below,
+        confidence=basis.confidence,
+        estimate=max(estimate, 0.0) if np.isfinite(estimate) else estimate,
+        low=float(low),
+        notes=tuple(notes),
+    )
