@@ -202,7 +202,7 @@ def check_whole(value: object, name: str, least: int) -> int:
     """Return a whole number of at least ``least``."""
     if isinstance(value, bool) or not (isinstance(value, (int, float)) or hasattr(value, "__index__")):
         raise InputError(f"`{name}` must be a whole number of at least {least}, got {value!r}.")
-    number = float(value)  # type: ignore[arg-type]
+    number = float(value)
     if not number.is_integer() or number < least:
         raise InputError(f"`{name}` must be a whole number of at least {least}, got {number:g}.")
     return int(number)

@@ -142,7 +142,7 @@ def _two_spread_reach(
     error = np.sqrt((a + b).ravel()[keep])
     if method == "welch":
         df = (a + b) ** 2 / (a**2 / (n_1 - 1) + b**2 / (n_2 - 1))
-        return special.stdtrit(df.ravel()[keep], 1 - tails) * error, weight[keep]
+        return np.asarray(special.stdtrit(df.ravel()[keep], 1 - tails) * error, dtype=np.float64), weight[keep]
     angle = np.arctan2(np.sqrt(a), np.sqrt(b)).ravel()[keep]
     knots, height = behrens_fisher_reach(n_1 - 1, n_2 - 1, tails)
     return np.interp(angle, knots, height) * error, weight[keep]
@@ -158,7 +158,10 @@ def behrens_fisher_reach(df_1: int, df_2: int, tails: float) -> tuple[Array, Arr
     mass = mass * np.cos(turn) ** (df_1 - 1)
     mass = mass / mass.sum()
     sin, cos = np.sin(angle)[:, None], np.maximum(np.cos(angle), 1e-9)[:, None]
-    low, high = np.zeros(angle.size), np.full(angle.size, 2.0 * abs(special.stdtrit(min(df_1, df_2), tails)) + 2.0)
+    low, high = (
+        np.zeros(angle.size),
+        np.full(angle.size, 2.0 * abs(float(special.stdtrit(min(df_1, df_2), tails))) + 2.0),
+    )
     for _ in range(34):
         middle = (low + high) / 2
         upper = special.stdtr(df_2, -(middle[:, None] - sin * first) / cos) @ mass

@@ -147,7 +147,7 @@ class WeibullPivot:
             if np.all(np.abs(new - q) < 1e-8 * (spread + np.abs(q))):
                 break
             q = new
-        return q
+        return np.asarray(q)
 
     def chance(self, claim: float, bound: Array) -> tuple[float, float]:
         """Chance that the bound reaches ``claim`` = (ln strength - true location) / true spread, and its error."""

@@ -115,7 +115,7 @@ def _inverse(weight: Array, u: Array) -> Array:
     left = np.clip(found - row * weight.shape[1], 0, weight.shape[1] - 2)
     below, above = upto[row, left], upto[row, left + 1]
     part = np.clip((wanted - row - below) / np.maximum(above - below, 1e-300), 0.0, 1.0)
-    return (left + np.minimum(part, 1 - 1e-9)).reshape(u.shape)
+    return np.asarray((left + np.minimum(part, 1 - 1e-9)).reshape(u.shape))
 
 
 def judge(reference: tuple[Array, Flags | None], other: tuple[Array, Flags | None], aim: Aim) -> Flags:

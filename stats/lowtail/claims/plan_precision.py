@@ -88,7 +88,7 @@ def plan_precision(
     claim = within if isinstance(within, Claim) else None
     if claim is not None and claim.within is None:
         raise InputError(f"`within` must be a share or Claim(within=...), got a {claim.kind} claim: {claim}.")
-    share = check_fraction(claim.within if claim is not None else within, "within")  # type: ignore[arg-type]
+    share = check_fraction(claim.within if claim is not None else within, "within")
     found = get_basis(basis if basis is not None else (claim.basis if claim is not None else "B-basis"))
     if found.kind != "tolerance":
         raise InputError(f"A precision needs a basis with a confidence interval, got '{found.name}' ({found.kind}).")

@@ -98,7 +98,7 @@ def what_if(
 def _many(values: object, name: str) -> list[float]:
     if isinstance(values, (int, float, np.number)):
         return [float(values)]
-    out = list(values)  # type: ignore[call-overload]
+    out: list[float] = list(values)  # type: ignore[call-overload]
     if not out:
         raise InputError(f"`{name}` must hold at least one value, got an empty sequence.")
     return out

@@ -1,0 +1,65 @@
+from itertools import product
+
+import numpy as np
+import pytest
+
+import lowtail as lt
+from lowtail.claims.next_specimens import best_allocation, even_allocation
+from lowtail.errors import InputError
+
+FIRST = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="major axis")
+SECOND = lt.Sample([22.1, 22.3, 21.8, 22.9], label="gate open")
+
+
+def test_best_allocation_by_trying_every_one() -> None:
+    rng = np.random.default_rng(0)
+    for _ in range(20):
+        curves = [np.sort(rng.random(7)).tolist() for _ in range(3)]
+        curves[1][4] = curves[1][3] - 0.1  # a chance may fall
+        prices = rng.integers(1, 4, 3).astype(float).tolist()
+        best = best_allocation(curves, prices, 6.0)
+        every = [m for m in product(range(7), repeat=3) if np.dot(m, prices) <= 6]
+        most = max(np.prod([c[i] for c, i in zip(curves, m, strict=True)]) for m in every)
+        assert np.prod([c[i] for c, i in zip(curves, best, strict=True)]) == pytest.approx(most, rel=1e-12)
+
+
+def test_even_allocation() -> None:
+    assert even_allocation([1, 1, 1], [10, 10, 10], 7) == (3, 2, 2)
+    assert even_allocation([1, 3], [6, 2], 6) == (3, 1)
+
+
+def test_answer_speaks_and_beats_even() -> None:
+    plan = lt.next_specimens([FIRST, SECOND], [20.3, 20.2], "B-basis", budget=10, family="normal")
+    assert sum(plan.allocation) <= 10
+    assert plan.chance >= plan.chance_even
+    assert plan.chance == pytest.approx(plan.table["chance"].prod())
+    assert plan.mc_error < 0.006
+    assert plan.table["n_now"].tolist() == [5, 4]
+    assert str(plan).startswith("Of the next ")
+    assert plan.to_frame().loc[0, "groups"] == "major axis; gate open"
+
+
+def test_a_backed_group_is_left_alone() -> None:
+    plan = lt.next_specimens([FIRST, SECOND], [20.3, 18], "B-basis", budget=6, family="normal")
+    assert plan.allocation[1] == 0
+    assert bool(plan.table["backed_now"].iloc[1])
+    done = lt.next_specimens([FIRST, SECOND], 15, "B-basis", budget=4, family="normal")
+    assert done.allocation == (0, 0)
+    assert done.chance == done.chance_now == 1
+    assert "No further specimen" in str(done)
+
+
+def test_hopeless_groups_are_named() -> None:
+    plan = lt.next_specimens([FIRST, SECOND], [24.5, 20], "B-basis", budget=4, family="normal")
+    assert "probably not help: major axis" in plan.notes[1]
+
+
+def test_refusals() -> None:
+    with pytest.raises(InputError, match="at least 2 groups"):
+        lt.next_specimens([FIRST], 20, budget=5)
+    with pytest.raises(InputError, match="one entry for each of 2 groups, got 3"):
+        lt.next_specimens([FIRST, SECOND], [20, 20, 20], budget=5)
+    with pytest.raises(InputError, match="at most 40"):
+        lt.next_specimens([FIRST, SECOND], 20, budget=50)
+    with pytest.raises(InputError, match="a cost per specimen"):
+        lt.next_specimens([FIRST, SECOND], 20, budget=5, cost=[1, 0])

@@ -1,0 +1,76 @@
+import numpy as np
+import pytest
+
+import lowtail as lt
+from lowtail.claims.plan_looks import _normal_table
+from lowtail.errors import InputError, NoAnswerError
+
+FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval")
+
+
+@pytest.mark.parametrize("family", ["normal", "weibull"])
+def test_looks_keep_the_total_error(family: str) -> None:
+    """Fresh series whose true 10 % strength is the claim, judged by the exact engine at each look."""
+    level, naive = lt.look_confidence(family, "B-basis", 5, 5, 2, rng=3)
+    rng = np.random.default_rng(12)
+    law = lt.NORMAL if family == "normal" else lt.WEIBULL
+    y = law.standard.ppf(rng.random((2500, 15)))
+    load, claim = (y + 60, law.quantile(0.1) + 60) if family == "normal" else (np.exp(y), np.exp(law.quantile(0.1)))
+    seen = np.column_stack([lt.confidence_many(load[:, :n], None, family, claim, 0.1) for n in (5, 10, 15)]).max(axis=1)
+    assert np.mean(seen >= level) == pytest.approx(0.05, abs=0.015)
+    assert np.mean(seen >= 0.95) == pytest.approx(naive, abs=0.025)
+    assert naive > 0.085
+
+
+def test_one_look_needs_no_higher_level() -> None:
+    plan = lt.plan_looks(FIVE, 19, "B-basis", every=3, family="normal")
+    assert plan.n == 0
+    assert "no further look is needed" in str(plan)
+
+
+def test_plan_with_looks() -> None:
+    plan = lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal")
+    assert plan.n is not None
+    assert plan.n % 5 == 0
+    assert plan.chance >= 0.8 > plan.chance_before
+    assert plan.mc_error < 0.005
+    assert plan.curve["chance"].is_monotonic_increasing
+    assert plan.curve["n"].tolist() == list(range(0, plan.n + 1, 5))
+    assert "used on average" in str(plan)
+    once = lt.more_samples(FIVE, 20.3, "B-basis", family="normal")
+    assert once.n is not None
+    assert once.n <= plan.n  # looking is paid for
+    assert plan.curve.equals(lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal").curve)
+
+
+def test_not_enough_looks() -> None:
+    plan = lt.plan_looks(FIVE, 20.3, "B-basis", every=2, max_looks=2)
+    assert plan.n is None
+    assert "only" in str(plan)
+    assert any("of series, not 5 %" in text for text in plan.changes)
+
+
+def test_survivors() -> None:
+    sample = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], [True, True, True, False, True])
+    for family in ("weibull", "normal"):
+        plan = lt.plan_looks(sample, 20, "B-basis", every=4, max_looks=2, family=family)
+        assert "20 % of the further specimens hold" in plan.assumptions[2]
+        assert 0 < plan.chance < 1
+
+
+def test_normal_table_is_the_engine_s_confidence() -> None:
+    load = np.array([24.0, 25.0, 26.5, 25.5])
+    factor = (load.mean() - 21.0) / load.std(ddof=1)
+    got = np.interp(factor, *_normal_table(4, 0.1))
+    assert got == pytest.approx(lt.confidence_many(load[None], None, "normal", 21.0, 0.1)[0], abs=1e-4)
+
+
+def test_refusals() -> None:
+    with pytest.raises(InputError, match="at most 12"):
+        lt.plan_looks(FIVE, 20, every=2, max_looks=40)
+    with pytest.raises(InputError, match="whole number of at least 1"):
+        lt.plan_looks(FIVE, 20, every=0)
+    with pytest.raises(InputError, match="Looks need a basis with a confidence"):
+        lt.plan_looks(FIVE, 20, "mean - 3 s", every=2)
+    with pytest.raises(NoAnswerError, match="at least 2 different loads"):
+        lt.plan_looks(lt.Sample([20.0, 21.0], [True, False]), 18, every=2)
