@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -35,7 +36,11 @@ def test_two_hundred_thousand_rows_within_thirty_seconds(tmp_path: Path) -> None
             "rated_kN": 18.0,
         }
     )
-    lt.check_breaks(frame).to_xlsx(tmp_path / "large.xlsx")
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet("Breaks")
+    for row in [list(frame.columns), *frame.to_numpy().tolist()]:
+        sheet.append(row)
+    book.save(tmp_path / "large.xlsx")
     wall, cpu = time.perf_counter(), time.process_time()
     log = lt.read_breaks(tmp_path / "large.xlsx")
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
