@@ -13,7 +13,9 @@ from lowtail.errors import LowtailError
 from lowtail.models.fit import fit
 from lowtail.records.sample import Sample
 
-__all__ = ["LowBound", "floor3", "make_low"]
+__all__ = ["LEAST", "LowBound", "floor3", "make_low"]
+
+LEAST = 0.001  # kN: a smaller bound is no bound of anything one may hang on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,7 @@ class LowBound(Record):
     @property
     def unusable(self) -> str:
         """Why the number must not be used as a bound, or an empty text."""
-        if self.low <= 0:
+        if self.low < LEAST:
             return "the bound is zero: these specimens show no useful low strength on this basis"
         if self.method in ("large sample", "likelihood ratio"):
             return "for comparison only: its real coverage is far below the confidence it is called by"
@@ -72,10 +74,10 @@ class LowBound(Record):
 
 
 def floor3(value: float) -> str:
-    """Three significant figures, rounded down: a bound is never rounded up."""
+    """Three significant figures, rounded down: a bound is never rounded up; below 1 N it is 0."""
     if not np.isfinite(value):
         return "no value"
-    if value <= 0:
+    if value < LEAST:
         return "0"
     digits = 2 - int(np.floor(np.log10(value)))
     rounded = np.floor(np.nextafter(value * 10.0**digits, np.inf)) / 10.0**digits
@@ -91,6 +93,7 @@ def make_low(
     notes: Sequence[str] = (),
     shape: float | None = None,
 ) -> LowBound:
+    """Fill in the record; the estimate beside the bound is the fitted percentile, NaN where no law is fitted."""
     estimate = float("nan")
     if family != "none assumed":
         try:

@@ -23,6 +23,7 @@ __all__ = ["OTHER_ROADS", "by_custom", "none_broken"]
 
 
 def none_broken(sample: Sample, basis: Basis) -> LowBound:
+    """State what a group shows of which none broke, or refuse and say how many must hold."""
     shown = attribute_statement(sample.load, basis.fraction_below, basis.confidence)
     if shown.n < shown.n_needed:
         raise NoAnswerError(
