@@ -38,3 +38,31 @@ def test_short_rerun_of_the_default(n: int, m: int, spreads: tuple[float, float]
         for k, s in zip((n, m), spreads, strict=True)
     )
     assert rejects(x, y).mean() <= 0.06 + 2 * np.sqrt(0.06 * 0.94 / 4000)
+
+
+def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -> None:
+    # the median of `detectable_ratio` over series is shown about 8 times in 10 where it is the truth
+    from lowtail.claims.law_batch import detectable_from_laws, draw_laws
+    from lowtail.claims.weibull_arms import Arm, usable
+
+    rng = np.random.default_rng(5)
+    w = float(np.log(np.log(2.0)))
+
+    def series(size: int, shift: float) -> tuple[Arm, Arm]:
+        first = (np.log(rng.exponential(size=(size, 6))) - w) / 15
+        second = (np.log(rng.exponential(size=(size, 6))) - w) / 15 + shift
+        limit = (np.log(rng.exponential(size=(size, 6))) - w) / 15 + 0.06 + shift
+        return Arm(first, np.ones(first.shape, dtype=bool)), Arm(np.minimum(second, limit), second <= limit)
+
+    pairs = series(16, 0.0)
+    good = usable(pairs[0]) & usable(pairs[1])
+    said = []
+    for i in np.flatnonzero(good):
+        row = np.arange(len(good)) == i
+        said.append(detectable_from_laws((pairs[0].rows(row), pairs[1].rows(row)), 0.975, 0.8, rng))
+    middle = float(np.median(said))
+    first, second = series(600, float(np.log(middle)))
+    good = usable(first) & usable(second)
+    (m1, s1), (m2, s2) = (draw_laws(arm.rows(good), 400, rng) for arm in (first, second))
+    high = np.quantile((m2 + w * s2) - (m1 + w * s1), 0.975, axis=1)
+    assert 0.70 < float((high < 0).sum()) / 600 < 0.90

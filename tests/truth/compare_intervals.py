@@ -11,43 +11,19 @@ from __future__ import annotations
 import sys
 
 import numpy as np
-from compare_truths import SPREADS, TRUTHS, Array, held_at, log_quantile, log_strength, write
+from compare_truths import SPREADS, TRUTHS, held_at, log_quantile, log_strength, write
 from scipy import stats
 
 from lowtail._parallel import run, seeds
+from lowtail.claims.law_batch import draw_laws
 from lowtail.claims.ratios import ratio_from_laws
-from lowtail.claims.weibull_arms import Arm, own_shape, usable
+from lowtail.claims.weibull_arms import Arm, usable
 from lowtail.records.sample import Sample
 
 REPETITIONS = 2_500
 DRAWS = 800
 SIZES = ((3, 3), (5, 5), (10, 10), (3, 10), (10, 3), (5, 10))
-NODES = 300
 FRACTIONS = {"median": 0.5, "10 % strength": 0.10, "1 % strength": 0.01}
-
-
-def draw_laws(arm: Arm, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Location and spread, each (rows, DRAWS), from the Weibull confidence law of every row."""
-    top = arm.u.max(axis=1, keepdims=True)
-    gap = arm.u - top
-    r = arm.broke.sum(axis=1)
-    start = np.log(1 / own_shape(arm).spread)
-    t = start[:, None] + np.linspace(-9, 3.2, NODES)
-    log_total = np.empty_like(t)
-    for j in range(NODES):
-        log_total[:, j] = np.log(np.exp(np.exp(t[:, j])[:, None] * gap).sum(axis=1))
-    fallen = np.where(arm.broke, gap, 0.0).sum(axis=1)
-    log_density = (r[:, None] - 1) * t + np.exp(t) * fallen[:, None] - r[:, None] * log_total
-    weight = np.exp(log_density - log_density.max(axis=1, keepdims=True))
-    mass = np.concatenate([np.zeros((len(t), 1)), np.cumsum((weight[:, 1:] + weight[:, :-1]) / 2, axis=1)], axis=1)
-    chance = rng.random((len(t), DRAWS))
-    drawn, total = np.empty((len(t), DRAWS)), np.empty((len(t), DRAWS))
-    for i in range(len(t)):
-        drawn[i] = np.interp(chance[i] * mass[i, -1], mass[i], t[i])
-        total[i] = np.interp(drawn[i], t[i], log_total[i])
-    k = np.exp(drawn)
-    pull = np.log(rng.standard_gamma(np.broadcast_to(r[:, None], k.shape)))
-    return top + (total - pull) / k, 1 / k
 
 
 def cell(
@@ -62,7 +38,7 @@ def cell(
         arms.append(Arm(np.minimum(y, limit), y <= limit))
     good = usable(arms[0]) & usable(arms[1])
     first, second = (arm.rows(good) for arm in arms)
-    (m1, s1), (m2, s2) = draw_laws(first, rng), draw_laws(second, rng)
+    (m1, s1), (m2, s2) = draw_laws(first, DRAWS, rng), draw_laws(second, DRAWS, rng)
     rows: list[dict[str, object]] = []
     for name, p in {**FRACTIONS, "scatter": None}.items():
         if p is None:

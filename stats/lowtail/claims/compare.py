@@ -49,7 +49,8 @@ class Comparison(Record):
     permutation_test, permutation_p, smallest_p : str, float, float
         Permutation test beside it, and the smallest p these loads can reach by it.
     detectable_ratio : float
-        Ratio below 1 that a series of this size and scatter would have shown with 80 % power (scatter as observed).
+        Ratio below 1 that a series of this size and scatter would have shown with 80 % power (scatter as observed); 0
+        where no loss would have shown so often.
     difference : str
         "weaker", "stronger" or "no difference shown", by the interval.
     margin, keeps_low, keeps_high : float or None, float, float

@@ -60,8 +60,8 @@ def difference_phrase(result: Comparison) -> str:
     """What is shown of a difference, and what would have been shown."""
     if result.difference != "no difference shown":
         return f"{result.difference} than {result.reference}"
-    if not math.isfinite(result.detectable_ratio):
-        return "no difference shown, and what this design would have shown is not known"
+    if not result.detectable_ratio > 0:
+        return "no difference shown, and with so few breaks no loss could have been shown dependably"
     if result.detectable_ratio < _HOPELESS:
         return (
             f"no difference shown, and hardly one could have been: only a loss of {loss(result.detectable_ratio)} or "

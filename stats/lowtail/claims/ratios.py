@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._parallel import seeds
+from lowtail._parallel import as_rng, seeds
 from lowtail._record import Record
+from lowtail.claims.law_batch import detectable_from_laws
 from lowtail.claims.two_sample_tests import Contrast, behrens_fisher, fieller, welch
+from lowtail.claims.weibull_arms import Arm
 from lowtail.errors import NoAnswerError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import get_family
@@ -203,10 +205,10 @@ def ratio_from_laws(reference: Sample, other: Sample, family: str, fraction_belo
         return float(np.exp(np.quantile(log_ratio, g)))
 
     def detectable(confidence: float, two_sided: bool) -> float:
-        reach = np.quantile(log_ratio, (1 + confidence) / 2 if two_sided else confidence) - np.median(log_ratio)
-        quartiles = np.quantile(log_ratio, [0.25, 0.75])
-        error = (quartiles[1] - quartiles[0]) / (2 * stats.norm.ppf(0.75))
-        return float(np.exp(-(reach + stats.norm.ppf(POWER) * error)))
+        centre = float(np.log(np.concatenate([reference.load, other.load])).mean())
+        arms = tuple(Arm(np.log(sample.load)[None, :] - centre, sample.broke[None, :]) for sample in (reference, other))
+        bound = (1 + confidence) / 2 if two_sided else confidence
+        return detectable_from_laws((arms[0], arms[1]), bound, POWER, as_rng(rng))
 
     return RatioLaw(estimate, upper, detectable)
 
