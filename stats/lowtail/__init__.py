@@ -77,6 +77,7 @@ for _module, _names in {
     "report.plots_trace": "plot_trace",
     "report.style": "save_figure",
     "report.page": "Report write_report",
+    "report.show": "report_table",
     "report.help": "help_me_choose",
 }.items():
     for _name in _names.split():

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Annotated, Any
 
-from lowtail.cli.shared import BY, name_of, plain_rows, print_json, read_log, words_of
+from lowtail.cli.shared import BY, name_of, plain_rows, print_json, read_log, switch, words_of
 
 __all__ = ["demo", "report", "trace"]
 
@@ -77,7 +77,8 @@ def report(
     sheet: str | None = None,
     unit: str | None = None,
     decimal: str | None = None,
-    jobs: int = 1,
+    checks: Annotated[bool, switch("--checks", "--no-checks")] = True,
+    jobs: int | None = None,
     as_json: Annotated[bool, name_of("--json")] = False,
 ) -> int:
     """Write everything the log can say as one page to publish.
@@ -120,8 +121,10 @@ def report(
         Unit of the loads where the file does not say.
     decimal
         Decimal mark where the file does not settle it.
+    checks
+        Check every group: law, outliers, kinds of break, batches, weak link, age.
     jobs
-        Worker processes; the page does not depend on it.
+        Worker processes; the page does not depend on it. Default: one a core.
     as_json
         Print JSON.
     """
@@ -132,7 +135,8 @@ def report(
     page = write_report(
         read_log(file, sheet, unit, decimal), target, by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
         family=family, claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
-        pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, n_jobs=jobs,
+        pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, checks=checks,
+        n_jobs=jobs,
         command=_command(file.name, target.name),
     )  # fmt: skip
     if as_json:

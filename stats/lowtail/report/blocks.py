@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Block", "Bullets", "Cell", "Fold", "Heading", "Picture", "Prose", "Section", "Table"]
+__all__ = ["Block", "Bullets", "Cell", "Draw", "Fold", "Heading", "Picture", "Prose", "Section", "Table", "pictures_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +68,49 @@ class Table:
         cells = tuple(tuple(c if isinstance(c, Cell) else Cell(c) for c in row) for row in rows)
         return cls(caption, tuple(headings), cells, tuple(notes))
 
+    def __str__(self) -> str:
+        from lowtail.report.tables import text_table
+
+        return text_table(self, 120)
+
+    def _repr_html_(self) -> str:
+        align = ["right" if h.number else "left" for h in self.headings]
+        head = "".join(
+            f"<th style='text-align:{side}' title='{escape(h.hint, quote=True)}'>{escape(h.text)}</th>"
+            for h, side in zip(self.headings, align, strict=True)
+        )
+        body = "".join(
+            "<tr>"
+            + "".join(
+                f"<td style='text-align:{side}' title='{escape(c.hint, quote=True)}'>{escape(c.text)}</td>"
+                for c, side in zip(row, align, strict=True)
+            )
+            + "</tr>"
+            for row in self.rows
+        )
+        notes = "".join(f"<p><small>{escape(note)}</small></p>" for note in self.notes)
+        caption = f"<caption>{escape(self.caption)}</caption>"
+        return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{notes}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draw:
+    """A figure to be drawn when the page is written, perhaps by a worker: a plot function and its arguments."""
+
+    plot: Callable[..., Figure | Axes]
+    arguments: tuple[Any, ...] = ()
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+    def __call__(self) -> Figure | Axes:
+        """Draw it."""
+        return self.plot(*self.arguments, **self.options)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
     """A figure with what it shows in words (``alt``) and its caption."""
 
-    figure: Figure | Axes
+    figure: Figure | Axes | Draw
     alt: str
     caption: str
 
@@ -95,3 +133,12 @@ class Section:
     key: str
     title: str
     blocks: tuple[Block, ...]
+
+
+def pictures_of(blocks: Sequence[Block]) -> Iterator[Picture]:
+    """Every picture among the blocks and inside their folds, in order."""
+    for block in blocks:
+        if isinstance(block, Picture):
+            yield block
+        elif isinstance(block, Fold):
+            yield from pictures_of(block.blocks)

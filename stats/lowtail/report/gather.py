@@ -20,6 +20,7 @@ from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
 from lowtail.report.rows import rows_of
+from lowtail.report.sections_checks import GroupChecks, check_groups
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,6 +70,7 @@ class Answers:
     refusals: tuple[str, ...]
     assurance: float
     said: dict[str, tuple[str, ...]]
+    checks: tuple[GroupChecks, ...]
 
 
 def gather(
@@ -82,6 +84,7 @@ def gather(
     margin: float | None,
     pulse_width_ms: float | None,
     assurance: float,
+    checks: bool,
     rng: int,
     n_jobs: int,
     progress: bool | None,
@@ -125,6 +128,11 @@ def gather(
         out_of_reach=beyond,
         refusals=tuple(p for p in planned if isinstance(p, str)),
         assurance=assurance,
+        checks=tuple(
+            check_groups(log, by=by, family=law, basis=basis, rng=rng, n_jobs=n_jobs, progress=progress)
+            if checks
+            else ()
+        ),
         said={s.label: _said(s, list(asked.values()), law) for s in samples},
     )
 

@@ -8,13 +8,23 @@ from importlib.resources import files
 from typing import Any
 
 from lowtail import __version__
-from lowtail.report.blocks import Picture, Section
-from lowtail.report.style import inline_svg
+from lowtail._parallel import run
+from lowtail.report.blocks import Draw, Picture, Section, pictures_of
+from lowtail.report.style import inline_svg, off_screen
 
 __all__ = ["render_html"]
 
 
-def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, sections: Sequence[Section]) -> str:
+def render_html(
+    *,
+    title: str,
+    author: str,
+    claim: Sequence[str],
+    caution: str,
+    sections: Sequence[Section],
+    n_jobs: int = 1,
+    progress: bool | None = None,
+) -> str:
     """Write the page as HTML.
 
     Every text is escaped by the template engine; figures stand inline as SVG with their words for screen readers.
@@ -27,6 +37,8 @@ def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, 
     caution : str
         What the page is not.
     sections : sequence of Section
+    n_jobs, progress
+        Workers that draw the figures, and their progress bar; the page does not depend on them.
 
     Returns
     -------
@@ -41,8 +53,13 @@ def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, 
     environment.finalize = _keep_units
     template = environment.from_string((folder / "page.html").read_text(encoding="utf-8"))
 
-    def svg(block: Picture, key: str) -> Markup:
-        return Markup(inline_svg(block.figure, key, block.alt))
+    pictures = [p for section in sections for p in pictures_of(section.blocks)]
+    tasks = [(p.figure, f"figure{i}", p.alt) for i, p in enumerate(pictures, start=1)]
+    drawn = run(_draw, tasks, n_jobs=n_jobs, progress=progress, label="figures")
+    found = {id(p): Markup(svg) for p, svg in zip(pictures, drawn, strict=True)}
+
+    def svg(block: Picture) -> Markup:
+        return found[id(block)]
 
     return template.render(
         title=title,
@@ -54,6 +71,11 @@ def render_html(*, title: str, author: str, claim: Sequence[str], caution: str, 
         svg=svg,
         version=__version__,
     )
+
+
+def _draw(figure: Any, key: str, alt: str) -> str:
+    with off_screen():
+        return inline_svg(figure() if isinstance(figure, Draw) else figure, key, alt)
 
 
 def _keep_units(value: Any) -> Any:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,19 +16,23 @@ from lowtail.errors import InputError
 from lowtail.models.families import Family
 from lowtail.records.log import BreakLog
 from lowtail.report import phrases
-from lowtail.report.blocks import Section
+from lowtail.report.blocks import Fold, Prose, Section
 from lowtail.report.gather import Answers, Arms, gather
 from lowtail.report.html import render_html
 from lowtail.report.pdf import render_pdf
+from lowtail.report.sections_checks import checks_section
 from lowtail.report.sections_compare import comparison_section, comparison_summary
+from lowtail.report.sections_figures import depth_section, figures_section
 from lowtail.report.sections_log import provenance, raw, reader, tested
 from lowtail.report.sections_plan import plan_section
-from lowtail.report.sections_strength import depth_section, figures_section, rating_section, strength_section
+from lowtail.report.sections_strength import rating_section, strength_section
 from lowtail.report.sections_words import CAUTION, cautions_section, methods_section
 from lowtail.report.style import off_screen
 from lowtail.report.tables import only_groups, write_table
 
 __all__ = ["Report", "write_report"]
+
+_BELOW = "Every check of every group stands under 'Each group in depth'."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +95,8 @@ def write_report(
     table_file: str | Path | None = None,
     command: str = "",
     rng: int = 0,
-    n_jobs: int = 1,
+    checks: bool = True,
+    n_jobs: int | None = None,
     progress: bool | None = None,
 ) -> Report:
     """Write the page: the answer first, then what it rests on, down to the rows of the log.
@@ -129,8 +135,11 @@ def write_report(
         Write the table of strengths as .csv, .xlsx or .json.
     command : str
         Command line, for the provenance.
+    checks : bool
+        Ask the checks of every group: law, outliers, kinds of break, batches, weak link, age.
     rng, n_jobs, progress
-        Seed, workers, progress bar; the answers do not depend on the workers.
+        Seed, workers, progress bar; the answers do not depend on the workers. Default: one worker for up to 6 groups,
+        else one a core.
 
     Returns
     -------
@@ -151,16 +160,17 @@ def write_report(
         raise InputError(f"`path` must end in .html, got {str(path)!r}. For a PDF beside it pass pdf=True.")
     columns = (by,) if isinstance(by, str) else tuple(by)
     shown = only_groups(log, only, by=columns)
+    jobs = _jobs(n_jobs, shown, columns)
     answers = gather(
         shown, by=columns, bases=bases, family=family, claim=claim, margin=margin, pulse_width_ms=pulse_width_ms,
         arms=Arms(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
-        assurance=assurance, rng=rng, n_jobs=n_jobs, progress=progress,
+        assurance=assurance, checks=checks, rng=rng, n_jobs=jobs, progress=progress,
     )  # fmt: skip
     with off_screen():
         sections = _sections(answers, log, only, units=units, command=command, seed=rng)
         lines = claim_lines(answers)
         parts = {"title": title, "author": author, "claim": lines, "caution": CAUTION, "sections": sections}
-        target.write_text(render_html(**parts), encoding="utf-8")  # type: ignore[arg-type]
+        target.write_text(render_html(**parts, n_jobs=jobs, progress=progress), encoding="utf-8")  # type: ignore[arg-type]
         pdf_path = str(render_pdf(**parts, path=target.with_suffix(".pdf"))) if pdf else ""  # type: ignore[arg-type]
     return Report(
         path=str(target),
@@ -173,6 +183,15 @@ def write_report(
         rows_set_aside=shown.n_set_aside,
         answers=answers,
     )
+
+
+def _jobs(n_jobs: int | None, log: BreakLog, by: Sequence[str]) -> int:
+    """Workers asked for; by default one where a page is so short that starting more would only take time."""
+    if n_jobs is not None:
+        return n_jobs
+    known = [c for c in by if c in log.table.columns]
+    few = not known or log.table.groupby(known, dropna=False).ngroups <= 6
+    return 1 if few else os.cpu_count() or 1
 
 
 def _sections(
@@ -193,6 +212,9 @@ def _sections(
     ]
     why_none = "The log states no ratings (column rated_kN), and no claim was given: nothing to check."
     nothing = "Every rating checked is backed by the data in hand." if answers.ratings is not None else why_none
+    checks = checks_section(answers.checks)
+    lead = [b for b in checks.blocks if not isinstance(b, Fold)]
+    folds = [b for b in checks.blocks if isinstance(b, Fold)]
     sections = [
         tested(answers.log, left_out),
         strength_section(answers.table, units=units, bases=answers.bases),
@@ -209,8 +231,12 @@ def _sections(
             answers.plans, answers.out_of_reach, answers.refusals, basis=answers.basis, assurance=answers.assurance,
             nothing=nothing,
         ),
+        *([replace(checks, blocks=(*lead, Prose(_BELOW)))] if answers.checks else []),
         cautions_section(answers.log, answers.samples, answers.table),
-        depth_section(answers.samples, answers.said, family=answers.family),
+        depth_section(
+            answers.samples, answers.said, family=answers.family, lbf=units == "lbf",
+            checks={f.summary: f for f in folds},
+        ),
         methods_section(
             list(answers.bases.values()), family=answers.family, compared=answers.comparisons is not None,
             planned=bool(answers.plans),

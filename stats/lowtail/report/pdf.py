@@ -9,8 +9,8 @@ from typing import Any
 
 from lowtail import __version__
 from lowtail.errors import MissingExtraError
-from lowtail.report.blocks import Block, Bullets, Fold, Picture, Prose, Section, Table
-from lowtail.report.style import svg_text
+from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section, Table
+from lowtail.report.style import off_screen, svg_text
 
 __all__ = ["render_pdf"]
 
@@ -107,7 +107,9 @@ def _block(block: Block, folder: Path) -> Iterator[str]:
     elif isinstance(block, Picture):
         number = len(list(folder.glob("*.svg")))
         name = f"figure_{number}.svg"
-        (folder / name).write_text(svg_text(block.figure), encoding="utf-8")
+        with off_screen():
+            figure = block.figure() if isinstance(block.figure, Draw) else block.figure
+            (folder / name).write_text(svg_text(figure), encoding="utf-8")
         yield (
             f'#block(breakable: false, width: 100%)[#image("{name}", width: 100%, height: auto, alt: '
             f"{text(block.alt)})\n"

@@ -20,7 +20,7 @@ from lowtail.errors import LowtailError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
-from lowtail.report.blocks import Block, Bullets, Fold, Picture, Prose, Section
+from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
 from lowtail.report.plots_retention import plot_retention
 from lowtail.report.plots_weak_link import plot_weak_link
 from lowtail.report.tables import shorten
@@ -123,15 +123,15 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
         if one.weak_link is not None:
             inner.append(
                 Picture(
-                    plot_weak_link(one.weak_link),
+                    Draw(plot_weak_link, (one.weak_link,)),
                     f"Share broken against load for each part of {one.group} and for the assembly.",
                     f"{shorten(one.group)}: its parts and the assembly. {one.weak_link.notes[0]}",
                 )
             )
-        if one.retention is not None and np.isfinite(one.retention.low):
+        if one.retention is not None and _has_trend(one.retention):
             inner.append(
                 Picture(
-                    plot_retention(one.retention),
+                    Draw(plot_retention, (one.retention,)),
                     f"Strength of {one.group} against {one.retention.on}, with the low bound.",
                     f"{shorten(one.group)}: strength against {one.retention.on}, tested {one.retention.tested}.",
                 )
@@ -140,6 +140,11 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
             inner += [Prose("Not asked:", "small"), Bullets(one.refused)]
         blocks.append(Fold(shorten(one.group or "all specimens"), tuple(inner)))
     return Section("checks", "Checks before quoting", tuple(blocks))
+
+
+def _has_trend(answer: Retention) -> bool:
+    """True where the 90 % interval of the change leaves no change out: only then a figure is worth its room."""
+    return bool(np.isfinite(answer.low) and (answer.change_high < 0 or answer.change_low > 0))
 
 
 def _worrying(sentence: str) -> bool:

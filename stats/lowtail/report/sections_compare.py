@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail.report import phrases
-from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Picture, Prose, Section, Table
+from lowtail.report.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
 from lowtail.report.plots_comparison import plot_comparison
 from lowtail.report.rows import rows_of
 from lowtail.report.tables import shorten
@@ -44,7 +44,7 @@ def comparison_section(table: pd.DataFrame, *, reference: str, other: str, units
             "The upright line is no difference"
             + ("; the shaded region breaks the margin." if answered["margin"].notna().any() else ".")
         )
-        blocks.append(Picture(plot_comparison(answered), alt, caption))
+        blocks.append(Picture(Draw(plot_comparison, (answered,)), alt, caption))
         blocks.append(comparison_block(answered, units=units))
         blocks.append(Fold("Each comparison in words, with its specimens", tuple(_in_words(table, answered))))
     refused = table[table["ratio"].isna()]
@@ -162,7 +162,9 @@ def _in_words(table: pd.DataFrame, answered: pd.DataFrame) -> list[Block]:
                 f"above the ratio {phrases.ratio(record.ratio, record.ratio_low, record.ratio_high)}."
             )
             blocks.append(
-                Picture(plot_comparison(record), alt, f"{shorten(row['group'])}: every specimen, and the ratio.")
+                Picture(
+                    Draw(plot_comparison, (record,)), alt, f"{shorten(row['group'])}: every specimen, and the ratio."
+                )
             )
             if record.notes:
                 blocks.append(Bullets(tuple(record.notes)))

@@ -9,7 +9,7 @@ import numpy as np
 from lowtail.claims.basis import Basis
 from lowtail.claims.plan import Plan
 from lowtail.report import phrases
-from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Picture, Prose, Section, Table
+from lowtail.report.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
 from lowtail.report.gather import OutOfReach
 from lowtail.report.plots_plan import plot_plan
 from lowtail.report.tables import shorten
@@ -63,7 +63,7 @@ def plan_section(
         curves: list[Block] = []
         for plan in plans:
             alt = f"Chance that the claim is backed against the number of further specimens: {plan.sentence}"
-            curves.append(Picture(plot_plan(plan), alt, plan.sentence))
+            curves.append(Picture(Draw(plot_plan, (plan,)), alt, plan.sentence))
             if plan.notes or plan.changes:
                 curves.append(Bullets((*plan.notes, *plan.changes)))
         blocks.append(Fold("The curve behind each number", tuple(curves)))

@@ -1,4 +1,4 @@
-"""Sections on the low strength itself: the table by group, the figures, each group in depth, the rating check."""
+"""Sections on the low strength itself: the table by group, and the rating check."""
 
 from __future__ import annotations
 
@@ -10,19 +10,16 @@ import numpy as np
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.errors import LowtailError
 from lowtail.glossary import meaning
-from lowtail.records.sample import Sample
 from lowtail.report import phrases
-from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Picture, Prose, Section, Table
-from lowtail.report.plots_breaks import plot_breaks
-from lowtail.report.plots_low_bounds import bases_of, describe, judged_low, plot_low_bounds
-from lowtail.report.plots_probability import plot_probability
+from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Prose, Section, Table
+from lowtail.report.plots_low_bounds import bases_of
 from lowtail.report.rows import rows_of
 from lowtail.report.tables import shorten
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["depth_section", "figures_section", "rating_block", "rating_section", "strength_block", "strength_section"]
+__all__ = ["LAWS", "rating_block", "rating_section", "strength_block", "strength_section"]
 
 LAWS = {"weibull": "Weibull", "normal": "normal", "lognormal": "lognormal"}
 
@@ -174,79 +171,6 @@ def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
         "and the rating is judged on the own bound."
     )
     return Prose(text), Table.of("Own scatter and shared scatter", heads, rows)
-
-
-def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str) -> Section:
-    """Every specimen with its bound, and the bounds of every basis."""
-    low = dict(zip(table["group"], judged_low(table, basis), strict=True))
-    rated = {r.group: float(r.rated_kN) for r in rows_of(table) if np.isfinite(r.rated_kN)}
-    held = sum(s.n_held for s in samples)
-    alt = (
-        f"{sum(s.n for s in samples)} specimens in {len(samples)} groups along a load axis; {held} that held are "
-        f"open markers with an arrow. {describe(table, basis)}"
-    )
-    caption = "Every specimen. Filled: it broke at this load. " + (
-        "Open with an arrow: it held, so it is at least this strong. " if held else ""
-    )
-    caption += f"Upright tick: {basis} low bound, the lower of the two laws." + (
-        " Dashed: the rating." if rated else ""
-    )
-    blocks: list[Block] = []
-    for part in _parts(samples):
-        labels = {s.label for s in part}
-        figure = plot_breaks(
-            part,
-            low={k: v for k, v in low.items() if k in labels},
-            rated={k: v for k, v in rated.items() if k in labels},
-            low_name=f"{basis} low bound",
-        )
-        blocks.append(Picture(figure, alt if len(blocks) == 0 else f"{alt} (continued)", caption))
-    bounds = (
-        "Low bounds on every basis: marker, the bound; line, up to the best estimate without margin. The "
-        "longer the line, the more a few further specimens would help."
-    )
-    for start in range(0, len(table), 20):
-        part_table = table.iloc[start : start + 20]
-        words = " ".join(f"{describe(part_table, b)}." for b in bases_of(table))
-        blocks.append(Fold("The bounds on every basis, drawn", (Picture(plot_low_bounds(part_table), words, bounds),)))
-    return Section("figures", "The specimens, drawn", tuple(blocks))
-
-
-def _parts(samples: Sequence[Sample], most: int = 24) -> list[list[Sample]]:
-    """Cut a long list of groups into figures of a page's height, never inside an item."""
-    parts: list[list[Sample]] = [[]]
-    for sample in samples:
-        same = parts[-1] and parts[-1][-1].group.get("item") == sample.group.get("item")
-        if len(parts[-1]) >= most or (len(parts[-1]) >= most * 0.7 and not same):
-            parts.append([])
-        parts[-1].append(sample)
-    return parts
-
-
-def depth_section(samples: Sequence[Sample], said: Mapping[str, Sequence[str]], *, family: str) -> Section:
-    """Each group in depth, folded: what may be quoted, and the probability plot."""
-    blocks: list[Block] = [
-        Prose(
-            "A straight line of points on the probability paper speaks for the law; with so few points it cannot "
-            "prove it. The band is what the data leave open."
-        )
-    ]
-    for sample in samples:
-        inner: list[Block] = [Prose(str(sample)), Bullets(tuple(said.get(sample.label, ())))]
-        try:
-            figure = plot_probability(sample, family=family)
-        except LowtailError as reason:
-            inner.append(Prose(f"No probability plot: {reason}", "warn"))
-        else:
-            alt = (
-                f"Probability plot of {sample.label}: {sample.n_broken} breaks against the fitted "
-                f"{LAWS.get(family, family)} law with its 95 % limits."
-            )
-            inner.append(
-                Picture(figure, alt, f"{shorten(sample.label)}: breaks, fitted law, and what the data leave open.")
-            )
-        blocks.append(Fold(shorten(sample.label or "all specimens"), tuple(inner)))
-    return Section("depth", "Each group in depth", tuple(blocks))
 
 
 def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, units: str, why_none: str) -> Section:
