@@ -1,17 +1,24 @@
 """Figures are judged by what they draw: points, marks, and text that stays on the canvas."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
+from lowtail.claims.compare import compare
+from lowtail.claims.plan_bound import plan_bound
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import get_family
 from lowtail.models.fit import fit
 from lowtail.records.sample import Sample
 from lowtail.report.plots_breaks import plot_breaks
+from lowtail.report.plots_comparison import plot_comparison
+from lowtail.report.plots_low_bounds import plot_low_bounds
+from lowtail.report.plots_plan import plot_plan
 from lowtail.report.plots_probability import plot_probability
+from lowtail.report.plots_summary import plot_summary
 
 
 def drawn(ax, kind):
@@ -138,3 +145,99 @@ def test_a_sample_without_answer_is_refused_in_words():
         plot_probability(Sample([20.0, 20.0, 20.0]))
     with pytest.raises(InputError, match="must be a Fit or a Sample, got list"):
         plot_probability([20.0])
+
+
+def make_table(samples, rated=20.0):
+    from lowtail.claims.table import strength_table
+    from lowtail.records.log import check_breaks
+
+    rows = [
+        {
+            "specimen": f"{i}-{j}",
+            **s.group,
+            "load [kN]": load,
+            "outcome": "broke" if broke else "held",
+            "rated [kN]": rated,
+        }
+        for i, s in enumerate(samples)
+        for j, (load, broke) in enumerate(zip(s.load, s.broke, strict=True))
+    ]
+    log = check_breaks(pd.DataFrame(rows))
+    return log, strength_table(log, bases=("A-basis", "B-basis"))
+
+
+def test_low_bounds_are_drawn_for_every_group_and_basis(samples):
+    _, table = make_table(samples[:4])
+    ax = plot_low_bounds(table)
+    assert sorted(drawn(ax, "low")) == sorted([*table["A-basis"], *table["B-basis"]])
+    assert sorted(drawn(ax, "normal")) == sorted([*table["A-basis, normal"], *table["B-basis, normal"]])
+    assert drawn(ax, "rated").size == 2 * 4
+    markers = {line.get_marker() for line in ax.get_lines() if line.get_gid() == "low"}
+    assert len(markers) == 2
+    assert_tidy(ax)
+
+
+def test_low_bounds_need_a_strength_table():
+    with pytest.raises(InputError, match="must come from strength_table"):
+        plot_low_bounds(pd.DataFrame({"group": ["a"]}))
+
+
+def test_a_comparison_draws_every_specimen_and_its_ratio_below(samples):
+    result = compare(samples[6], Sample(samples[7].load, label="other", group=samples[7].group), margin=0.9)
+    ax = plot_comparison(result)
+    below = next(a for a in ax.get_figure().axes if a.get_label() == "ratio")
+    loads = np.concatenate([s.load for s in result.samples])
+    shown = np.concatenate([drawn(ax, "broke"), drawn(ax, "held")])
+    assert sorted(shown) == sorted(loads)
+    assert drawn(below, "ratio").tolist() == [result.ratio]
+    assert drawn(below, "interval").tolist() == [result.ratio_low, result.ratio_high]
+    (shade,) = [p for p in below.patches if p.get_gid() == "margin"]
+    assert shade.get_x() + shade.get_width() == pytest.approx(0.9)
+    assert_tidy(ax)
+
+
+def test_a_forest_draws_a_line_a_group_and_writes_the_ratio_outwards():
+    table = pd.DataFrame({
+        "group": ["sling, straight", "oval, major axis"], "ratio": [0.9312, 1.02], "ratio_low": [0.8461, 0.95],
+        "ratio_high": [1.0249, 1.101], "reference": "slow pull", "other": "shock", "margin": 0.9,
+    })  # fmt: skip
+    ax = plot_comparison(table)
+    assert drawn(ax, "ratio").tolist() == [0.9312, 1.02]
+    words = [t.get_text() for t in texts(ax)]
+    assert "0.931 (0.846 to 1.03)" in words
+    assert_tidy(ax)
+    with pytest.raises(InputError, match="without ratio_low and ratio_high"):
+        plot_comparison(table[["group", "ratio"]])
+    with pytest.raises(InputError, match="at least one row"):
+        plot_comparison(table[:0])
+
+
+def test_a_plan_shows_its_curve_the_assurance_and_the_answer():
+    plan = plan_bound(20, mean=25, cv=0.06, family="normal")
+    ax = plot_plan(plan)
+    assert drawn(ax, "chance").tolist() == plan.curve["n"].tolist()
+    assert drawn(ax, "answer").tolist() == [plan.n]
+    assert f"{plan.n} specimens" in [t.get_text() for t in texts(ax)]
+    (line,) = [one for one in ax.get_lines() if one.get_gid() == "assurance"]
+    assert line.get_ydata()[0] == plan.assurance
+    assert_tidy(ax)
+    with pytest.raises(InputError, match="must be a Plan, got int"):
+        plot_plan(5)
+
+
+def test_the_summary_has_four_panels_and_says_what_it_cannot_fill(samples):
+    log, table = make_table(samples[:1])
+    figure = plot_summary(log)
+    words = " ".join(t.get_text() for t in figure.findobj(match=Text)).replace("\n", " ")
+    assert len(figure.findobj(match=Axes)) == 4
+    assert "No shock tests beside slow pulls in this log." in words
+    (bar,) = [p for ax in figure.axes for p in ax.patches if p.get_height() == 0.6]
+    assert bar.get_width() == pytest.approx(min(table["B-basis"].iloc[0], table["B-basis, normal"].iloc[0]) / 20.0)
+
+
+def test_axes_of_ones_own_are_used(samples):
+    from matplotlib.figure import Figure
+
+    own = Figure().add_subplot()
+    assert plot_breaks(samples, own) is own
+    assert plot_probability(samples[0], Figure().add_subplot()).get_figure() is not own.get_figure()

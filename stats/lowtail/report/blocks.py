@@ -47,7 +47,7 @@ class Cell:
     mark: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Table:
     """A table with a caption and column headings; the first column heads its row."""
 
@@ -72,6 +72,8 @@ class Table:
         from lowtail.report.tables import text_table
 
         return text_table(self, 120)
+
+    __repr__ = __str__
 
     def _repr_html_(self) -> str:
         align = ["right" if h.number else "left" for h in self.headings]
