@@ -63,6 +63,7 @@ for _module, _names in {
     "claims.plan_precision": "plan_precision",
     "claims.more_samples": "more_samples",
     "claims.what_if": "what_if",
+    "claims.plan_batches": "plan_batches",
     "claims.plan_looks": "look_confidence plan_looks",
     "claims.more_comparison": "more_comparison",
     "claims.next_specimens": "NextSpecimens next_specimens",

@@ -222,7 +222,7 @@ def check_possible(world: World, strength: float, basis: Basis, mean: float, cv:
     raise InputError(
         f"The claim of {strength:.4g} kN cannot be backed with any number of specimens: with mean {mean:.4g} kN and CV "
         f"{100 * cv:.3g} % ({world.family.name} law) the {what} is {limit:.4g} kN.{above} Lower the claim below "
-        f"{limit:.4g} kN, or choose a basis of higher content below."
+        f"{limit:.4g} kN, or choose a basis that allows a larger fraction below."
     )
 
 
