@@ -54,7 +54,7 @@ def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -
         limit = (np.log(rng.exponential(size=(size, 6))) - w) / 15 + 0.06 + shift
         return Arm(first, np.ones(first.shape, dtype=bool)), Arm(np.minimum(second, limit), second <= limit)
 
-    pairs = series(16, 0.0)
+    pairs = series(30, 0.0)
     good = usable(pairs[0]) & usable(pairs[1])
     said = []
     for i in np.flatnonzero(good):
@@ -65,4 +65,15 @@ def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -
     good = usable(first) & usable(second)
     (m1, s1), (m2, s2) = (draw_laws(arm.rows(good), 400, rng) for arm in (first, second))
     high = np.quantile((m2 + w * s2) - (m1 + w * s1), 0.975, axis=1)
-    assert 0.70 < float((high < 0).sum()) / 600 < 0.90
+    assert 0.68 < float((high < 0).sum()) / 600 < 0.92
+
+
+def test_interval_study_says_what_is_said_of_it() -> None:
+    study = table("compare_intervals.csv")
+    worst = study.groupby(["ratio_of", "held_other"])["coverage"].min()
+    assert worst["median"].min() >= 0.94
+    assert worst["10 % strength"].min() >= 0.94
+    assert worst["1 % strength", 0.0] >= 0.94
+    assert worst["scatter", 0.0] >= 0.94
+    # with 4 in 10 held the 1 % ratio and the scatter fall to 0.93 in single cells (3 specimens, 2 or 3 breaks)
+    assert worst.min() >= 0.925

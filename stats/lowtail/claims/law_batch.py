@@ -46,15 +46,15 @@ def draw_laws(arm: Arm, draws: int, rng: np.random.Generator) -> tuple[Array, Ar
 def detectable_from_laws(arms: tuple[Arm, Arm], upper: float, power: float, rng: np.random.Generator) -> float:
     """Ratio below 1 of medians that series like these would show with a chance of ``power``.
 
-    Series are simulated at the two fitted spreads with equal medians, the loads held drawn from their Kaplan-Meier law;
-    a series shows a loss where its ``upper`` one-sided bound of the ratio lies below 1. Series in which too few break
-    show nothing. 0 where no loss would be shown often enough.
+    Series are simulated at the middle of each spread's confidence law with equal medians, the loads held drawn from
+    their Kaplan-Meier law; a series shows a loss where its ``upper`` one-sided bound of the ratio lies below 1. Series
+    in which too few break show nothing. 0 where no loss would be shown often enough.
     """
     simulated = []
     for arm in arms:
         fit = own_shape(arm)
-        spread = float(fit.spread[0])
-        median = float(fit.location[0, 0]) + _MEDIAN * spread
+        median = float(fit.location[0, 0] + _MEDIAN * fit.spread[0])
+        spread = float(np.median(draw_laws(arm, 4000, rng)[1]))  # the fitted spread is too small on average
         size = (_SERIES, arm.u.shape[1])
         y = spread * (np.log(rng.exponential(size=size)) - _MEDIAN)
         at, mass = held_law(arm.u[0], arm.broke[0])
