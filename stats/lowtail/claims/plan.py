@@ -92,8 +92,7 @@ class Claim(Record):
         level = f"({100 * self.confidence:g} % confidence)"
         if self.keeps is not None:
             return f"the other arm keeps at least {100 * self.keeps:g} % of the reference's typical strength {level}"
-        assert self.same_within is not None
-        return f"the typical strengths of the two arms agree within a factor {self.same_within:g} {level}"
+        return f"the typical strengths of the two arms agree within a factor {self.same_within or 0:g} {level}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -230,9 +229,8 @@ def strength_claim(claim: float | Claim, basis: str | Basis | None) -> tuple[flo
         found = get_basis(claim.basis if basis is None else basis)
         return claim.strength, found, Claim(strength=claim.strength, basis=found)
     found = get_basis("B-basis" if basis is None else basis)
-    made = Claim(strength=positive(claim, "claim", "a strength in kN"), basis=found)
-    assert made.strength is not None
-    return made.strength, found, made
+    strength = positive(claim, "claim", "a strength in kN")
+    return strength, found, Claim(strength=strength, basis=found)
 
 
 def smallest_n(chance: Callable[[int], float], target: float, least: int, most: int) -> int | None:
