@@ -1,9 +1,9 @@
 """False alarms of the model and batch checks where specimens held or loads tie, p-values simulated anew each time.
 
-Run: ``python tests/truth/checks_survivors.py`` (about 4 minutes on one core); writes ``checks_survivors.csv``. Nominal
+Run: ``python tests/truth/checks_survivors.py`` (about 11 minutes on one core); writes ``checks_survivors.csv``. Nominal
 5 %; a specimen holds where the rig, whose strength follows the same law, gives way first (share ``held``). ``refused``:
 samples without a fit or with too few breaks. ``rounded``: step of the loads, in spreads of the law. Standard error of a
-share: 0.7 percentage points at 1,000 repetitions.
+share: 0.8 percentage points at 800 repetitions.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from lowtail.models.families import FAMILIES, Family
 from lowtail.models.trend import nested_p
 from lowtail.records.sample import Sample
 
-REPETITIONS = 1_000
+REPETITIONS = 800
 SIZE = 400
 LEVEL = 0.05
 
@@ -58,6 +58,7 @@ def judge(
         {"test": test, "family": law.name, "design": name, "held": held,
          "alarms": 100 * float((np.array(p) <= LEVEL).mean()), "refused": refused}
         for test, p in seen.items()
+        if len(p) >= REPETITIONS / 2  # tests that apply only where by chance none held are left out
     ]  # fmt: skip
 
 
