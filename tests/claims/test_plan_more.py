@@ -63,11 +63,11 @@ def test_false_claim_is_told_plainly() -> None:
 
 @pytest.mark.parametrize("family", ["weibull", "normal"])
 def test_survivors_in_hand(family: str) -> None:
-    plan = lt.more_samples(HELD, 20, "B-basis", family=family, max_n=12)
+    plan = lt.more_samples(HELD, 20, "B-basis", family=family, max_n=3)
     assert "33.3 % of the further specimens hold" in plan.assumptions[2]
     assert plan.group == "sling"
     assert plan.n_now == 6
-    fewer = lt.more_samples(HELD, 20, "B-basis", family=family, max_n=12, survivors=0.0)
+    fewer = lt.more_samples(HELD, 20, "B-basis", family=family, max_n=3, survivors=0.0)
     assert fewer.curve["chance"].iloc[-1] > plan.curve["chance"].iloc[-1] - 0.02
 
 
