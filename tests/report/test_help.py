@@ -3,7 +3,8 @@
 import pandas as pd
 import pytest
 
-from lowtail.claims.table import rating_check, strength_table
+from lowtail.claims.rating import rating_check
+from lowtail.claims.table import strength_table
 from lowtail.errors import InputError
 from lowtail.records.log import check_breaks
 from lowtail.report import phrases

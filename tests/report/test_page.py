@@ -10,6 +10,7 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.log import check_breaks
 from lowtail.report.page import write_report
 
+OPTIONS = {"title": "Invented tests", "author": "A tester", "command": "lowtail report x.csv", "checks": True}
 EVIL = "<script>alert(1)</script>"
 
 
@@ -68,7 +69,7 @@ class Outline(HTMLParser):
 @pytest.fixture(scope="module")
 def page(tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "page.html"
-    report = write_report(make_log(), path, title="Invented tests", author="A tester", command="lowtail report x.csv")
+    report = write_report(make_log(), path, **OPTIONS)
     return report, path.read_text(encoding="utf-8")
 
 
@@ -148,9 +149,14 @@ def test_every_figure_has_words_for_those_who_cannot_see_it(page):
     assert all(len(label) > 30 for label in labels)
 
 
+def test_a_page_without_checks_says_so(hostile, page):
+    words = "This page did not ask whether the breaks contradict the law"
+    assert words in plain(hostile[1]) and words not in plain(page[1])
+
+
 def test_the_same_log_gives_the_same_page(page, tmp_path):
     again = tmp_path / "page.html"
-    write_report(make_log(), again, title="Invented tests", author="A tester", command="lowtail report x.csv")
+    write_report(make_log(), again, **OPTIONS)
     assert again.read_text(encoding="utf-8") == page[1]
 
 
@@ -168,7 +174,6 @@ def hostile(tmp_path_factory):
         title=EVIL,
         author=EVIL,
         compare=None,
-        checks=False,
         pdf=True,
         table_file=folder / "t.csv",
     )
@@ -201,14 +206,14 @@ def test_pdf_and_table_come_from_the_same_answers(hostile):
 
 
 def test_a_page_of_some_groups_says_that_others_are_left_out(tmp_path):
-    report = write_report(make_log(), tmp_path / "p.html", only=["STEEL"], checks=False)
+    report = write_report(make_log(), tmp_path / "p.html", only=["STEEL"])
     words = plain((tmp_path / "p.html").read_text(encoding="utf-8"))
     assert report.n_groups == 2
     assert "This page shows only groups whose name holds" in words and "6 rows of other groups" in words
 
 
 def test_a_claim_takes_the_place_of_the_ratings(tmp_path):
-    report = write_report(make_log(), tmp_path / "p.html", claim=20, only=["sling"], units="lbf", checks=False)
+    report = write_report(make_log(), tmp_path / "p.html", claim=20, only=["sling"], units="lbf")
     words = plain((tmp_path / "p.html").read_text(encoding="utf-8"))
     assert set(report.answers.ratings["rated_kN"]) == {20.0}
     assert "The claim" in words and "20.0 kN (4,500 lbf)" in words
@@ -216,7 +221,7 @@ def test_a_claim_takes_the_place_of_the_ratings(tmp_path):
 
 def test_without_ratings_or_shock_the_page_says_so(tmp_path):
     log = make_log(**{"rated [kN]": None, "method": "slow pull"})
-    report = write_report(log, tmp_path / "p.html", checks=False)
+    report = write_report(log, tmp_path / "p.html")
     words = plain((tmp_path / "p.html").read_text(encoding="utf-8"))
     assert report.answers.comparisons is None
     assert "no ratings" in words and "Lowest B-basis bound" in report.claim[1]

@@ -129,7 +129,7 @@ def _plans_of(
     """Plans of every group of a log, and the reasons where there is none."""
     from lowtail._parallel import run
     from lowtail.claims.more_samples import more_samples
-    from lowtail.claims.table import rating_check
+    from lowtail.claims.rating import rating_check
     from lowtail.errors import NoAnswerError
     from lowtail.records.sample import split
     from lowtail.report.rows import rows_of

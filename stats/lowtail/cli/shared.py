@@ -22,7 +22,6 @@ __all__ = [
     "print_json",
     "read_log",
     "source_of",
-    "switch",
     "words_of",
 ]
 
@@ -43,13 +42,6 @@ def name_of(flag: str) -> Any:
     from cyclopts import Parameter
 
     return Parameter(name=flag)
-
-
-def switch(on: str, off: str) -> Any:
-    """Names of an option that is on unless it is switched off."""
-    from cyclopts import Parameter
-
-    return Parameter(name=on, negative=off)
 
 
 def source_of(log: BreakLog) -> dict[str, Any]:

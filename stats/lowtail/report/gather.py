@@ -14,11 +14,13 @@ from lowtail.claims.compare_table import compare_table
 from lowtail.claims.low_bound import low_bound
 from lowtail.claims.more_samples import more_samples
 from lowtail.claims.plan import Plan
-from lowtail.claims.table import judge_rating, rating_check, strength_table
+from lowtail.claims.rating import judge_rating, rating_check
+from lowtail.claims.table import strength_table
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
+from lowtail.report.plots_low_bounds import lows_of
 from lowtail.report.rows import rows_of
 from lowtail.report.sections_checks import GroupChecks, check_groups
 
@@ -63,6 +65,7 @@ class Answers:
     samples: tuple[Sample, ...]
     table: pd.DataFrame
     ratings: pd.DataFrame | None
+    lows: dict[str, float]
     arms: Arms | None
     comparisons: pd.DataFrame | None
     plans: tuple[Plan, ...]
@@ -122,6 +125,7 @@ def gather(
         samples=samples,
         table=table,
         ratings=ratings,
+        lows=lows_of(table, basis.name, ratings),
         arms=arms,
         comparisons=_comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
         plans=tuple(p for p in planned if isinstance(p, Plan)),

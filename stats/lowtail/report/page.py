@@ -95,7 +95,7 @@ def write_report(
     table_file: str | Path | None = None,
     command: str = "",
     rng: int = 0,
-    checks: bool = True,
+    checks: bool = False,
     n_jobs: int | None = None,
     progress: bool | None = None,
 ) -> Report:
@@ -136,7 +136,8 @@ def write_report(
     command : str
         Command line, for the provenance.
     checks : bool
-        Ask the checks of every group: law, outliers, kinds of break, batches, weak link, age.
+        Ask the checks of every group too: law, outliers, kinds of break, batches, weak link, age. They take a second
+        or two a group; the page says where they were not asked.
     rng, n_jobs, progress
         Seed, workers, progress bar; the answers do not depend on the workers. Default: one worker for up to 6 groups,
         else one a core.
@@ -218,7 +219,7 @@ def _sections(
     sections = [
         tested(answers.log, left_out),
         strength_section(answers.table, units=units, bases=answers.bases),
-        figures_section(answers.samples, answers.table, answers.basis.name),
+        figures_section(answers.samples, answers.table, answers.basis.name, answers.lows),
     ]
     if answers.comparisons is not None and answers.arms is not None:
         arms = answers.arms
@@ -232,7 +233,7 @@ def _sections(
             nothing=nothing,
         ),
         *([replace(checks, blocks=(*lead, Prose(_BELOW)))] if answers.checks else []),
-        cautions_section(answers.log, answers.samples, answers.table),
+        cautions_section(answers.log, answers.samples, answers.table, checked=bool(answers.checks)),
         depth_section(
             answers.samples, answers.said, family=answers.family, lbf=units == "lbf",
             checks={f.summary: f for f in folds},

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = ["bases_of", "describe", "judged_low", "plot_low_bounds"]
+__all__ = ["bases_of", "describe", "judged_low", "lows_of", "plot_low_bounds"]
 
 
 def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
@@ -76,6 +76,14 @@ def judged_low(table: pd.DataFrame, basis: str) -> np.ndarray:
     own = table[basis].to_numpy(dtype=float)
     beside = f"{basis}, normal"
     return np.minimum(own, table[beside].to_numpy(dtype=float)) if beside in table else own
+
+
+def lows_of(table: pd.DataFrame, basis: str, ratings: pd.DataFrame | None = None) -> dict[str, float]:
+    """The bound of each group, kN, that its rating is judged on; without a rating the lower of the two laws."""
+    lows = dict(zip(table["group"], judged_low(table, basis), strict=True))
+    if ratings is not None:
+        lows |= dict(zip(ratings["group"], ratings["low_kN"], strict=True))
+    return lows
 
 
 def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shift: float) -> None:

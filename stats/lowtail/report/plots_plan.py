@@ -46,7 +46,8 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
     error = plan.curve["mc_error"].fillna(0).to_numpy(dtype=float)
     look = style.LOOKS[0]
     with style.quiet():
-        ax = style.new_axes(ax, 5.6, 3.3)
+        own = ax is None
+        ax = style.new_axes(ax, 5.6, 3.5)
         ax.grid(True, axis="both")
         if (error > 0).any():
             ax.fill_between(
@@ -68,7 +69,9 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
         ax.set_xlabel("further specimens" if plan.n_now else "specimens")
         ax.set_ylabel("chance that the claim is backed")
         ax.set_title(style.wrap_title(f"{plan.group}: {plan.claim}" if plan.group else plan.claim, 60))
-        ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.17), ncols=2, borderaxespad=0.2)
+        ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.19), ncols=2, borderaxespad=0.2)
+        if own:
+            style.fixed_layout(ax, left=0.75, right=0.2, top=0.5, bottom=1.05)
     return ax
 
 

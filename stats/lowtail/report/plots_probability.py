@@ -73,7 +73,8 @@ def plot_probability(
     chosen = get_family(law.family)
     band = None if sample is None else _band(sample, chosen, confidence)
     with style.quiet():
-        ax = style.new_axes(ax, 4.9, 4.6)
+        own = ax is None
+        ax = style.new_axes(ax, 4.9, 4.7)
         _paper(ax, chosen, law, sample, band)
         height = chosen.quantile(_LINE)
         ax.plot(law.strength_below(_LINE), height, color=style.INK, gid="estimate", label="fitted law", zorder=2.5)
@@ -95,7 +96,9 @@ def plot_probability(
         ax.set_title(style.wrap_title(name, 44))
         if lbf:
             style.second_axis(ax)
-        ax.legend(loc="upper left", bbox_to_anchor=(-0.12, -0.13), ncols=2, handlelength=1.6, borderaxespad=0.2)
+        ax.legend(loc="upper left", bbox_to_anchor=(-0.12, -0.15), ncols=2, handlelength=1.6, borderaxespad=0.2)
+        if own:
+            style.fixed_layout(ax, left=0.75, right=0.15, top=0.95 if lbf else 0.5, bottom=1.15)
     return ax
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,12 +10,13 @@ from matplotlib.ticker import MaxNLocator
 
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.compare_table import compare_table
+from lowtail.claims.rating import rating_check
 from lowtail.claims.table import DEFAULT_BY, strength_table
 from lowtail.records.sample import split
 from lowtail.report import phrases, style
 from lowtail.report.plots_breaks import plot_breaks, wrap_label
 from lowtail.report.plots_comparison import plot_comparison
-from lowtail.report.plots_low_bounds import judged_low
+from lowtail.report.plots_low_bounds import lows_of
 from lowtail.report.plots_probability import plot_probability
 from lowtail.report.rows import rows_of
 
@@ -58,7 +59,8 @@ def plot_summary(
     asked = get_basis(basis)
     samples = split(log, by)
     table = strength_table(log, by=by, bases=(asked,), family=family)
-    low = dict(zip(table["group"], judged_low(table, asked.name), strict=True))
+    ratings = rating_check(log, by=by, basis=asked, family=family) if table["rated_kN"].notna().any() else None
+    low = lows_of(table, asked.name, ratings)
     rows = len({tuple(v for k, v in s.group.items() if k != "method") for s in samples})
     with style.quiet():
         figure = style.new_figure(13.2, max(7.4, 1.6 + 0.72 * rows + 3.6))
@@ -69,7 +71,7 @@ def plot_summary(
         richest = max(samples, key=lambda s: s.n_broken)
         _try_probability(one, richest, family)
         _try_forest(two, log, by)
-        _margins(three, table, asked.name)
+        _margins(three, table, asked.name, low)
     return figure
 
 
@@ -99,9 +101,9 @@ def _try_forest(ax: Axes, log: BreakLog, by: Sequence[str]) -> None:
     plot_comparison(answered, ax)
 
 
-def _margins(ax: Axes, table: pd.DataFrame, basis: str) -> None:
+def _margins(ax: Axes, table: pd.DataFrame, basis: str, lows: Mapping[str, float]) -> None:
     """Bound over rating, a bar a group: 1 and more is backed."""
-    low = judged_low(table, basis)
+    low = table["group"].map(lows).to_numpy(dtype=float)
     rated = table[table["rated_kN"].notna() & np.isfinite(low)]
     if rated.empty:
         _say(ax, "The log states no ratings that a bound could be held against.")
@@ -119,7 +121,7 @@ def _margins(ax: Axes, table: pd.DataFrame, basis: str) -> None:
     ax.set_yticks(level, [wrap_label(str(g), 60) for g in rated["group"]], fontsize=small)
     ax.set_ylim(len(rated) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"{basis} low bound (lower of the two laws) as a share of the rating")
+    ax.set_xlabel(f"{basis} low bound as a share of the rating")
     ax.xaxis.set_major_locator(MaxNLocator(4))
     ax.xaxis.set_major_formatter(lambda value, _position: phrases.percent(round(value, 6)))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)

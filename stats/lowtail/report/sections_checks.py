@@ -128,7 +128,7 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
                     f"{shorten(one.group)}: its parts and the assembly. {one.weak_link.notes[0]}",
                 )
             )
-        if one.retention is not None and _has_trend(one.retention):
+        if one.retention is not None and np.isfinite(one.retention.low):
             inner.append(
                 Picture(
                     Draw(plot_retention, (one.retention,)),
@@ -140,11 +140,6 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
             inner += [Prose("Not asked:", "small"), Bullets(one.refused)]
         blocks.append(Fold(shorten(one.group or "all specimens"), tuple(inner)))
     return Section("checks", "Checks before quoting", tuple(blocks))
-
-
-def _has_trend(answer: Retention) -> bool:
-    """True where the 90 % interval of the change leaves no change out: only then a figure is worth its room."""
-    return bool(np.isfinite(answer.low) and (answer.change_high < 0 or answer.change_low > 0))
 
 
 def _worrying(sentence: str) -> bool:

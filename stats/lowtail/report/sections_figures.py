@@ -11,7 +11,7 @@ from lowtail.records.sample import Sample
 from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
 from lowtail.report.help import carries_bound
 from lowtail.report.plots_breaks import plot_breaks
-from lowtail.report.plots_low_bounds import bases_of, describe, judged_low, plot_low_bounds
+from lowtail.report.plots_low_bounds import bases_of, describe, plot_low_bounds
 from lowtail.report.plots_probability import plot_probability
 from lowtail.report.rows import rows_of
 from lowtail.report.sections_strength import LAWS
@@ -23,9 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["depth_section", "figures_section"]
 
 
-def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str) -> Section:
+def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, low: Mapping[str, float]) -> Section:
     """Every specimen with its bound, and the bounds of every basis."""
-    low = dict(zip(table["group"], judged_low(table, basis), strict=True))
     rated = {r.group: float(r.rated_kN) for r in rows_of(table) if np.isfinite(r.rated_kN)}
     held = sum(s.n_held for s in samples)
     alt = (
@@ -35,7 +34,7 @@ def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str) 
     caption = "Every specimen. Filled: it broke at this load. " + (
         "Open with an arrow: it held, so it is at least this strong. " if held else ""
     )
-    caption += f"Upright tick: {basis} low bound, the lower of the two laws." + (
+    caption += f"Upright tick: {basis} low bound, the lowest of those that judge the rating." + (
         " Dashed: the rating." if rated else ""
     )
     blocks: list[Block] = []

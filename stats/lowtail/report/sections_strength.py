@@ -45,6 +45,8 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
     ]
     if any(str(c).endswith(", shared spread") for c in table.columns):
         blocks.append(Fold("With the scatter shared between sibling groups", _shared(table, units)))
+    if any(str(c).endswith(", batches") for c in table.columns):
+        blocks.append(Fold("For batches yet to come", _batches(table, units)))
     noted = [f"{shorten(r.group)}: {r.notes}" for r in rows_of(table) if r.notes]
     if noted:
         blocks.append(Fold(f"Remarks on {phrases.count(len(noted), 'group')}", (Bullets(tuple(noted)),)))
@@ -146,6 +148,34 @@ def _estimates(table: pd.DataFrame, units: str) -> Table:
     return Table.of("Estimates without margin", heads, rows, [note])
 
 
+def _batches(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
+    bases = [b for b in bases_of(table) if f"{b}, batches" in table.columns]
+    heads = [Heading("group", meaning("group"), False)]
+    for basis in bases:
+        heads += [
+            Heading(f"{basis}, these batches [kN]", "bound that takes all specimens as one population"),
+            Heading("next batch [kN]", "bound that counts the difference between batches: for a batch not tested yet"),
+        ]
+    rows: list[list[Cell | str]] = []
+    for _, row in table.iterrows():
+        cells: list[Cell | str] = [shorten(row["group"])]
+        for basis in bases:
+            over = row[f"{basis}, batches"]
+            cells.append(_bound(row[basis], units, "all specimens together"))
+            cells.append(
+                _bound(over, units, "over batches") if np.isfinite(over) else Cell("none", "no such bound here")
+            )
+        rows.append(cells)
+    text = (
+        "The bounds above speak for gear from the batches that were tested. Gear bought tomorrow comes from another "
+        "batch; "
+        "the bound over batches counts that, and with 2 or 3 batches it is low, because so few say little about the "
+        "next. "
+        "More batches with fewer specimens each would raise it most."
+    )
+    return Prose(text), Table.of("These batches and the next one", heads, rows)
+
+
 def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
     bases = [b for b in bases_of(table) if f"{b}, shared spread" in table.columns]
     kin = phrases.join(list(table.attrs.get("shared_by", [])) or ["item"])
@@ -185,8 +215,8 @@ def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, uni
     if below:
         lead += f" In {phrases.count(below, 'group')} a specimen broke below it."
     text = (
-        "Not shown does not mean too weak: it means that these specimens cannot show it. Judged on the lower of the "
-        "headline law and the normal law. "
+        "Not shown does not mean too weak: it means that these specimens cannot show it. Judged on the lowest of the "
+        "headline law, the normal law and, where 3 or more batches differ, the bound over batches to come. "
         "A maker's rating may rest on another rule than this one; this table compares, it does not re-rate."
     )
     return Section(

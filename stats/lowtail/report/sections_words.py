@@ -26,17 +26,24 @@ CAUTION = (
     "of nothing else. Makers' instructions, local codes and licensed practice decide what may be hung from what."
 )
 _FEW = 5
+_UNCHECKED = (
+    "This page did not ask whether the breaks contradict the law, whether one specimen or one batch carries the "
+    "answer, "
+    "or whether strength falls with age. Write it with its checks before relying on it."
+)
 
 
-def cautions_section(log: BreakLog, samples: Sequence[Sample], table: pd.DataFrame) -> Section:
+def cautions_section(log: BreakLog, samples: Sequence[Sample], table: pd.DataFrame, *, checked: bool = True) -> Section:
     """What every such page must say, and what these data in particular have earned."""
-    standing = (
+    standing: tuple[str, ...] = (
         "Only the specimens listed were tested. Other batches, sizes, wear, age, temperature, wetness and ways of "
         "rigging were not, unless the table says so.",
         "A low bound holds for the population the specimens were drawn from. Specimens picked because they looked "
         "sound, or looked worn, speak for nothing but their like.",
         "A confidence of 95 % is wrong in up to 1 series in 20, and a page with many groups may well hold one that is.",
     )
+    if not checked:
+        standing = (_UNCHECKED, *standing)
     return Section(
         "cautions",
         "Cautions",

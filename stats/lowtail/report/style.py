@@ -205,6 +205,14 @@ def off_screen() -> Iterator[None]:
         _OFF_SCREEN.reset(token)
 
 
+def fixed_layout(ax: Axes, *, left: float, right: float, top: float, bottom: float) -> None:
+    """Set the margins of a figure of one axes in inches, which is quicker than finding them by trial."""
+    figure: Any = ax.figure
+    width, height = figure.get_size_inches()
+    figure.set_layout_engine("none")
+    ax.set_position((left / width, bottom / height, 1 - (left + right) / width, 1 - (top + bottom) / height))
+
+
 def wrap_title(title: str, width: int) -> str:
     """Break a title into at most two lines, the second cut short with dots where it must be."""
     lines = textwrap.wrap(title, width, break_long_words=True)
