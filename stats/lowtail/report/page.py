@@ -139,8 +139,8 @@ def write_report(
         Ask the checks of every group too: law, outliers, kinds of break, batches, weak link, age. They take a second
         or two a group; the page says where they were not asked.
     rng, n_jobs, progress
-        Seed, workers, progress bar; the answers do not depend on the workers. Default: one worker for up to 6 groups,
-        else one a core.
+        Seed, workers, progress bar; the answers do not depend on the workers. Default: one worker for up to 30 groups
+        (6 with checks), else one a core.
 
     Returns
     -------
@@ -161,7 +161,7 @@ def write_report(
         raise InputError(f"`path` must end in .html, got {str(path)!r}. For a PDF beside it pass pdf=True.")
     columns = (by,) if isinstance(by, str) else tuple(by)
     shown = only_groups(log, only, by=columns)
-    jobs = _jobs(n_jobs, shown, columns)
+    jobs = _jobs(n_jobs, shown, columns, checks)
     answers = gather(
         shown, by=columns, bases=bases, family=family, claim=claim, margin=margin, pulse_width_ms=pulse_width_ms,
         arms=Arms(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
@@ -186,12 +186,12 @@ def write_report(
     )
 
 
-def _jobs(n_jobs: int | None, log: BreakLog, by: Sequence[str]) -> int:
+def _jobs(n_jobs: int | None, log: BreakLog, by: Sequence[str], checks: bool) -> int:
     """Workers asked for; by default one where a page is so short that starting more would only take time."""
     if n_jobs is not None:
         return n_jobs
     known = [c for c in by if c in log.table.columns]
-    few = not known or log.table.groupby(known, dropna=False).ngroups <= 6
+    few = not known or log.table.groupby(known, dropna=False).ngroups <= (6 if checks else 30)
     return 1 if few else os.cpu_count() or 1
 
 

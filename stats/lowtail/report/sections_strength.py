@@ -36,7 +36,9 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
                 *words,
                 f"A low bound says: at that confidence, at least this share of the population these specimens came "
                 f"from is stronger. Headline law: {law}; "
-                "the normal law stands beside it, and a rating is judged on the lower of the two.",
+                "the normal law stands beside it; a rating is judged on the lowest of these and, where it governs, "
+                "the bound for "
+                "batches yet to come.",
                 "Bounds are cut down to three figures, never raised. A bound far below the lowest break is no error: "
                 "it is what so few specimens can show.",
             )
