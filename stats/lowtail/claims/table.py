@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail.claims.basis import Basis, as_bases, get_basis
-from lowtail.claims.low_bound import LowBound, confidence_that, floor3, low_bound
+from lowtail.claims.low_bound import LowBound, low_bound
+from lowtail.claims.rating import DEFAULT_BY, batch_names, over_batches, rate
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.fit import fit
@@ -20,9 +21,8 @@ if TYPE_CHECKING:
 
     from lowtail.records.log import BreakLog
 
-__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "judge_rating", "rating_check", "strength_table"]
+__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "strength_table"]
 
-DEFAULT_BY = ("item", "orientation", "method")
 DEFAULT_BASES = ("A-basis", "B-basis", "5 % characteristic, 75 %")
 
 
@@ -49,7 +49,7 @@ def strength_table(
         normal law beside it), ``"<basis>, estimate"`` (no margin) and, with ``shared_by``, ``"<basis>, shared
         spread"``.
     family : str or Family
-        Headline law; default Weibull. The rating is judged on the lower of this law and the normal.
+        Headline law; default Weibull. For the rating see `rating_check`.
     shared_by : sequence of str, optional
         Columns whose values siblings have in common, e.g. ``("item",)``: such groups then also share one spread. Always
         beside the group's own bound, never instead of it.
@@ -73,14 +73,15 @@ def strength_table(
     siblings = _siblings(samples, log, by, shared_by)
     judged = get_basis(rating_basis) if rating_basis is not None else _judging(wanted)
     table = getattr(log, "table", log)
+    batches = any(batch_names(sample) for sample in samples)
     rows = []
     for sample in samples:
         row = _plain(sample)
         notes: list[str] = []
         for basis in wanted:
-            row |= _bounds(sample, basis, law, siblings.get(sample.label), notes)
+            row |= _bounds(sample, basis, law, siblings.get(sample.label), notes, batches)
         row |= _three_spreads(sample)
-        row["rated_kN"], row["verdict"] = _rating(sample, table, rated, judged, law)
+        row["rated_kN"], row["verdict"] = rate(sample, table, rated, judged, law)
         row["notes"] = " ".join(dict.fromkeys(notes))
         rows.append(row)
     out = pd.DataFrame(rows)
@@ -133,7 +134,12 @@ def _attempt(sample: Sample, basis: Basis, law: Family, notes: list[str], **opti
 
 
 def _bounds(
-    sample: Sample, basis: Basis, law: Family, shared: Sequence[Sample] | None, notes: list[str]
+    sample: Sample,
+    basis: Basis,
+    law: Family,
+    shared: Sequence[Sample] | None,
+    notes: list[str],
+    batches: bool,
 ) -> dict[str, Any]:
     own = _attempt(sample, basis, law, notes)
     row: dict[str, Any] = {
@@ -145,6 +151,9 @@ def _bounds(
         notes.extend(own.notes)
     beside = own if law.name == "normal" else _attempt(sample, basis, get_family("normal"), [])
     row[f"{basis.name}, normal"] = beside.low if beside else np.nan
+    if batches:
+        over = over_batches(sample, basis, law)
+        row[f"{basis.name}, batches"] = over.low if over else np.nan
     if shared is not None:
         lent = _attempt(sample, basis, law, [], shared_spread=shared) if len(shared) > 1 else None
         row[f"{basis.name}, shared spread"] = lent.low if lent else np.nan
@@ -173,106 +182,3 @@ def _siblings(
     for sample in samples:
         families.setdefault(tuple(sample.group[c] for c in columns), []).append(sample)
     return {s.label: families[tuple(s.group[c] for c in columns)] for s in samples}
-
-
-def _rating(sample: Sample, table: Any, rated: str, basis: Basis, law: Family) -> tuple[float, str]:
-    if rated not in table.columns:
-        return np.nan, ""
-    rows = table["used"] & np.logical_and.reduce([table[c].astype(str) == v for c, v in sample.group.items()])
-    values = table.loc[rows, rated].dropna().unique()
-    if values.size == 0:
-        return np.nan, ""
-    if values.size > 1:
-        return np.nan, f"several ratings in this group ({', '.join(f'{v:g}' for v in sorted(values))} kN): split it"
-    return float(values[0]), judge_rating(sample, float(values[0]), basis, law)["verdict"]
-
-
-def judge_rating(sample: Sample, rating: float, basis: Basis, law: Family) -> dict[str, Any]:
-    """Judge one rating on the lower of the law asked for and the normal law.
-
-    Returns
-    -------
-    dict
-        low (kN), confidence (that the rating holds at the basis' fraction), broke_below (count), verdict (words).
-    """
-    below = int((sample.load[sample.broke] < rating).sum())
-    laws = (law,) if law.name == "normal" else (law, get_family("normal"))
-    low, shown, reason = np.inf, 1.0, ""
-    for each in laws:
-        try:
-            low = min(low, low_bound(sample, basis, family=each).low)
-            if sample.n_broken:
-                shown = min(shown, confidence_that(sample, rating, basis.fraction_below, family=each).confidence)
-        except NoAnswerError as missing:
-            reason = str(missing)
-    if reason:
-        low, shown = np.nan, np.nan
-    if below:
-        verdict = f"broke below its rating: {below} of {sample.n} under {rating:g} kN"
-    elif reason:
-        verdict = f"not shown: {reason}"
-    elif low >= rating:
-        verdict = f"backed: {basis.name} {floor3(low)} kN reaches {rating:g} kN"
-    else:
-        percent = np.floor(1000 * shown) / 10
-        verdict = (
-            f"not shown: {basis.name} {floor3(low)} kN is under {rating:g} kN "
-            f"(shown with {percent:g} % confidence, {100 * basis.confidence:g} % asked)"
-        )
-    return {"low": low, "confidence": shown, "broke_below": below, "verdict": verdict}
-
-
-def rating_check(
-    log: BreakLog | pd.DataFrame,
-    by: Sequence[str] | str = DEFAULT_BY,
-    rated: str = "rated_kN",
-    basis: str | Basis = "B-basis",
-    family: str | Family = "weibull",
-) -> pd.DataFrame:
-    """Rated value against the data, in words, one row a group.
-
-    Parameters
-    ----------
-    log : BreakLog or DataFrame
-    by : sequence of str
-    rated : str
-        Column with the rating in kN; one value a group.
-    basis : str or Basis
-        A tolerance basis.
-    family : str or Family
-        Judged on the lower of this law and the normal.
-
-    Returns
-    -------
-    DataFrame
-        group, rated_kN, low_kN, confidence, broke_below, verdict; groups without a rating are left out.
-
-    Raises
-    ------
-    InputError
-        If the log has no ``rated`` column or no group has a rating.
-    """
-    import pandas as pd
-
-    table: Any = getattr(log, "table", log)
-    law, asked = get_family(family), get_basis(basis)
-    if rated not in table.columns or table[rated].isna().all():
-        raise InputError(
-            f"The log has no rating: column {rated!r} is missing or empty. Fill it in kN, or name another."
-        )
-    rows = []
-    for sample in split(log, by):
-        value, verdict = _rating(sample, table, rated, asked, law)
-        if not verdict:
-            continue
-        row: dict[str, Any] = {"group": sample.label, **sample.group, "n": sample.n, "n_broken": sample.n_broken}
-        row |= {"rated_kN": value, "low_kN": np.nan, "confidence": np.nan, "broke_below": 0, "verdict": verdict}
-        if np.isfinite(value):
-            judged = judge_rating(sample, value, asked, law)
-            row |= {
-                "low_kN": judged["low"],
-                "confidence": judged["confidence"],
-                "broke_below": judged["broke_below"],
-            }
-        rows.append(row)
-    return pd.DataFrame(rows)

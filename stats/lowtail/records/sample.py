@@ -170,6 +170,11 @@ def split(
         raise InputError(
             f"`by` names {unknown[0]!r}, which the log does not have. Columns: {', '.join(table.columns)}."
         )
+    needed = [c for c in ("used", "load_kN", "broke", "specimen") if c not in table.columns]
+    if needed:
+        raise InputError(
+            f"This table has no column {needed[0]!r}: it was not read as a break log. Pass it through check_breaks first."
+        )
     used = table[table["used"]]
     if used.empty:
         raise InputError("The log has no usable row: every specimen is set aside. See the log's findings.")
