@@ -10,8 +10,9 @@ import warnings
 
 import numpy as np
 import pytest
-from lowtail import Sample, confidence_law, fit, fit_many, low_many
 from scipy import stats
+
+from lowtail import Sample, confidence_law, fit, fit_many, low_many
 
 pytestmark = pytest.mark.benchmark
 
@@ -81,7 +82,9 @@ def test_bounds_per_second():
     load, broke = samples(6_000, 10)
     rates = {"weibull batch": 6_000 / best_of(lambda: low_many(load, broke, "weibull", 0.1, 0.95))}
     rates["normal complete, batch"] = 6_000 / best_of(lambda: low_many(load, None, "normal", 0.1, 0.95))
-    rates["normal with survivors, batch"] = 400 / best_of(lambda: low_many(load[:400], broke[:400], "normal", 0.1, 0.95))
+    rates["normal with survivors, batch"] = 400 / best_of(
+        lambda: low_many(load[:400], broke[:400], "normal", 0.1, 0.95)
+    )
     for name in ("weibull", "normal"):
         each = [Sample(load[i], broke[i]) for i in range(20)]
         rates[f"{name} single"] = 20 / best_of(lambda n=name, e=each: [confidence_law(s, n).low(0.1, 0.95) for s in e])

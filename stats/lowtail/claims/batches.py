@@ -12,6 +12,7 @@ from scipy import special
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.batch_designs import batch_designs, handbook_coverage
+from lowtail.claims.low_record import floor3
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_law import BatchSums, anova_low, batch_sums, pivotal_low
 from lowtail.models.families import Family, get_family
@@ -73,7 +74,7 @@ class BatchBound(Record):
             return f"{who}no useful bound: {self.n_batches} batches scatter too much ({self.family} law)."
         return (
             f"{who}with {100 * self.confidence:.4g} % confidence at most {100 * self.fraction_below:.4g} % of "
-            f"specimens, over batches to come, are weaker than {self.low:.4g} kN "
+            f"specimens, over batches to come, are weaker than {floor3(self.low)} kN "
             f"({self.n} specimens in {self.n_batches} batches, {self.family} law)."
         )
 

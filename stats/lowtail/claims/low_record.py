@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lowtail._numbers import down
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.errors import LowtailError
@@ -79,9 +80,7 @@ def floor3(value: float) -> str:
         return "no value"
     if value < LEAST:
         return "0"
-    digits = 2 - int(np.floor(np.log10(value)))
-    rounded = np.floor(np.nextafter(value * 10.0**digits, np.inf)) / 10.0**digits
-    return f"{rounded:.{max(digits, 0)}f}"
+    return down(value)
 
 
 def make_low(

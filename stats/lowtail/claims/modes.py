@@ -15,6 +15,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.causes import causes_of_log
 from lowtail.claims.covariate import chosen_rows
+from lowtail.claims.low_record import floor3
 from lowtail.claims.weak_link import weak_link
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
@@ -221,7 +222,7 @@ def _by_name(
             row |= {k: found[k] for k in ("typical_kN", "low", "goes_first")}
     names = ", ".join(f"{r['mode']} {r['n_broken']}" for r in rows)
     bound = (
-        f"the bound with each fitted apart is {low:.3g} kN, with one law {one:.3g} kN"
+        f"the bound with each fitted apart is {floor3(low)} kN, with one law {floor3(one)} kN"
         if not few
         else "no bound by kind"
     )

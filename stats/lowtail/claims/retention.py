@@ -14,6 +14,7 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.covariate import Covariate, chosen_rows, read_covariate
+from lowtail.claims.low_record import floor3
 from lowtail.claims.retention_limits import bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -123,9 +124,9 @@ class Retention(Record):
             self.axis, f"from {' to '.join(self.covariate.levels)}"
         )
         return (
-            f"{who}at {self.on} = {self.at}, at most {100 * self.fraction_below:g} % are weaker than {self.low:.3g} kN "
-            f"with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); strength changes by "
-            f"{100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
+            f"{who}at {self.on} = {self.at}, at most {100 * self.fraction_below:g} % are weaker than "
+            f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
+            f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
             f"{100 * self.change_high:+.2g} %). Tested: {self.tested}."
         )
 

@@ -15,6 +15,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.causes import causes_of_log
 from lowtail.claims.component_table import assembly_low, component_table
+from lowtail.claims.low_record import floor3
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import SpreadPrior, confidence_law
 from lowtail.models.families import Family, get_family
@@ -118,7 +119,7 @@ class WeakLink(Record):
         who = f"{self.group}: " if self.group else ""
         return (
             f"{who}{self.weakest} goes first in about {100 * first:.0f} % of assemblies; at most "
-            f"{100 * self.fraction_below:g} % of assemblies are weaker than {self.low:.3g} kN with "
+            f"{100 * self.fraction_below:g} % of assemblies are weaker than {floor3(self.low)} kN with "
             f"{100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN). Making {self.best_upgrade} "
             f"{100 * self.upgrade:g} % stronger helps most. Components are taken as independent."
         )

@@ -173,7 +173,7 @@ def split(
     needed = [c for c in ("used", "load_kN", "broke", "specimen") if c not in table.columns]
     if needed:
         raise InputError(
-            f"This table has no column {needed[0]!r}: it was not read as a break log. Pass it through check_breaks first."
+            f"This table has no column {needed[0]!r}: it was not read as a break log. Give it to check_breaks first."
         )
     used = table[table["used"]]
     if used.empty:
