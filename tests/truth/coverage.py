@@ -108,21 +108,23 @@ def draw(rows, path):
     """The figure: what 95 % really means, ours beside the usual large-sample bound."""
     import matplotlib.pyplot as plt
 
-    from lowtail.report.style import use_style
+    from lowtail.report.style import quiet
 
-    with use_style():
+    with quiet():
         fig, axes = plt.subplots(1, 2, figsize=(8, 3.4), sharey=True)
         for ax, family in zip(axes, ("weibull", "normal"), strict=True):
             pick = [r for r in rows if r[0] == family and r[4] == 0.01 and r[5] == 0.95]
-            for share, marker in ((0.0, "o"), (0.4, "s")):
+            for share, marker, colour in ((0.0, "o", "#17456b"), (0.4, "s", "#c4661f")):
                 law = "none" if share == 0 else "same"
                 line = [r for r in pick if r[2] == share and r[3] == law]
                 n = [r[1] for r in line]
-                ax.plot(n, [100 * r[8] for r in line], marker=marker, label=f"lowtail, {share:.0%} held")
-                ax.plot(n, [100 * r[10] for r in line], marker=marker, ls="--", mfc="white",
+                ax.plot(n, [100 * r[8] for r in line], marker=marker, color=colour, label=f"lowtail, {share:.0%} held")
+                ax.plot(n, [100 * r[10] for r in line], marker=marker, ls="--", mfc="white", color=colour,
                         label=f"large-sample bound, {share:.0%} held")  # fmt: skip
             ax.axhline(95, lw=0.8, color="black")
-            ax.set(xscale="log", xticks=SIZES, xticklabels=SIZES, xlabel="specimens", title=family, ylim=(55, 100))
+            ax.set(xscale="log", ylim=(55, 100), title=family, xlabel="specimens")
+            ax.set_xticks(SIZES, [str(n) for n in SIZES])
+            ax.minorticks_off()
         axes[0].set_ylabel("true coverage of a '95 %' bound\non the 1 % strength [%]")
         axes[1].legend(fontsize=7, loc="lower right")
         fig.tight_layout()
@@ -143,6 +145,13 @@ def main():
             writer.writerow(FIELDS)
             writer.writerows(rows)
     draw(rows, options.out / "coverage.png")
+
+
+def redraw():
+    """The figure again, from the committed table."""
+    with (HERE / "coverage.csv").open() as file:
+        table = list(csv.reader(file))[1:]
+    draw([(r[0], int(r[1]), float(r[2]), r[3], *map(float, r[4:])) for r in table], HERE / "coverage.png")
 
 
 if __name__ == "__main__":

@@ -129,7 +129,11 @@ def quiet() -> Iterator[None]:
     rc: Any = _RC
     with mpl.rc_context(rc), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
-        yield
+        try:
+            yield
+        finally:  # the first figure of a notebook switches this on; it must not be switched off again
+            interactive = mpl.is_interactive()
+    mpl.interactive(interactive)
 
 
 def look(name: str, position: int = 0) -> Look:
