@@ -1,0 +1,27 @@
+"""The demo log against the laws it was drawn from: the table of held bounds in data/README.md is what the code gives."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import lowtail as lt
+from lowtail.claims.low_bound import floor3
+
+DATA = Path(__file__).parents[2] / "data"
+
+
+def test_bounds_of_the_demo_log_against_its_truth():
+    text = (DATA / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([^|]+) \| ([\d.]+) \| ([\d.]+) \| (\w+) \| ([\d.]+) \| ([\d.]+) \| (\w+) \|$", text, re.M)
+    table = lt.strength_table(lt.read_breaks(DATA / "park_breaks.csv"), bases=("A-basis", "B-basis")).set_index("group")
+    assert len(rows) == len(table)
+    failed = 0
+    for group, a, true_a, held_a, b, true_b, held_b in rows:
+        row = table.loc[group]
+        low_a, low_b = min(row["A-basis"], row["A-basis, normal"]), min(row["B-basis"], row["B-basis, normal"])
+        assert (floor3(low_a), floor3(low_b)) == (a, b)
+        assert (held_a == "held") == (low_a <= float(true_a))
+        assert (held_b == "held") == (low_b <= float(true_b))
+        failed += (held_a != "held") + (held_b != "held")
+    assert failed <= 5  # binomial(36, 0.05): more would happen in 1 of 80 logs
