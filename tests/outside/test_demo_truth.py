@@ -1,4 +1,4 @@
-"""The demo log against the laws it was drawn from: the table of held bounds in data/README.md is what the code gives."""
+"""The demo log against the laws it was drawn from: the table of held bounds in data/README.md is what the code says."""
 
 from __future__ import annotations
 

@@ -15,6 +15,7 @@ from lowtail.claims.low_bound import low_bound
 from lowtail.claims.more_samples import more_samples
 from lowtail.claims.plan import Plan
 from lowtail.claims.rating import judge_rating, rating_check
+from lowtail.claims.spread import SharedGain, equal_spread
 from lowtail.claims.table import strength_table
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -23,6 +24,8 @@ from lowtail.records.sample import Sample, split
 from lowtail.report.plots_low_bounds import lows_of
 from lowtail.report.rows import rows_of
 from lowtail.report.sections_checks import GroupChecks, check_groups
+
+_SPREAD_DRAWS = 300  # simulated samples of the test of equal spread: its p to about 3 points
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,6 +112,8 @@ def gather(
         raise NoAnswerError(
             "No group of this log carries a low bound. " + " ".join(dict.fromkeys(n for n in table["notes"] if n))
         )
+    if kin is not None:
+        table.attrs["shared_said"] = _kin_said(table, tuple(split(log, by)), kin[0], next(iter(asked)), law, rng)
     basis = get_basis(asked.get(str(table.attrs["rating_basis"]), table.attrs["rating_basis"]))
     samples = tuple(split(log, by))
     ratings = _ratings(log, by, samples, basis, law, claim)
@@ -139,6 +144,29 @@ def gather(
         ),
         said={s.label: _said(s, list(asked.values()), law) for s in samples},
     )
+
+
+def _kin_said(
+    table: pd.DataFrame, samples: Sequence[Sample], column: str, basis: str, law: Family, rng: int
+) -> tuple[str, ...]:
+    """What sharing the scatter gains, and whether the data speak against it, for each family of groups."""
+    said = []
+    for name, rows in table.groupby(column, sort=False):
+        own, shared = rows[basis], rows[f"{basis}, shared spread"]
+        both = own.notna() & shared.notna()
+        if both.sum() < 2:
+            continue
+        kin = [s for s in samples if s.group[column] == name]
+        gain = SharedGain(
+            basis=basis,
+            family=law.name,
+            groups=len(kin),
+            n_broken=sum(s.n_broken for s in kin),
+            own=float(own[both].median()),
+            shared=float(shared[both].median()),
+        )
+        said.append(f"{name}: {gain} {equal_spread(kin, law, size=_SPREAD_DRAWS, rng=rng)}")
+    return tuple(said)
 
 
 def _said(sample: Sample, bases: Sequence[Basis], law: Family) -> tuple[str, ...]:

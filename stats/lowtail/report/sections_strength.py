@@ -202,7 +202,9 @@ def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
         "assumption about the gear, not something so few breaks can prove; the group's own bound stands beside it, "
         "and the rating is judged on the own bound."
     )
-    return Prose(text), Table.of("Own scatter and shared scatter", heads, rows)
+    said = tuple(table.attrs.get("shared_said", ()))
+    lines = (Bullets(said),) if said else ()
+    return Prose(text), *lines, Table.of("Own scatter and shared scatter", heads, rows)
 
 
 def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, units: str, why_none: str) -> Section:
