@@ -27,11 +27,12 @@ ROWS = pd.DataFrame(
 def test_every_check_is_asked_or_refused_in_words() -> None:
     sling, oval = check_groups(check_breaks(ROWS), by=["item"], rng=1)
     names = [s.split(":")[0] for s in sling.said]
-    assert names == ["Law", "Outliers", "Kinds of break", "Batches", "Age"]
+    assert names == ["Choice of law", "Second opinion", "Law", "Outliers", "Kinds of break", "Batches", "Age"]
     assert [r.split(":")[0] for r in sling.refused] == ["Weak link"]
     assert "'fuse' broke in 1 of 9 tests" in sling.refused[0]
     assert sling.retention is not None and sling.weak_link is None
-    assert not oval.said and len(oval.refused) == 3
+    assert "agrees with" in sling.said[1]
+    assert [s.split(":")[0] for s in oval.said] == ["Choice of law", "Second opinion"] and len(oval.refused) == 3
 
 
 def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:

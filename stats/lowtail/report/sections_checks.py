@@ -15,9 +15,11 @@ from lowtail.claims.modes import modes
 from lowtail.claims.outliers import outliers
 from lowtail.claims.pooling import pooling
 from lowtail.claims.retention import Retention, retention
+from lowtail.claims.sensitivity import sensitivity
 from lowtail.claims.weak_link import WeakLink, weak_link
 from lowtail.errors import LowtailError
 from lowtail.models.families import Family, get_family
+from lowtail.models.second_opinion import second_opinion
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
 from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
@@ -90,6 +92,8 @@ def _check(
             said.append(f"{name}: {answer}")
 
     rows = table[table["used"] & table["specimen"].astype(str).isin(sample.specimen)]
+    ask("Choice of law", lambda: sensitivity(sample, basis))
+    ask("Second opinion", lambda: second_opinion(sample, family))
     ask("Law", lambda: adequacy(sample, families=[family], size=_SIZE, rng=rng))
     ask("Outliers", lambda: outliers(sample, basis=basis, bound_family=family, size=_SIZE, rng=rng))
     ask(
@@ -143,5 +147,12 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
 
 
 def _worrying(sentence: str) -> bool:
-    marks = ("The breaks contradict: ", "stands out (", "stand out (", "fall apart between", "batches differ")
+    marks = (
+        "The breaks contradict: ",
+        "stands out (",
+        "stand out (",
+        "fall apart between",
+        "batches differ",
+        "DISAGREE",
+    )
     return any(mark in sentence for mark in marks)
