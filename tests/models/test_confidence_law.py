@@ -55,7 +55,11 @@ def weibull_confidence_by_mpmath(u, broke, q, fraction_below):
     heights = [parts(t)[2] for t in grid]
     peak = max(heights)
     inside = [t for t, h in zip(grid, heights, strict=True) if h > peak - 50]
-    knots = [*mp.arange(inside[0], inside[-1] - 3, 2), *mp.arange(inside[-1] - 3, inside[-1] + 0.5, 0.5)]
+    fine = mp.mpf(1) / 2 if r < 50 else mp.mpf(1) / 8
+    knots = [
+        *mp.arange(inside[0], inside[-1] - 3, 2),
+        *mp.arange(max(inside[-1] - 3, inside[0]), inside[-1] + fine, fine),
+    ]
 
     def both(t):  # the density and its part below q, as one complex number: one pass
         k, total, height = parts(t)
@@ -70,10 +74,19 @@ CASES = [
     ([20.1, 23.4, 25.0], [1, 1, 1]),
     ([20.1, 23.4, 25.0, 26.0, 21.0], [1, 1, 0, 0, 0]),
     ([24.1, 25.3, 22.8, 26.0, 23.9, 24.4, 25.2, 21.9], [1, 1, 1, 1, 0, 0, 1, 1]),
+    # 300 specimens at the middles of 300 equal shares of a Weibull law of shape 12
+    (20 * (-np.log1p(-(np.arange(300) + 0.5) / 300)) ** (1 / 12), [1] * 300),
 ]
 
 
-SLOW = {(1, (1e-6, 0.999)), (1, (0.5, 0.5)), (1, (0.1, 0.999)), (0, (0.1, 0.999)), (2, (0.5, 0.5))}
+SLOW = {
+    *((3, tail) for tail in ((0.01, 0.95), (1e-6, 0.999), (0.5, 0.5), (0.1, 0.999))),
+    (1, (1e-6, 0.999)),
+    (1, (0.5, 0.5)),
+    (1, (0.1, 0.999)),
+    (0, (0.1, 0.999)),
+    (2, (0.5, 0.5)),
+}
 TAILS = [(0.01, 0.95), (1e-6, 0.999), (0.5, 0.5), (0.1, 0.999)]
 
 
