@@ -1,3 +1,11 @@
 """The studies are scripts, run by hand; only the tests beside them are collected."""
 
-collect_ignore_glob = ["batches_*.py", "checks_*.py", "compare_*.py", "coverage.py", "other_*.py", "plan_*.py"]
+collect_ignore_glob = [
+    "batches_*.py",
+    "calibrated_*.py",
+    "checks_*.py",
+    "compare_*.py",
+    "coverage.py",
+    "other_*.py",
+    "plan_*.py",
+]
