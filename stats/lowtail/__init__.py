@@ -69,6 +69,7 @@ for _module, _names in {
     "claims.plan_looks": "look_confidence plan_looks",
     "claims.more_comparison": "more_comparison",
     "claims.next_specimens": "NextSpecimens next_specimens",
+    "report.plots_batches": "plot_batches",
     "report.plots_breaks": "plot_breaks",
     "report.plots_probability": "plot_probability",
     "report.plots_low_bounds": "plot_low_bounds",

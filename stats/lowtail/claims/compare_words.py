@@ -58,8 +58,12 @@ def loss(ratio: float) -> str:
 
 def difference_phrase(result: Comparison) -> str:
     """What is shown of a difference, and what would have been shown."""
+    small = math.isfinite(result.p_value) and result.p_value < 1 - result.confidence
     if result.difference != "no difference shown":
-        return f"{result.difference} than {result.reference}"
+        apart = "" if small or not math.isfinite(result.p_value) else " by the interval; the test alone does not say so"
+        return f"{result.difference} than {result.reference}{apart}"
+    if small:
+        return "no difference shown: the test alone would say so, but the interval, which rules, holds 1"
     if not result.detectable_ratio > 0:
         return "no difference shown, and with so few breaks no loss could have been shown dependably"
     if result.detectable_ratio < _HOPELESS:

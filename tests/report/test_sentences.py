@@ -1,0 +1,72 @@
+"""Every sentence a reader may quote stands in a file, so that a change of wording is a visible difference.
+
+``python tests/report/test_sentences.py`` writes the file anew; read the difference before committing it.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+
+import lowtail as lt
+
+HERE = Path(__file__).parent
+FILE = HERE / "expected" / "sentences.txt"
+DATA = HERE.parents[1] / "data"
+
+SLOW = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="sewn sling, slow pull")
+SHOCK = lt.Sample([21.0, 22.4, 20.1, 23.0, 22.2], [1, 1, 1, 0, 1], label="sewn sling, shock")
+CORD = lt.Sample([6.1, 5.8, 6.6, 5.2], label="cord")
+BATCHES = lt.Sample(
+    [24.1, 25.0, 24.6, 26.2, 27.1, 26.4, 23.5, 24.4, 23.9], batch=list("PPPQQQRRR"), label="sewn sling, three batches"
+)
+
+
+def sentences():
+    """Name and sentence of every kind of answer, on small invented samples."""
+    log = lt.read_breaks(DATA / "park_breaks.csv")
+    for family in ("weibull", "normal", "lognormal"):
+        yield f"fit, {family}", lt.fit(SLOW, family)
+        yield f"low bound, {family}", lt.low_bound(SLOW, "B-basis", family=family)
+    yield "low bound with a survivor", lt.low_bound(SHOCK, "A-basis")
+    yield "low bound, known shape", lt.low_bound(SHOCK, "A-basis", shape=12)
+    yield "low bound, shared spread", lt.low_bound(SLOW, "A-basis", shared_spread=[SLOW, SHOCK, CORD])
+    yield "mean - 3 s", lt.low_bound(SLOW, "mean - 3 s")
+    yield "prediction", lt.low_bound(SLOW, "EN 1990 prediction")
+    yield "none broke", lt.low_bound(lt.Sample([22.0] * 29, np.zeros(29, bool), label="oval"), "B-basis")
+    yield "demonstrated", lt.confidence_that(SLOW, 20.0, 0.05)
+    yield "sensitivity", lt.sensitivity(SLOW)
+    yield "equal spread", lt.equal_spread([SLOW, SHOCK, CORD], size=400)
+    yield "gain of sharing", lt.shared_gain([SLOW, SHOCK, CORD])
+    yield "batches", lt.batch_bound(BATCHES, 0.1, 0.95)
+    yield "comparison", lt.compare(SLOW, SHOCK, margin=0.8)
+    yield "comparison, no difference", lt.compare(SLOW, lt.Sample([23.9, 24.8, 23.1, 25.6, 24.4], label="other"))
+    yield "plan, new series", lt.plan_bound(20.0, "B-basis", mean=25.0, cv=0.06, family="normal")
+    yield "plan, zero failures", lt.plan_zero_failure(0.9, 0.95)
+    yield "plan, comparison", lt.plan_comparison(0.9, 0.05)
+    yield "second opinion", lt.second_opinion(SLOW)
+    yield "outliers", lt.outliers(SLOW, size=500)
+    yield "pooling", lt.pooling(BATCHES, size=500)
+    yield "adequacy", lt.adequacy(SLOW, size=500)
+    yield "peak", lt.peak_load(lt.read_trace(DATA / "traces" / "slow_pull_P31.csv"))
+    yield "log", log
+
+
+def written():
+    """All of them as one text."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.LowtailWarning)
+        return "".join(f"[{name}]\n{answer}\n\n" for name, answer in sentences())
+
+
+def test_sentences_are_those_in_the_file():
+    assert written() == FILE.read_text(encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.stdout.write(written())
+    FILE.write_text(written(), encoding="utf-8")
