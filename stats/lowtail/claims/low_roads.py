@@ -97,8 +97,8 @@ def _for_comparison(function: Callable[..., float], method: str) -> Callable[...
 def _by_calibration(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
     low = calibrated_bound(sample.load, sample.broke, law, basis.fraction_below, basis.confidence, rng=rng)
     note = (
-        "Signed root calibrated by simulation with the Kaplan-Meier law of the loads held (seeded); a stated 95 % holds "
-        "91 to 95 % of the time with 40 to 60 % held (own simulation, 200 samples a case)."
+        "Signed root calibrated by simulation with the Kaplan-Meier law of the loads held (seeded); a stated 95 % "
+        "holds 91 to 95 % of the time with 40 to 60 % held (own simulation, 200 samples a case)."
     )
     return make_low(sample, basis, law.name, "calibrated", low, [note])
 
