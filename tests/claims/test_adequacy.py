@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.adequacy import adequacy
+from lowtail.claims.checks.adequacy import adequacy
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import WEIBULL
 from lowtail.models.goodness import anderson_darling_many, handbook_significance, recording_step

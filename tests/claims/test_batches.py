@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
-from lowtail.claims.batch_designs import batch_designs, handbook_coverage
-from lowtail.claims.batches import batch_bound
+from lowtail.claims.strength.batch_designs import batch_designs, handbook_coverage
+from lowtail.claims.strength.batches import batch_bound
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_law import anova_low, batch_sums, pivotal_below, pivotal_gap, pivotal_low
 from lowtail.models.tolerance import tolerance_factor

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lowtail.claims.compare import compare
-from lowtail.claims.compare_levels import compare_levels, welch_f
-from lowtail.claims.named_tests import TESTS, two_sample_test
-from lowtail.claims.two_sample_tests import behrens_fisher
+from lowtail.claims.comparison.compare import compare
+from lowtail.claims.comparison.compare_levels import compare_levels, welch_f
+from lowtail.claims.comparison.named_tests import TESTS, two_sample_test
+from lowtail.claims.comparison.two_sample_tests import behrens_fisher
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.sample import Sample
 
@@ -167,7 +167,7 @@ def test_numbers_alone_choose_the_interval() -> None:
 def test_behrens_fisher_is_the_lognormal_confidence_law() -> None:
     a, b = Sample([20.0, 24.0, 27.0]), SLOW
     exact = behrens_fisher(np.log(a.load), np.log(b.load))
-    from lowtail.claims.ratios import ratio_from_laws
+    from lowtail.claims.comparison.ratios import ratio_from_laws
 
     drawn = ratio_from_laws(a, b, "lognormal", 0.5, 0).interval(0.95)
     assert np.log(drawn) == pytest.approx([exact.low, exact.high], rel=0.03)
@@ -389,7 +389,7 @@ def log_table(seed: int = 2) -> pd.DataFrame:
 
 
 def test_table_rows_and_adjustments() -> None:
-    from lowtail.claims.compare_table import compare_table
+    from lowtail.claims.comparison.compare_table import compare_table
 
     table = compare_table(log_table(), margin=0.8)
     assert list(table["group"]) == ["sling, straight", "sling, basket", "cord, straight", "cord, knot"]
@@ -410,7 +410,7 @@ def test_table_rows_and_adjustments() -> None:
 
 
 def test_table_carries_the_under_reading() -> None:
-    from lowtail.claims.compare_table import compare_table
+    from lowtail.claims.comparison.compare_table import compare_table
 
     table = compare_table(log_table(), pulse_width_ms=20.0)
     assert table["under_read_other"][0] == pytest.approx(0.130, abs=0.0005)  # break on the flank, 1 kHz and 20 ms
@@ -419,7 +419,7 @@ def test_table_carries_the_under_reading() -> None:
 
 
 def test_table_does_not_depend_on_workers() -> None:
-    from lowtail.claims.compare_table import compare_table
+    from lowtail.claims.comparison.compare_table import compare_table
 
     one = compare_table(log_table(), n_jobs=1)
     two = compare_table(log_table(), n_jobs=2)
@@ -427,7 +427,7 @@ def test_table_does_not_depend_on_workers() -> None:
 
 
 def test_table_refuses_unknown_levels() -> None:
-    from lowtail.claims.compare_table import compare_table
+    from lowtail.claims.comparison.compare_table import compare_table
 
     with pytest.raises(InputError, match=r"`other` 'drop' is no level of column 'method'\. Levels found: 'slow pull'"):
         compare_table(log_table(), other="drop")
@@ -436,13 +436,13 @@ def test_table_refuses_unknown_levels() -> None:
 
 
 def test_rounding_never_reaches_the_mark() -> None:
-    from lowtail.claims.compare_words import _down, _up
+    from lowtail.claims.comparison.compare_words import _down, _up
 
     assert (_up(0.9971), _up(0.981), _up(0.8996, 0.9), _down(1.002)) == ("0.998", "0.99", "0.8996", "1.002")
 
 
 def test_table_averages_the_under_reading_over_specimens() -> None:
-    from lowtail.claims.compare_table import compare_table
+    from lowtail.claims.comparison.compare_table import compare_table
 
     mixed = log_table()
     shock = mixed.index[(mixed["method"] == "shock") & (mixed["item"] == "sling")]
@@ -484,7 +484,7 @@ def test_survivor_study_says_what_is_said_of_it() -> None:
 def test_scatter_interval_against_the_handbook_f() -> None:
     # NIST/SEMATECH e-Handbook 7.3.2 (numbers read in Boost.Math's documentation): s1 = 4.90820 (n 11), s2 = 2.58740
     # (n 9), F = 3.59847, upper 2.5 % point 4.295, lower 0.2594
-    from lowtail.claims.ratios import scatter_of_logs
+    from lowtail.claims.comparison.ratios import scatter_of_logs
 
     def spread_out(n: int, std: float) -> np.ndarray:
         z = np.arange(n, dtype=float)

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from lowtail.claims.compare import compare
-from lowtail.claims.power_grid import power_grid, rejects
+from lowtail.claims.comparison.compare import compare
+from lowtail.claims.comparison.power_grid import power_grid, rejects
 from lowtail.errors import InputError
 from lowtail.records.sample import Sample
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.power_grid import rejects
+from lowtail.claims.comparison.power_grid import rejects
 
 TRUTH = Path(__file__).parents[1] / "truth"
 
@@ -43,8 +43,8 @@ def test_short_rerun_of_the_default(n: int, m: int, spreads: tuple[float, float]
 def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -> None:
     # 500 series at a true ratio of 1 give the law of the upper bound; a true loss only shifts it. The loss that single
     # series say they would have shown (8 times in 10) is then shown that often, on average over the series
-    from lowtail.claims.law_batch import detectable_from_laws, draw_laws
-    from lowtail.claims.weibull_arms import Arm, usable
+    from lowtail.claims.comparison.law_batch import detectable_from_laws, draw_laws
+    from lowtail.claims.comparison.weibull_arms import Arm, usable
 
     rng = np.random.default_rng(5)
     w = float(np.log(np.log(2.0)))

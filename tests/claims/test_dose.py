@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from lowtail.claims.drop_law import count, fit_counts, severity_interval
-from lowtail.claims.drop_response import drop_response, fixed_drop
-from lowtail.claims.next_drop import next_drop, up_and_down
-from lowtail.claims.rate_effect import rate_effect
+from lowtail.claims.drops.drop_law import count, fit_counts, severity_interval
+from lowtail.claims.drops.drop_response import drop_response, fixed_drop
+from lowtail.claims.drops.next_drop import next_drop, up_and_down
+from lowtail.claims.trend.rate_effect import rate_effect
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import meaning
 

@@ -8,7 +8,7 @@ from scipy import stats
 
 from lowtail import BASES, Basis, NoAnswerError, Sample, confidence_that, low_bound
 from lowtail.claims.basis import as_bases, get_basis
-from lowtail.claims.low_bound import floor3
+from lowtail.claims.strength.low_bound import floor3
 from lowtail.errors import InputError
 
 LOAD = [24.1, 25.3, 22.8, 26.0, 23.9]

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.causes import causes_of_log
-from lowtail.claims.modes import modes
+from lowtail.claims.parts.causes import causes_of_log
+from lowtail.claims.parts.modes import modes
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import WEIBULL
 from lowtail.models.gaps import largest_gap_many

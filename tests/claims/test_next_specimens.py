@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.next_specimens import best_allocation, even_allocation
+from lowtail.claims.planning.next_specimens import best_allocation, even_allocation
 from lowtail.errors import InputError
 
 FIRST = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="major axis")

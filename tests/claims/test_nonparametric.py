@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from lowtail.claims.hanson_koopmans import (
+from lowtail.claims.strength.hanson_koopmans import (
     hanson_koopmans,
     hanson_koopmans_confidence,
     hanson_koopmans_factor,
     hanson_koopmans_n,
     hanson_koopmans_rank,
 )
-from lowtail.claims.nonparametric import (
+from lowtail.claims.strength.nonparametric import (
     attribute_low,
     attribute_statement,
     fraction_weaker,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.outliers import influence, outliers
+from lowtail.claims.checks.outliers import influence, outliers
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.residuals import (

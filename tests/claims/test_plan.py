@@ -1,7 +1,7 @@
 import pytest
 
 import lowtail as lt
-from lowtail.claims.plan import count, percent, smallest_n
+from lowtail.claims.planning.plan import count, percent, smallest_n
 from lowtail.errors import InputError
 
 

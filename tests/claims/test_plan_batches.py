@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.plan_batches import batch_confidence
+from lowtail.claims.planning.plan_batches import batch_confidence
 from lowtail.errors import InputError
 from lowtail.models.batch_law import batch_sums, pivotal_low
 

@@ -3,10 +3,10 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.plan_bound import chance_of, make_world
-from lowtail.claims.plan_normal import normal_confidence
-from lowtail.claims.plan_pivot import weibull_confidence, weibull_pivot
-from lowtail.claims.plan_simulate import chance_fresh
+from lowtail.claims.planning.plan_bound import chance_of, make_world
+from lowtail.claims.planning.plan_normal import normal_confidence
+from lowtail.claims.planning.plan_pivot import weibull_confidence, weibull_pivot
+from lowtail.claims.planning.plan_simulate import chance_fresh
 from lowtail.errors import InputError
 from lowtail.models.families import FAMILIES, NORMAL, WEIBULL
 from lowtail.models.many import confidence_many, low_many

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
-from lowtail.claims.plan_simulate import standard_series
+from lowtail.claims.planning.plan_simulate import standard_series
 
 TRUTH = Path(__file__).parents[1] / "truth"
 

@@ -3,11 +3,11 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
-from lowtail.claims.plan_arms import Aim
-from lowtail.claims.plan_chances import behrens_fisher_reach, chance_two_arms
-from lowtail.claims.plan_comparison import log_spread
-from lowtail.claims.plan_power import judge, power_by_test
-from lowtail.claims.two_sample_tests import behrens_fisher
+from lowtail.claims.comparison.two_sample_tests import behrens_fisher
+from lowtail.claims.planning.plan_arms import Aim
+from lowtail.claims.planning.plan_chances import behrens_fisher_reach, chance_two_arms
+from lowtail.claims.planning.plan_comparison import log_spread
+from lowtail.claims.planning.plan_power import judge, power_by_test
 from lowtail.errors import InputError
 
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.plan_looks import _normal_table
+from lowtail.claims.planning.plan_looks import _normal_table
 from lowtail.errors import InputError, NoAnswerError
 
 FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval")

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.plan_worlds import draw_worlds
+from lowtail.claims.planning.plan_worlds import draw_worlds
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import NORMAL
 

@@ -3,7 +3,7 @@ import pytest
 
 import lowtail as lt
 from lowtail.claims.basis import Basis
-from lowtail.claims.plan_precision import _chance
+from lowtail.claims.planning.plan_precision import _chance
 from lowtail.errors import InputError
 from lowtail.models.families import FAMILIES, get_family
 

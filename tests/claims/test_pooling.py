@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail.claims.pooling import pooling
+from lowtail.claims.checks.pooling import pooling
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import Batches, location_ratio, spread_ratio
 from lowtail.models.families import get_family

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.retention import Retention, retention, retention_table
+from lowtail.claims.trend.retention import Retention, retention, retention_table
 from lowtail.errors import InputError, NoAnswerError
 
 LOAD = [25.1, 24.4, 24.9, 23.2, 23.8, 22.1, 22.6, 21.9]

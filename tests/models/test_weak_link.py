@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.common_cause import common_cause
-from lowtail.claims.fuse import fuse_window
-from lowtail.claims.weak_link import weak_link
+from lowtail.claims.parts.common_cause import common_cause
+from lowtail.claims.parts.fuse import fuse_window
+from lowtail.claims.parts.weak_link import weak_link
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import SpreadPrior, confidence_law
 from lowtail.models.families import LOGNORMAL, NORMAL, WEIBULL

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import lowtail as lt
-from lowtail.claims.low_bound import floor3
+from lowtail.claims.strength.low_bound import floor3
 
 DATA = Path(__file__).parents[2] / "data"
 

@@ -6,10 +6,10 @@ import pytest
 from scipy import stats
 
 from lowtail.claims.basis import BASES, Basis
-from lowtail.claims.plan_bound import plan_bound
-from lowtail.claims.plan_chances import basis_factor, chance_bound, chance_two_arms
-from lowtail.claims.plan_comparison import log_spread, plan_comparison
-from lowtail.claims.plan_zero_failure import plan_zero_failure
+from lowtail.claims.planning.plan_bound import plan_bound
+from lowtail.claims.planning.plan_chances import basis_factor, chance_bound, chance_two_arms
+from lowtail.claims.planning.plan_comparison import log_spread, plan_comparison
+from lowtail.claims.planning.plan_zero_failure import plan_zero_failure
 
 ONE = (1.0, 1.0)
 

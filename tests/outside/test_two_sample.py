@@ -9,12 +9,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.named_tests import two_sample_test
-from lowtail.claims.permutation import arrangements
-from lowtail.claims.rank_tests import brunner_munzel_t, mann_whitney, mann_whitney_normal
-from lowtail.claims.survivor_tests import log_rank_table
-from lowtail.claims.two_sample_tests import fieller, holm, permutation_mean, pooled_t, welch
-from lowtail.claims.weibull_arms import Arm, common_shape
+from lowtail.claims.comparison.named_tests import two_sample_test
+from lowtail.claims.comparison.permutation import arrangements
+from lowtail.claims.comparison.rank_tests import brunner_munzel_t, mann_whitney, mann_whitney_normal
+from lowtail.claims.comparison.survivor_tests import log_rank_table
+from lowtail.claims.comparison.two_sample_tests import fieller, holm, permutation_mean, pooled_t, welch
+from lowtail.claims.comparison.weibull_arms import Arm, common_shape
 from lowtail.records.sample import Sample
 
 # Natrella (1963), NBS Handbook 91, p. 3-26, compressive strength in psi by two methods (NIST data library, NATR326.DAT)

@@ -80,7 +80,7 @@ def test_strength_prints_a_table_and_writes_it(log, tmp_path, capsys):
 
 
 def test_strength_as_json_is_the_table_of_the_library(log, capsys):
-    from lowtail.claims.table import strength_table
+    from lowtail.claims.strength.table import strength_table
     from lowtail.records.log import read_breaks
 
     assert main(["strength", str(log), "--json", "--basis", "B-basis"]) == 0
@@ -200,7 +200,7 @@ def test_a_fault_of_the_tool_is_called_so(log, capsys, monkeypatch):
     def broken(*args, **kwargs):
         raise ZeroDivisionError("by purpose")
 
-    monkeypatch.setattr("lowtail.claims.table.strength_table", broken)
+    monkeypatch.setattr("lowtail.claims.strength.table.strength_table", broken)
     assert main(["strength", str(log)]) == 1
     assert "a fault of lowtail, not of your log (ZeroDivisionError: by purpose)" in capsys.readouterr().err
 

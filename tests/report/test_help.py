@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from lowtail.claims.rating import rating_check
-from lowtail.claims.table import strength_table
+from lowtail.claims.strength.rating import rating_check
+from lowtail.claims.strength.table import strength_table
 from lowtail.errors import InputError
 from lowtail.records.log import check_breaks
 from lowtail.report import phrases

@@ -6,8 +6,8 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
-from lowtail.claims.compare import compare
-from lowtail.claims.plan_bound import plan_bound
+from lowtail.claims.comparison.compare import compare
+from lowtail.claims.planning.plan_bound import plan_bound
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import get_family
@@ -148,7 +148,7 @@ def test_a_sample_without_answer_is_refused_in_words():
 
 
 def make_table(samples, rated=20.0):
-    from lowtail.claims.table import strength_table
+    from lowtail.claims.strength.table import strength_table
     from lowtail.records.log import check_breaks
 
     rows = [

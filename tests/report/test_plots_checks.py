@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.retention import retention
-from lowtail.claims.weak_link import weak_link
+from lowtail.claims.parts.weak_link import weak_link
+from lowtail.claims.trend.retention import retention
 from lowtail.errors import InputError
 from lowtail.records.sample import Sample
 from lowtail.report.plots_retention import plot_retention

@@ -13,10 +13,10 @@ from collections.abc import Callable
 import numpy as np
 from compare_truths import Array, write
 
-from lowtail.claims.adequacy import adequacy
-from lowtail.claims.modes import modes
-from lowtail.claims.outliers import outliers
-from lowtail.claims.pooling import pooling
+from lowtail.claims.checks.adequacy import adequacy
+from lowtail.claims.checks.outliers import outliers
+from lowtail.claims.checks.pooling import pooling
+from lowtail.claims.parts.modes import modes
 from lowtail.errors import NoAnswerError
 from lowtail.models.families import FAMILIES, Family
 from lowtail.models.trend import nested_p

@@ -14,7 +14,7 @@ from compare_truths import Array, write
 from scipy import stats
 
 from lowtail._parallel import run, seeds
-from lowtail.claims.drop_law import count, fit_counts, severity_interval
+from lowtail.claims.drops.drop_law import count, fit_counts, severity_interval
 
 REPETITIONS = 250
 FRACTIONS = (0.01, 0.10, 0.50)

@@ -15,9 +15,9 @@ from compare_truths import SPREADS, TRUTHS, held_at, log_quantile, log_strength,
 from scipy import stats
 
 from lowtail._parallel import run, seeds
-from lowtail.claims.law_batch import draw_laws
-from lowtail.claims.ratios import ratio_from_laws
-from lowtail.claims.weibull_arms import Arm, usable
+from lowtail.claims.comparison.law_batch import draw_laws
+from lowtail.claims.comparison.ratios import ratio_from_laws
+from lowtail.claims.comparison.weibull_arms import Arm, usable
 from lowtail.records.sample import Sample
 
 REPETITIONS = 2_500

@@ -13,7 +13,7 @@ import numpy as np
 from compare_truths import held_at, log_strength, write
 
 from lowtail._parallel import run, seeds
-from lowtail.claims.survivor_tests import log_rank, weibull_ratio_test
+from lowtail.claims.comparison.survivor_tests import log_rank, weibull_ratio_test
 from lowtail.errors import NoAnswerError
 
 REPETITIONS = 1_000

@@ -15,10 +15,10 @@ from compare_truths import SIZES, SPREADS, TRUTHS, Array, log_strength, write
 from scipy import stats
 
 from lowtail._parallel import run, seeds
-from lowtail.claims.permutation import arrangements, welch_of
-from lowtail.claims.rank_tests import mann_whitney
-from lowtail.claims.ratios import method_for
-from lowtail.claims.two_sample_tests import behrens_fisher, permutation_welch, welch
+from lowtail.claims.comparison.permutation import arrangements, welch_of
+from lowtail.claims.comparison.rank_tests import mann_whitney
+from lowtail.claims.comparison.ratios import method_for
+from lowtail.claims.comparison.two_sample_tests import behrens_fisher, permutation_welch, welch
 
 REPETITIONS = 10_000
 PERMUTED = 1_000

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 import lowtail as lt
-from lowtail.claims.plan_simulate import standard_series
-from lowtail.claims.plan_worlds import Worlds, successes
+from lowtail.claims.planning.plan_simulate import standard_series
+from lowtail.claims.planning.plan_worlds import Worlds, successes
 from lowtail.models.families import get_family
 
 SERIES, WORLDS, ASSURANCE = 10, 3000, 0.8

@@ -1,1 +1,1 @@
-"""One question a module, each answered by a frozen record."""
+"""A folder a question, each answered by a frozen record."""

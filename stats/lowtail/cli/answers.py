@@ -98,7 +98,7 @@ def strength(
     as_json
         Print JSON.
     """
-    from lowtail.claims.table import strength_table
+    from lowtail.claims.strength.table import strength_table
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
     from lowtail.report.sections_strength import strength_block
@@ -171,7 +171,7 @@ def compare(
     as_json
         Print JSON.
     """
-    from lowtail.claims.compare_table import compare_table
+    from lowtail.claims.comparison.compare_table import compare_table
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
     from lowtail.report.sections_compare import comparison_block

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from lowtail.cli.shared import BY, EXAMPLES, name_of, plain_rows, print_json, read_log, words_of
 
 if TYPE_CHECKING:
-    from lowtail.claims.plan import Plan
+    from lowtail.claims.planning.plan import Plan
     from lowtail.records.log import BreakLog
 
 __all__ = ["plan"]
@@ -106,15 +106,15 @@ def _new_plan(
     from lowtail.errors import InputError
 
     if reliability is not None:
-        from lowtail.claims.plan_zero_failure import plan_zero_failure
+        from lowtail.claims.planning.plan_zero_failure import plan_zero_failure
 
         return plan_zero_failure(reliability, confidence)
     if ratio is not None and cv is not None:
-        from lowtail.claims.plan_comparison import plan_comparison
+        from lowtail.claims.planning.plan_comparison import plan_comparison
 
         return plan_comparison(ratio, cv, power=assurance, margin=margin, confidence=confidence)
     if claim is not None and mean is not None and cv is not None:
-        from lowtail.claims.plan_bound import plan_bound
+        from lowtail.claims.planning.plan_bound import plan_bound
 
         return plan_bound(claim, basis, mean=mean, cv=cv, family=family, assurance=assurance)
     raise InputError(
@@ -128,8 +128,8 @@ def _plans_of(
 ) -> tuple[list[Plan], list[str]]:
     """Plans of every group of a log, and the reasons where there is none."""
     from lowtail._parallel import run
-    from lowtail.claims.more_samples import more_samples
-    from lowtail.claims.rating import rating_check
+    from lowtail.claims.planning.more_samples import more_samples
+    from lowtail.claims.strength.rating import rating_check
     from lowtail.errors import NoAnswerError
     from lowtail.records.sample import split
     from lowtail.report.rows import rows_of

@@ -71,7 +71,7 @@ def words_of(words: Sequence[str] | None, default: Sequence[str]) -> tuple[str, 
 
 def bases_of(words: Sequence[str] | None) -> tuple[str, ...]:
     """Bases by name; a name may hold a comma itself ("5 %, 95 %"), so options are repeated, not split."""
-    from lowtail.claims.table import DEFAULT_BASES
+    from lowtail.claims.strength.table import DEFAULT_BASES
 
     return tuple(words) if words else DEFAULT_BASES
 

@@ -128,7 +128,7 @@ def report(
     as_json
         Print JSON.
     """
-    from lowtail.claims.table import DEFAULT_BASES
+    from lowtail.claims.strength.table import DEFAULT_BASES
     from lowtail.report.page import write_report
 
     target = out if out is not None else file.with_name(f"{file.stem}_report.html")

@@ -10,13 +10,13 @@ import numpy as np
 
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis, get_basis
-from lowtail.claims.compare_table import compare_table
-from lowtail.claims.low_bound import low_bound
-from lowtail.claims.more_samples import more_samples
-from lowtail.claims.plan import Plan
-from lowtail.claims.rating import judge_rating, rating_check
-from lowtail.claims.spread import SharedGain, equal_spread
-from lowtail.claims.table import strength_table
+from lowtail.claims.comparison.compare_table import compare_table
+from lowtail.claims.planning.more_samples import more_samples
+from lowtail.claims.planning.plan import Plan
+from lowtail.claims.strength.low_bound import low_bound
+from lowtail.claims.strength.rating import judge_rating, rating_check
+from lowtail.claims.strength.spread import SharedGain, equal_spread
+from lowtail.claims.strength.table import strength_table
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail.claims.table import DEFAULT_BY
+from lowtail.claims.strength.table import DEFAULT_BY
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
 from lowtail.report import phrases

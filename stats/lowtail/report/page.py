@@ -11,7 +11,7 @@ from typing import Any
 
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
-from lowtail.claims.table import DEFAULT_BASES, DEFAULT_BY
+from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY
 from lowtail.errors import InputError
 from lowtail.models.families import Family
 from lowtail.records.log import BreakLog

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lowtail.claims.basis import Basis, get_basis
-from lowtail.claims.batches import batch_bound
-from lowtail.claims.low_bound import low_bound
+from lowtail.claims.strength.batches import batch_bound
+from lowtail.claims.strength.low_bound import low_bound
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.sample import Sample

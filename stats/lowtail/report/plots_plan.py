@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from lowtail.claims.plan import Plan
+from lowtail.claims.planning.plan import Plan
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail.claims.retention import Retention
+from lowtail.claims.trend.retention import Retention
 from lowtail.errors import InputError
 from lowtail.report import style
 

@@ -9,9 +9,9 @@ import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from lowtail.claims.basis import Basis, get_basis
-from lowtail.claims.compare_table import compare_table
-from lowtail.claims.rating import rating_check
-from lowtail.claims.table import DEFAULT_BY, strength_table
+from lowtail.claims.comparison.compare_table import compare_table
+from lowtail.claims.strength.rating import rating_check
+from lowtail.claims.strength.table import DEFAULT_BY, strength_table
 from lowtail.records.sample import split
 from lowtail.report import phrases, style
 from lowtail.report.plots_breaks import plot_breaks, wrap_label

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from lowtail.claims.weak_link import WeakLink
+from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.errors import InputError
 from lowtail.models.families import get_family
 from lowtail.report import phrases, style

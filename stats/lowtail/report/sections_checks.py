@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 
 from lowtail._parallel import run
-from lowtail.claims.adequacy import adequacy
 from lowtail.claims.basis import Basis
-from lowtail.claims.modes import modes
-from lowtail.claims.outliers import outliers
-from lowtail.claims.pooling import pooling
-from lowtail.claims.retention import Retention, retention
-from lowtail.claims.sensitivity import sensitivity
-from lowtail.claims.weak_link import WeakLink, weak_link
+from lowtail.claims.checks.adequacy import adequacy
+from lowtail.claims.checks.outliers import outliers
+from lowtail.claims.checks.pooling import pooling
+from lowtail.claims.parts.modes import modes
+from lowtail.claims.parts.weak_link import WeakLink, weak_link
+from lowtail.claims.strength.sensitivity import sensitivity
+from lowtail.claims.trend.retention import Retention, retention
 from lowtail.errors import LowtailError
 from lowtail.models.families import Family, get_family
 from lowtail.models.second_opinion import second_opinion

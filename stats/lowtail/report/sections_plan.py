@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from lowtail.claims.basis import Basis
-from lowtail.claims.plan import Plan
+from lowtail.claims.planning.plan import Plan
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
 from lowtail.report.gather import OutOfReach

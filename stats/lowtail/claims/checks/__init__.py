@@ -1,0 +1,1 @@
+"""May the model be believed: adequacy, outliers, pooling of batches."""

@@ -1,0 +1,1 @@
+"""Shock against slow pull: tests, ratios with intervals, verdicts."""

@@ -1,0 +1,355 @@
+"""Does one arm break lower than another: shock against slow pull, or any two groups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lowtail._record import Record
+from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
+from lowtail.claims.comparison.compare_words import names, sentence
+from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
+from lowtail.claims.comparison.permutation import check_alternative
+from lowtail.claims.comparison.ratios import LowRatio, RatioLaw, low_ratios, scatter
+from lowtail.claims.comparison.two_sample_tests import scatter_permutation
+from lowtail.claims.comparison.typical import Answer, answer_independent
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.records.sample import Sample
+
+__all__ = ["Comparison", "compare"]
+
+Array = NDArray[np.float64]
+LOW_FRACTIONS = (0.01, 0.05, 0.10)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison(Record):
+    """Two arms compared: ratios are other over reference, below 1 where the other is the weaker.
+
+    Attributes
+    ----------
+    reference, other : str
+        Names of the arms.
+    n_reference, n_other, n_broken_reference, n_broken_other : int
+        Specimens, and how many of them broke.
+    family, typical : str
+        Law behind the ratio of typical strengths, and what "typical" is: "geometric mean", "mean" or "median".
+    typical_reference, typical_other : float
+        Typical strengths in kN.
+    ratio, ratio_low, ratio_high : float
+        Ratio of typical strengths with its two-sided interval.
+    confidence : float
+        Of the two-sided intervals, and of the one-sided statements on a margin.
+    alternative, test, p_value : str, str, float
+        The test named; never quote its p value without the interval.
+    permutation_test, permutation_p, smallest_p : str, float, float
+        Permutation test beside it, and the smallest p these loads can reach by it.
+    detectable_ratio : float
+        Ratio below 1 that a series of this size and scatter would have shown with 80 % power (scatter as observed); 0
+        where no loss would have shown so often.
+    difference : str
+        "weaker", "stronger" or "no difference shown", by the interval.
+    margin, keeps_low, keeps_high : float or None, float, float
+        Share of the reference strength that the other must keep; one-sided bounds of the share kept.
+    verdict : str
+        With a margin "shown", "not shown" or "shown worse"; without one the same as ``difference``.
+    equivalence : str
+        "shown" or "not shown": ratio within margin and 1 / margin by two one-sided tests; "" without a margin.
+    low_fraction, low_family, low_ratio, low_ratio_low, low_ratio_high : float, str, float, float, float
+        Ratio of low strengths at one fraction below, with its two-sided interval; NaN where the data carry none.
+    low_ratios : tuple of LowRatio
+        The same at 1, 5 and 10 %.
+    scatter_ratio, scatter_ratio_low, scatter_ratio_high, scatter_p : float
+        Ratio of the scatter of log load (Weibull spreads), and the permutation p of equal scatter (NaN with survivors).
+    under_read_reference, under_read_other : float
+        Shares by which peaks may read low at worst.
+    ratio_low_read, ratio_high_read, under_read_explains : float, float, bool
+        Interval widened by them on one side each, and whether they alone could explain the difference shown.
+    notes : tuple of str
+        What the reader must know beside the numbers.
+    samples : tuple of Sample
+        Reference and other, as compared.
+    """
+
+    reference: str
+    other: str
+    n_reference: int
+    n_other: int
+    n_broken_reference: int
+    n_broken_other: int
+    family: str
+    typical: str
+    typical_reference: float
+    typical_other: float
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    confidence: float
+    alternative: str
+    test: str
+    p_value: float
+    permutation_test: str
+    permutation_p: float
+    smallest_p: float
+    detectable_ratio: float
+    difference: str
+    margin: float | None
+    keeps_low: float
+    keeps_high: float
+    verdict: str
+    equivalence: str
+    low_fraction: float
+    low_family: str
+    low_ratio: float
+    low_ratio_low: float
+    low_ratio_high: float
+    low_ratios: tuple[LowRatio, ...]
+    scatter_ratio: float
+    scatter_ratio_low: float
+    scatter_ratio_high: float
+    scatter_p: float
+    under_read_reference: float
+    under_read_other: float
+    ratio_low_read: float
+    ratio_high_read: float
+    under_read_explains: bool
+    notes: tuple[str, ...]
+    samples: tuple[Sample, Sample]
+
+    def __str__(self) -> str:
+        return sentence(self)
+
+    def to_frame(self) -> Any:
+        """One tidy row; the samples stay in the record."""
+        return Record.to_frame(self).drop(columns="samples")
+
+
+def compare(
+    reference: Sample,
+    other: Sample,
+    *,
+    family: str = "auto",
+    test: str = "auto",
+    margin: float | None = None,
+    confidence: float = 0.95,
+    alternative: str = "two-sided",
+    low_fraction: float = 0.10,
+    low_family: str = "weibull",
+    pair: Sequence[Any] | str | None = None,
+    block: Sequence[Any] | str | None = None,
+    under_read: tuple[float, float] = (0.0, 0.0),
+    rng: Any = 0,
+) -> Comparison:
+    """Compare the strength of two arms: the ratio with its interval first, the p value beside it.
+
+    Every specimen broke: ratio of geometric means from log loads, by Welch's interval where the numbers are equal or
+    one apart and the Behrens-Fisher interval where they differ by more. Some held: ratio of medians from the two arms'
+    Weibull confidence laws, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation.
+    Low strengths always from the confidence laws. Assumes independent specimens of one population an arm, and survivors
+    that held for reasons that have nothing to do with their own strength.
+
+    Parameters
+    ----------
+    reference, other : Sample
+        The two arms, loads in kN, at least 2 different loads at break in each.
+    family : {"auto", "lognormal", "normal", "weibull"}
+        Law behind the typical ratio. "auto": lognormal where every specimen broke, Weibull otherwise. "normal":
+        ratio of means by Fieller's interval (complete samples only).
+    test : str
+        "auto", or a name of ``lowtail.claims.comparison.named_tests.TESTS``. The interval does not follow the test.
+    margin : float, optional
+        Share of the reference strength the other must keep, between 0 and 1: 0.9 asks "keeps at least 90 %".
+    confidence : float
+        Between 0.5 and 1 (ends excluded); two-sided for intervals, one-sided for the margin.
+    alternative : {"two-sided", "less", "greater"}
+        Of the p values and of the difference; "less": the other arm is weaker.
+    low_fraction, low_family : float, str
+        Fraction below and law of the low strengths compared.
+    pair : sequence or "batch", optional
+        Pair label of each specimen, reference first, then other: the same rope length or batch in both arms, each label
+        once in each arm. All specimens must have broken. "batch": the samples' own batch labels.
+    block : sequence or "batch", optional
+        Block label of each specimen (batch, age), reference first, then other; at least one block with both arms.
+    under_read : (float, float)
+        Shares by which the peaks of reference and other may read low at worst, 0 to below 1 (`under_read_flank`).
+    rng : int or Generator
+        Seed; the same seed gives the same answer.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range.
+    NoAnswerError
+        If an arm has a single specimen, no scatter, or too few breaks; the message says what can still be said.
+
+    References
+    ----------
+    Welch (1947) Biometrika 34:28-35; Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics 15:657-680;
+    Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates: ``tests/truth/compare_type1.csv``.
+
+    Examples
+    --------
+    >>> slow = Sample([24.1, 25.3, 24.6, 25.0, 24.4], label="slow pull")
+    >>> shock = Sample([22.0, 23.1, 21.4, 22.6, 22.9], label="shock")
+    >>> result = compare(slow, shock, margin=0.8)
+    >>> round(result.ratio, 3), result.verdict
+    (0.907, 'shown')
+    """
+    check_arguments(margin, confidence, low_fraction, under_read)
+    check_alternative(alternative)
+    check_arms(reference, other)
+    if pair is not None and block is not None:
+        raise InputError("Give `pair` or `block`, not both: a pair is already a block.")
+    if pair is not None:
+        answer = answer_pairs(reference, other, pair, alternative, rng)
+    elif block is not None:
+        answer = answer_blocks(reference, other, block, alternative, rng)
+    else:
+        answer = answer_independent(reference, other, family, test, alternative, rng)
+    notes = [*answer.notes]
+    lows = _lows(reference, other, low_family, low_fraction, confidence, rng, notes)
+    spread = _scatter(reference, other, confidence, rng, notes)
+    if answer.smallest_p > 1 - confidence:
+        notes.append(
+            f"No permutation test can show a difference here: the smallest p these numbers can reach is "
+            f"{answer.smallest_p:.2g}."
+        )
+    return _assemble(
+        reference,
+        other,
+        answer,
+        margin=margin,
+        confidence=confidence,
+        alternative=alternative,
+        lows=lows,
+        spread=spread,
+        under_read=under_read,
+        notes=notes,
+    )
+
+
+def _lows(
+    reference: Sample, other: Sample, family: str, fraction: float, confidence: float, rng: Any, notes: list[str]
+) -> tuple[LowRatio, tuple[LowRatio, ...]]:
+    """The ratio of low strengths asked for, and those at 1, 5 and 10 %; NaN with a note where the data carry none."""
+    try:
+        found = low_ratios(reference, other, family, (fraction, *LOW_FRACTIONS), confidence, rng)
+    except NoAnswerError as refusal:
+        notes.append(f"No ratio of low strengths: {refusal}")
+        nan = float("nan")
+        found = tuple(
+            LowRatio(fraction_below=p, ratio=nan, low=nan, high=nan, confidence=confidence, family=family)
+            for p in (fraction, *LOW_FRACTIONS)
+        )
+    if np.isfinite(found[0].low) and found[0].high > 2 * found[0].low:
+        notes.append(
+            f"The {fraction * 100:g} % strengths' ratio is known to a factor {found[0].high / found[0].low:.2g} only: "
+            "with so few breaks low strengths can hardly be compared."
+        )
+    return found[0], found[1:]
+
+
+def _scatter(
+    reference: Sample, other: Sample, confidence: float, rng: Any, notes: list[str]
+) -> tuple[float, float, float, float]:
+    ratio, low, high = scatter(reference, other, confidence, rng)
+    if low > 1 or high < 1:
+        notes.append(f"The scatter differs: ratio {ratio:.2g} ({low:.2g} to {high:.2g}).")
+    if reference.n_held or other.n_held or min(reference.n, other.n) < 3:
+        return ratio, low, high, float("nan")
+    return ratio, low, high, scatter_permutation(np.log(reference.load), np.log(other.load), rng=rng).p_value
+
+
+def _difference(law: RatioLaw, confidence: float, alternative: str) -> str:
+    low, high = law.interval(confidence if alternative == "two-sided" else 2 * confidence - 1)
+    if high < 1 and alternative != "greater":
+        return "weaker"
+    if low > 1 and alternative != "less":
+        return "stronger"
+    return "no difference shown"
+
+
+def _verdict(law: RatioLaw, margin: float | None, confidence: float, difference: str) -> tuple[float, float, str, str]:
+    """One-sided bounds of the share kept, the verdict on the margin, and equivalence within it."""
+    low, high = law.upper(1 - confidence), law.upper(confidence)
+    if margin is None:
+        return low, high, difference, ""
+    verdict = "shown" if low >= margin else "shown worse" if high < margin else "not shown"
+    same = low > margin and high < 1 / margin
+    return low, high, verdict, "shown" if same else "not shown"
+
+
+def _assemble(
+    reference: Sample,
+    other: Sample,
+    answer: Answer,
+    *,
+    margin: float | None,
+    confidence: float,
+    alternative: str,
+    lows: tuple[LowRatio, tuple[LowRatio, ...]],
+    spread: tuple[float, float, float, float],
+    under_read: tuple[float, float],
+    notes: Sequence[str],
+) -> Comparison:
+    law = answer.law
+    low, high = law.interval(confidence)
+    difference = _difference(law, confidence, alternative)
+    keeps_low, keeps_high, verdict, equivalence = _verdict(law, margin, confidence, difference)
+    low_read, high_read = low * (1 - under_read[0]), high / (1 - under_read[1])
+    explains = (difference == "weaker" and high_read >= 1) or (difference == "stronger" and low_read <= 1)
+    first, second = names(reference, other)
+    return Comparison(
+        reference=first,
+        other=second,
+        n_reference=reference.n,
+        n_other=other.n,
+        n_broken_reference=reference.n_broken,
+        n_broken_other=other.n_broken,
+        family=answer.family,
+        typical=answer.typical,
+        typical_reference=answer.typical_reference,
+        typical_other=answer.typical_other,
+        ratio=law.estimate,
+        ratio_low=low,
+        ratio_high=high,
+        confidence=confidence,
+        alternative=alternative,
+        test=answer.test,
+        p_value=answer.p_value,
+        permutation_test=answer.permutation_test,
+        permutation_p=answer.permutation_p,
+        smallest_p=answer.smallest_p,
+        detectable_ratio=law.detectable(confidence, alternative == "two-sided"),
+        difference=difference,
+        margin=margin,
+        keeps_low=keeps_low,
+        keeps_high=keeps_high,
+        verdict=verdict,
+        equivalence=equivalence,
+        low_fraction=lows[0].fraction_below,
+        low_family=lows[0].family,
+        low_ratio=lows[0].ratio,
+        low_ratio_low=lows[0].low,
+        low_ratio_high=lows[0].high,
+        low_ratios=lows[1],
+        scatter_ratio=spread[0],
+        scatter_ratio_low=spread[1],
+        scatter_ratio_high=spread[2],
+        scatter_p=spread[3],
+        under_read_reference=under_read[0],
+        under_read_other=under_read[1],
+        ratio_low_read=low_read,
+        ratio_high_read=high_read,
+        under_read_explains=explains,
+        notes=tuple(notes),
+        samples=(reference, other),
+    )

@@ -1,0 +1,97 @@
+"""The ratio of typical strengths of two independent arms: which interval and which tests, chosen by the sample."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from lowtail.claims.comparison.named_tests import two_sample_test
+from lowtail.claims.comparison.ratios import RatioLaw, method_for, ratio_from_laws, ratio_from_t, ratio_of_means
+from lowtail.claims.comparison.two_sample_tests import welch
+from lowtail.errors import NoAnswerError
+from lowtail.models.families import get_family
+from lowtail.models.fit import fit
+from lowtail.records.sample import Sample
+
+__all__ = ["Answer", "answer_independent", "settle_family", "typical_law"]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The ratio of typical strengths with its tests, before margins and low strengths."""
+
+    law: RatioLaw
+    family: str
+    typical: str
+    typical_reference: float
+    typical_other: float
+    test: str
+    p_value: float
+    permutation_test: str
+    permutation_p: float
+    smallest_p: float
+    notes: tuple[str, ...] = ()
+
+
+def settle_family(family: str, reference: Sample, other: Sample) -> str:
+    """Name of the law: "auto" is lognormal for complete samples and Weibull with survivors."""
+    held = reference.n_held + other.n_held
+    if family == "auto":
+        return "weibull" if held else "lognormal"
+    name = get_family(family).name
+    if name == "normal" and held:
+        raise NoAnswerError(
+            f"{held} specimens held, and the ratio of means by Fieller's interval has no place for survivors. Use "
+            "family='weibull' or 'lognormal'."
+        )
+    return name
+
+
+def typical_law(reference: Sample, other: Sample, family: str = "auto", rng: Any = 0) -> tuple[RatioLaw, str, str]:
+    """Law of the ratio of typical strengths, the name of its strength law, and what "typical" is."""
+    name = settle_family(family, reference, other)
+    if name == "weibull" or reference.n_held or other.n_held:
+        return ratio_from_laws(reference, other, name, 0.5, rng), name, "median"
+    if name == "normal":
+        return ratio_of_means(reference.load, other.load), name, "mean"
+    method = method_for(reference.n, other.n)
+    return ratio_from_t(np.log(reference.load), np.log(other.load), method), name, "geometric mean"
+
+
+def _place(sample: Sample, family: str, typical: str) -> float:
+    if typical == "median":
+        return float(fit(sample, family).strength_below(0.5))
+    return float(sample.load.mean() if typical == "mean" else np.exp(np.log(sample.load).mean()))
+
+
+def answer_independent(reference: Sample, other: Sample, family: str, test: str, alternative: str, rng: Any) -> Answer:
+    """Ratio, main test and permutation test of two arms of unrelated specimens."""
+    law, name, typical = typical_law(reference, other, family, rng)
+    held = reference.n_held + other.n_held
+    default = {"median": "Weibull likelihood ratio", "mean": "Welch on load"}.get(typical, "Welch on log load")
+    if typical == "geometric mean" and method_for(reference.n, other.n) is not welch:
+        default = "Behrens-Fisher on log load"
+    main = two_sample_test(reference, other, default if test == "auto" else test, alternative=alternative, rng=rng)
+    beside = two_sample_test(
+        reference, other, "permutation log-rank" if held else "permutation Welch", alternative=alternative, rng=rng
+    )
+    notes = []
+    if main.large_sample:
+        notes.append(f"The test '{main.test}' is only right for many specimens or equal spreads: for comparison only.")
+    if held:
+        notes.append("Survivors: right only if specimens held for reasons unrelated to their own strength.")
+    return Answer(
+        law=law,
+        family=name,
+        typical=typical,
+        typical_reference=_place(reference, name, typical),
+        typical_other=_place(other, name, typical),
+        test=main.test,
+        p_value=main.p_value,
+        permutation_test=beside.test,
+        permutation_p=beside.p_value,
+        smallest_p=beside.smallest_p,
+        notes=tuple(notes),
+    )

@@ -1,0 +1,1 @@
+"""Broke or held at a drop height: the response curve and the next drop."""

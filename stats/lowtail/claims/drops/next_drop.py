@@ -1,0 +1,275 @@
+"""Where to drop next: a staircase until outcomes overlap, then the most telling height; the up-and-down estimate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from lowtail._record import Record
+from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information, tolerance
+from lowtail.claims.drops.drop_log import read_drops
+from lowtail.claims.drops.drop_response import DropResponse
+from lowtail.errors import InputError, NoAnswerError
+
+if TYPE_CHECKING:
+    from lowtail.records.log import BreakLog
+
+__all__ = ["NextDrop", "UpAndDown", "next_drop", "up_and_down"]
+
+Array = NDArray[np.float64]
+FIRST_STEP = 0.25  # first step of a staircase, as a share of the severity, while one outcome only was seen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextDrop(Record):
+    """Severity proposed for the next drop.
+
+    Attributes
+    ----------
+    group, on : str
+    severity : float
+        Proposed, in the unit of ``on``.
+    rule : str
+        "staircase", "halving" or "most telling".
+    step : float
+        Step of the staircase, as a ratio on a log axis, else in the unit of ``on``; NaN for "most telling".
+    n : int
+        Drops so far.
+    reason : str
+        Why there.
+    """
+
+    group: str
+    on: str
+    severity: float
+    rule: str
+    step: float
+    n: int
+    reason: str
+
+    def __str__(self) -> str:
+        return f"{self.group}: drop next at {self.on} {self.severity:.3g} ({self.rule}): {self.reason}."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UpAndDown(Record):
+    """The up-and-down estimate of a staircase with equal steps.
+
+    Attributes
+    ----------
+    mean, std : float
+        Middle and standard deviation on the axis of the steps (natural log of severity where ``axis`` is "log").
+    median_severity : float
+        Severity at which half break.
+    step : float
+        On the same axis.
+    event : str
+        "broke" or "held": the rarer one, whose counts are used.
+    n_event, sum_i, sum_i2 : int
+        N, A and B of the method: events, and their sums of level numbers and of squares.
+    std_usable : bool
+        Whether (N B - A^2) / N^2 exceeds 0.3, as the formula for the standard deviation requires.
+    """
+
+    mean: float
+    std: float
+    median_severity: float
+    step: float
+    event: str
+    n_event: int
+    sum_i: int
+    sum_i2: int
+    std_usable: bool
+
+    def __str__(self) -> str:
+        doubt = "" if self.std_usable else "; the standard deviation must not be used"
+        return (
+            f"Up-and-down estimate from {self.n_event} of the rarer outcome ({self.event}): half break at "
+            f"{self.median_severity:.4g}, standard deviation {self.std:.3g} on the axis of the steps{doubt}."
+        )
+
+
+def up_and_down(severity: ArrayLike, broke: ArrayLike, *, step: float | None = None, axis: str = "plain") -> UpAndDown:
+    """Up-and-down estimate of the middle severity and its spread (the staircase of ISO 7765-1 and ISO 6603-1).
+
+    Mean = lowest level + step (A / N + 1/2) with the held counted, - 1/2 with the broken; standard deviation
+    = 1.620 step ((N B - A^2) / N^2 + 0.029). For steps of 0.5 to 2 standard deviations and 20 drops or more; for an
+    interval, or the low tail, use `drop_response`.
+
+    Parameters
+    ----------
+    severity, broke : array_like, shape (n,)
+        Severities on one ladder of equal steps (equal ratios where ``axis="log"``), and outcomes.
+    step : float, optional
+        Step on the axis (natural log of the ratio for "log"); default: the smallest gap found.
+    axis : {"plain", "log"}
+
+    Raises
+    ------
+    InputError
+        If the severities do not lie on one ladder.
+    NoAnswerError
+        If one outcome never happened.
+
+    References
+    ----------
+    Dixon and Mood (1948), Journal of the American Statistical Association 43, 109-126 (formulas from memory).
+
+    Examples
+    --------
+    >>> up_and_down([2, 3, 2, 3, 2, 1, 2, 1, 2, 3], [0, 1, 0, 1, 1, 0, 1, 0, 0, 1]).mean
+    2.1
+    """
+    if axis not in ("log", "plain"):
+        raise InputError(f"`axis` must be 'log' or 'plain', got {axis!r}.")
+    value, fell = np.asarray(severity, dtype=float), np.asarray(broke, dtype=bool)
+    if value.ndim != 1 or value.shape != fell.shape or not (np.isfinite(value) & (value > 0)).all():
+        raise InputError("`severity` and `broke` must be one-dimensional of equal length, severities above 0.")
+    t = np.log(value) if axis == "log" else value
+    levels = np.unique(t)
+    if levels.size < 2 or fell.all() or not fell.any():
+        raise NoAnswerError(
+            "An up-and-down estimate needs drops at 2 levels or more, of which some broke and some held."
+        )
+    gap = float(np.diff(levels).min()) if step is None else float(step)
+    rung = (t - t.min()) / gap
+    if not np.allclose(rung, np.rint(rung), atol=0.02):
+        raise InputError(
+            f"The severities do not lie on one ladder of equal steps ({gap:.4g} on the {axis} axis). Use "
+            "`drop_response`."
+        )
+    rare = fell if fell.sum() <= (~fell).sum() else ~fell
+    event = "broke" if rare is fell else "held"
+    base = float(t[rare].min())
+    i = np.rint((t[rare] - base) / gap).astype(int)
+    n, a, b = int(i.size), int(i.sum()), int((i**2).sum())
+    variance = (n * b - a * a) / n**2
+    mean = base + gap * (a / n + (0.5 if event == "held" else -0.5))
+    return UpAndDown(
+        mean=float(mean),
+        std=float(1.620 * gap * (variance + 0.029)),
+        median_severity=float(np.exp(mean) if axis == "log" else mean),
+        step=gap,
+        event=event,
+        n_event=n,
+        sum_i=a,
+        sum_i2=b,
+        std_usable=bool(variance > 0.3),
+    )
+
+
+def next_drop(
+    drops: DropResponse | BreakLog | pd.DataFrame,
+    on: str = "drop_height_m",
+    *,
+    by: Sequence[str] | str = ("item", "orientation"),
+    group: str | None = None,
+    goal: float | None = None,
+    link: str = "probit",
+    axis: str = "log",
+) -> NextDrop:
+    """Propose the next drop.
+
+    While all drops broke or all held: one step (a quarter) down or up. While outcomes do not overlap: halve the gap
+    between the highest held and the lowest broken until it is no wider than the fitted spread, then one such step up
+    after a specimen that held and down after one that broke. Once outcomes overlap: the severity that tells most, by
+    the expected information at the fit, never more than one spread outside the range tested.
+
+    Parameters
+    ----------
+    drops : DropResponse, BreakLog or DataFrame
+        The drops so far, in the order made.
+    on, by, group, link, axis
+        As in `drop_response`; taken from a DropResponse where one is given.
+    goal : float, optional
+        Fraction broken whose severity is wanted (0.5: the middle). Default: middle and spread together.
+
+    Returns
+    -------
+    NextDrop
+
+    Raises
+    ------
+    InputError
+        If ``goal`` or a column cannot be used.
+
+    References
+    ----------
+    Dixon and Mood (1948), JASA 43:109-126; Neyer (1994), Technometrics 36:61-70 (both from memory).
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"drop_height_m": [1.0, 1.25], "broke": [False, True]})
+    >>> next_drop(table, by=()).rule
+    'halving'
+    """
+    if goal is not None and not 0 < goal < 1:
+        raise InputError(f"`goal` must lie between 0 and 1 (ends excluded), got {goal!r}. 10 % is 0.10.")
+    if isinstance(drops, DropResponse):
+        label, severity, broke = drops.group, drops.severity, drops.broke
+        on, link, axis = drops.on, drops.link, drops.axis
+    else:
+        found = read_drops(drops, on, by, group)
+        label, severity, broke = found.group, found.severity, found.broke
+    t = np.log(severity) if axis == "log" else severity
+    counts = count(t, broke)
+    where, rule, step, reason = _propose(link, counts, t, broke, goal, axis)
+    shown = np.exp(step) if axis == "log" else step
+    return NextDrop(
+        group=label,
+        on=on,
+        severity=float(np.exp(where) if axis == "log" else where),
+        rule=rule,
+        step=float(shown),
+        n=int(broke.size),
+        reason=reason,
+    )
+
+
+def _propose(
+    link: str, counts: Counts, t: Array, broke: NDArray[np.bool_], goal: float | None, axis: str
+) -> tuple[float, str, float, str]:
+    if broke.all() or not broke.any():
+        step = float(np.log1p(FIRST_STEP)) if axis == "log" else FIRST_STEP * float(np.abs(t).mean())
+        if broke.all():
+            return float(t.min() - step), "staircase", step, "every specimen broke so far, so one step below the lowest"
+        return float(t.max() + step), "staircase", step, "every specimen held so far, so one step above the highest"
+    highest, lowest = float(t[~broke].max()), float(t[broke].min())
+    middle, spread = fit_counts(link, counts)
+    if counts.separated:
+        if lowest - highest > spread:
+            return (
+                (highest + lowest) / 2,
+                "halving",
+                (lowest - highest) / 2,
+                "half way from the highest held to the lowest broken",
+            )
+        last = float(t[-1])
+        where = last - spread if broke[-1] else last + spread
+        word = "broke, so one step down" if broke[-1] else "held, so one step up"
+        return where, "staircase", spread, f"the last specimen {word}; the step is the spread fitted so far"
+    grid = np.linspace(t.min() - spread, t.max() + spread, 401)
+    gain = np.array([_gain(link, counts, x, middle, spread, goal) for x in grid])
+    what = "the middle and the spread together" if goal is None else f"the {goal * 100:g} % severity"
+    return (
+        float(grid[gain.argmax()]),
+        "most telling",
+        float("nan"),
+        f"outcomes overlap, and a drop there tells most of {what}",
+    )
+
+
+def _gain(link: str, counts: Counts, x: float, middle: float, spread: float, goal: float | None) -> float:
+    """Information after one more drop at ``x``: log determinant, or minus the variance of the severity wanted."""
+    more = Counts(np.append(counts.t, x) - middle, np.append(counts.n, 1.0), np.append(counts.k, 0.0))
+    info = information(link, more, 0.0, spread)
+    if goal is None:
+        return float(np.linalg.slogdet(info)[1])
+    at = spread * tolerance(link, goal)
+    slope = np.array([-spread, -spread * at])  # severity = (quantile - intercept) / slope
+    return -float(slope @ np.linalg.solve(info, slope))

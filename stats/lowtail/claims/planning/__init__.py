@@ -1,0 +1,1 @@
+"""How many more: claims, plans for a new series, plans after a few breaks."""

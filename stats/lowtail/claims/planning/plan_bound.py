@@ -1,0 +1,264 @@
+"""How many specimens a new series needs so that its low bound reaches a claimed strength."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, special
+
+from lowtail._parallel import as_rng
+from lowtail.claims.basis import Basis
+from lowtail.claims.planning.plan import (
+    Claim,
+    Plan,
+    check_assurance,
+    check_cv,
+    check_share,
+    check_whole,
+    count,
+    curve_points,
+    make_curve,
+    percent,
+    positive,
+    smallest_n,
+    strength_claim,
+)
+from lowtail.claims.planning.plan_chances import basis_factor, chance_bound, limit_factor
+from lowtail.claims.planning.plan_pivot import weibull_pivot
+from lowtail.claims.planning.plan_simulate import chance_fresh
+from lowtail.errors import InputError
+from lowtail.models.families import Family, get_family
+
+__all__ = ["plan_bound"]
+
+Array = NDArray[np.float64]
+Chance = Callable[[int], tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """A population assumed for planning: law, location and spread of y, and what of it the rig will let break."""
+
+    family: Family
+    location: float
+    spread: float
+    survivors: float = 0.0
+
+    def distance(self, strength: float) -> float:
+        """(y of the strength - location) / spread."""
+        return (float(self.family.transform(strength)) - self.location) / self.spread
+
+
+def make_world(family: str | Family, mean: float, cv: float, survivors: float = 0.0) -> World:
+    """Law of a family with a given mean (kN) and coefficient of variation of the load."""
+    law = get_family(family)
+    if law.name == "normal":
+        return World(law, mean, cv * mean, survivors)
+    if law.name == "lognormal":
+        spread = math.sqrt(math.log1p(cv * cv))
+        return World(law, math.log(mean) - spread**2 / 2, spread, survivors)
+
+    def gap(log_shape: float) -> float:
+        inverse = math.exp(-log_shape)
+        return float(special.gammaln(1 + 2 * inverse) - 2 * special.gammaln(1 + inverse)) - math.log1p(cv * cv)
+
+    spread = math.exp(-optimize.brentq(gap, math.log(0.5), math.log(1e6), xtol=1e-12))
+    return World(law, math.log(mean) - float(special.gammaln(1 + spread)), spread, survivors)
+
+
+def plan_bound(
+    claim: float | Claim,
+    basis: str | Basis | None = None,
+    *,
+    mean: float,
+    cv: float,
+    family: str | Family = "weibull",
+    assurance: float = 0.8,
+    survivors: float = 0.0,
+    cost: float | None = None,
+    max_n: int = 500,
+    rng: int | np.random.Generator = 0,
+    n_jobs: int = 1,
+) -> Plan:
+    """Specimens of a new series so that its low bound reaches the claim with a stated chance.
+
+    Normal and lognormal: exact, P(mean - k s >= claim) by the noncentral t on both sides. Weibull: the pivot of the
+    exact bound over standard samples (Monte-Carlo error about 0.1 points). With survivors: simulation of the whole
+    series, each with its own bound.
+
+    Parameters
+    ----------
+    claim : float or Claim
+        Strength in kN, or ``Claim(strength=...)``.
+    basis : str or Basis, optional
+        Content and confidence of the low bound; default that of the Claim, else "B-basis".
+    mean, cv : float
+        Mean load in kN and coefficient of variation (a fraction, 0.06) expected of the population.
+    family : str or Family
+        "weibull" (default, the cautious one), "normal" or "lognormal".
+    assurance : float
+        Chance of success asked for, 0.5 to 0.99.
+    survivors : float
+        Share of specimens expected to hold (the rig fails first), from 0 to below 1. Rig strength is taken to scatter
+        like the specimens.
+    cost : float, optional
+        Cost of one specimen, greater than 0.
+    max_n : int
+        Largest series considered.
+    rng : int or Generator
+        Seed.
+    n_jobs : int
+        Worker processes for simulation; the answer does not depend on it.
+
+    Returns
+    -------
+    Plan
+        ``n`` is the smallest number whose chance reaches the assurance, checked with n - 1; None where ``max_n``
+        is not enough.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, or the claim lies at or above the true low strength, so that no number of
+        specimens can back it; the message says by how much.
+
+    References
+    ----------
+    Faulkenberry and Weeks (1968) Technometrics 10:343-348, sample size for tolerance limits (from memory).
+
+    Examples
+    --------
+    >>> plan_bound(20, "A-basis", mean=25, cv=0.05, family="normal").n
+    16
+    >>> plan_bound(20, "A-basis", mean=25, cv=0.05, family="normal", assurance=0.9).n
+    20
+    """
+    strength, found, stated = strength_claim(claim, basis)
+    mean = positive(mean, "mean", "the expected mean load in kN")
+    world = make_world(family, mean, check_cv(cv), check_share(survivors, "survivors"))
+    target = check_assurance(assurance)
+    most = check_whole(max_n, "max_n", 2)
+    price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
+    check_possible(world, strength, found, mean, cv)
+    seed = int(as_rng(rng).integers(2**31))
+    chance = memory(chance_of(world, strength, found, seed, n_jobs))
+    n = smallest_n(lambda k: chance(k)[0], target, 2, most)
+    size = 24 if exact(world, found) else 8
+    rows = [(k, *chance(k)) for k in curve_points(n, 2, most, size)]
+    last = most if n is None else n
+    reached, error = chance(last)
+    given = f"if the mean is {mean:.4g} kN and the CV {100 * cv:.3g} % ({world.family.name} law)"
+    if n is None:
+        sentence = f"{count(most)} back {stated} with a chance of only {percent(reached)}, {given}."
+    else:
+        sentence = f"{count(n)} back {stated} with a chance of {percent(reached)}, {given}."
+    return Plan(
+        question="bound",
+        claim=str(stated),
+        family=world.family.name,
+        basis=found.name,
+        n=n,
+        arms=() if n is None else (n,),
+        assurance=target,
+        chance=reached,
+        chance_before=chance(last - 1)[0] if last > 2 else math.nan,
+        mc_error=error,
+        ceiling=1.0,
+        curve=make_curve(rows),
+        cost=math.nan if price is None or n is None else price * n,
+        sentence=sentence,
+        assumptions=_assumptions(world, mean, cv, found),
+        changes=_changes(strength, found, world, mean, cv, target, seed, min(most, 200)),
+        notes=("The mean and scatter are assumed, not known: with breaks in hand use `more_samples`.",),
+    )
+
+
+def exact(world: World, basis: Basis) -> bool:
+    """True where the chance needs no simulation of whole series."""
+    return world.survivors == 0 and (basis.kind == "tolerance" or world.family.name == "normal")
+
+
+def memory(chance: Chance) -> Chance:
+    """Remember the chance for each n within one plan."""
+    return lru_cache(maxsize=None)(chance)
+
+
+def chance_of(world: World, strength: float, basis: Basis, seed: int, n_jobs: int = 1) -> Chance:
+    """Chance, with its Monte-Carlo error, that the low bound of n specimens reaches the strength."""
+    claim = world.distance(strength)
+    if not exact(world, basis):
+        return lambda n: chance_fresh(
+            n, world.family, world.location, world.spread, strength, basis, world.survivors, seed, n_jobs
+        )
+    if world.family.name == "weibull":
+        return lambda n: weibull_pivot(n, seed).chance(
+            claim, _pivot_bound(n, seed, basis.fraction_below, basis.confidence)
+        )
+    return lambda n: (chance_bound(n, -claim, basis_factor(n, basis)), 0.0)
+
+
+@lru_cache(maxsize=1024)
+def _pivot_bound(n: int, seed: int, fraction_below: float, confidence: float) -> Array:
+    return weibull_pivot(n, seed).bound(fraction_below, confidence)
+
+
+def check_possible(world: World, strength: float, basis: Basis, mean: float, cv: float) -> None:
+    """Raise where the claim lies at or above what an endless series could show."""
+    if basis.kind == "tolerance":
+        quantile = float(world.family.quantile(basis.fraction_below))
+        limit = float(world.family.inverse(world.location + quantile * world.spread))
+        what = f"true {100 * basis.fraction_below:g} % strength"
+    else:
+        limit = mean * (1 - limit_factor(basis) * cv)
+        what = f"limit of '{basis.name}' in an endless series"
+    if strength < limit:
+        return
+    above = " It even lies above the mean." if strength >= mean else ""
+    raise InputError(
+        f"The claim of {strength:.4g} kN cannot be backed with any number of specimens: with mean {mean:.4g} kN and CV "
+        f"{100 * cv:.3g} % ({world.family.name} law) the {what} is {limit:.4g} kN.{above} Lower the claim below "
+        f"{limit:.4g} kN, or choose a basis that allows a larger fraction below."
+    )
+
+
+def _assumptions(world: World, mean: float, cv: float, basis: Basis) -> tuple[str, ...]:
+    held = (
+        "All specimens break."
+        if world.survivors == 0
+        else f"{100 * world.survivors:.3g} % of the specimens hold; the rig's strength scatters like the specimens'."
+    )
+    limit = "" if basis.kind == "tolerance" else f" The limit is mean - k s of the loads, by the custom '{basis.name}'."
+    return (f"{world.family.name} law with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{limit}", held)
+
+
+def _changes(
+    strength: float, basis: Basis, world: World, mean: float, cv: float, target: float, seed: int, most: int
+) -> tuple[str, ...]:
+    """Answers for a wider scatter, a lower mean and a higher assurance (only where no simulation is needed)."""
+    if not exact(world, basis):
+        return ()
+    out = []
+    cases = [
+        (f"CV {125 * cv:.3g} % instead of {100 * cv:.3g} %", mean, 1.25 * cv, target),
+        (f"mean {0.97 * mean:.4g} kN instead of {mean:.4g} kN", 0.97 * mean, cv, target),
+    ]
+    if target < 0.95:
+        cases.append((f"assurance 95 % instead of {100 * target:g} %", mean, cv, 0.95))
+    for words, m, c, goal in cases:
+        if c >= 1:
+            continue
+        other = replace(make_world(world.family, m, c))
+        try:
+            check_possible(other, strength, basis, m, c)
+        except InputError:
+            out.append(f"{words}: impossible with any number of specimens.")
+            continue
+        chance = memory(chance_of(other, strength, basis, seed))
+        n = smallest_n(lambda k, f=chance: f(k)[0], goal, 2, most)  # type: ignore[misc]
+        out.append(f"{words}: {count(n)}." if n is not None else f"{words}: more than {count(most)}.")
+    return tuple(out)

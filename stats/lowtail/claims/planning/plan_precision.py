@@ -1,0 +1,146 @@
+"""How many specimens pin a low strength down to within a stated share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import lru_cache
+
+import numpy as np
+from scipy import stats
+
+from lowtail._parallel import as_rng
+from lowtail.claims.basis import Basis, check_fraction, get_basis
+from lowtail.claims.planning.plan import (
+    Claim,
+    Plan,
+    check_assurance,
+    check_cv,
+    check_whole,
+    count,
+    curve_points,
+    make_curve,
+    percent,
+    positive,
+    smallest_n,
+)
+from lowtail.claims.planning.plan_bound import make_world
+from lowtail.claims.planning.plan_chances import chance_bound
+from lowtail.claims.planning.plan_pivot import weibull_pivot
+from lowtail.errors import InputError
+from lowtail.models.families import Family
+from lowtail.models.tolerance import tolerance_factor
+
+__all__ = ["plan_precision"]
+
+Chance = Callable[[int], tuple[float, float]]
+
+
+def plan_precision(
+    within: float | Claim,
+    basis: str | Basis | None = None,
+    *,
+    cv: float,
+    family: str | Family = "weibull",
+    assurance: float = 0.8,
+    cost: float | None = None,
+    max_n: int = 1000,
+    rng: int | np.random.Generator = 0,
+) -> Plan:
+    """Specimens until the two-sided confidence interval of a low strength is narrow enough, with a stated chance.
+
+    "Within 5 %" means that half the width of the interval is at most 5 % of its middle. Normal: a noncentral t;
+    lognormal: a chi-square; both exact. Weibull: the pivots of both limits over standard samples. All specimens break.
+
+    Parameters
+    ----------
+    within : float or Claim
+        Share, between 0 and 1, or ``Claim(within=...)``.
+    basis : str or Basis, optional
+        Which low strength, and the (two-sided) confidence of its interval; default that of the Claim, else "B-basis".
+    cv : float
+        Coefficient of variation expected, a fraction.
+    family : str or Family
+        "weibull" (default), "normal" or "lognormal".
+    assurance : float
+        Chance that the interval is narrow enough, 0.5 to 0.99.
+    cost : float, optional
+        Cost of one specimen, greater than 0.
+    max_n : int
+        Largest series considered.
+    rng : int or Generator
+        Seed.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range or the basis is not a tolerance basis.
+
+    Examples
+    --------
+    >>> plan_precision(0.05, "5 %, 95 %", cv=0.06, family="normal").n
+    25
+    """
+    claim = within if isinstance(within, Claim) else None
+    if claim is not None and claim.within is None:
+        raise InputError(f"`within` must be a share or Claim(within=...), got a {claim.kind} claim: {claim}.")
+    share = check_fraction(claim.within if claim is not None else within, "within")
+    found = get_basis(basis if basis is not None else (claim.basis if claim is not None else "B-basis"))
+    if found.kind != "tolerance":
+        raise InputError(f"A precision needs a basis with a confidence interval, got '{found.name}' ({found.kind}).")
+    stated = Claim(within=share, basis=found)
+    world = make_world(family, 1.0, check_cv(cv))
+    target = check_assurance(assurance)
+    most = check_whole(max_n, "max_n", 2)
+    price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
+    seed = int(as_rng(rng).integers(2**31))
+    chance: Chance = lru_cache(maxsize=None)(_chance(world.family, world.spread, share, found, seed))
+    n = smallest_n(lambda k: chance(k)[0], target, 2, most)
+    last = most if n is None else n
+    reached, error = chance(last)
+    given = f"if the CV is {100 * cv:.3g} % ({world.family.name} law)"
+    end = "" if n is not None else " only"
+    level = f"{100 * found.confidence:g} % two-sided"
+    return Plan(
+        question="precision",
+        claim=f"{stated} ({level})",
+        family=world.family.name,
+        basis=found.name,
+        n=n,
+        arms=() if n is None else (n,),
+        assurance=target,
+        chance=reached,
+        chance_before=chance(last - 1)[0] if last > 2 else math.nan,
+        mc_error=error,
+        ceiling=1.0,
+        curve=make_curve([(k, *chance(k)) for k in curve_points(n, 2, most, 24)]),
+        cost=math.nan if price is None or n is None else price * n,
+        sentence=f"{count(last)} give {stated} ({level}) with a chance of{end} {percent(reached)}, {given}.",
+        assumptions=(f"{world.family.name} law with CV {100 * cv:.3g} %.", "All specimens break."),
+        notes=("The scatter is assumed, not known: judge the width again after the first breaks.",),
+    )
+
+
+def _chance(family: Family, spread: float, share: float, basis: Basis, seed: int) -> Chance:
+    """Chance that half the interval's width is at most ``share`` of its middle; ``spread`` for a mean of 1."""
+    p = basis.fraction_below
+    upper, lower = (1 + basis.confidence) / 2, (1 - basis.confidence) / 2
+    limit = math.log((1 + share) / (1 - share))
+
+    def normal(n: int) -> tuple[float, float]:
+        low, high = tolerance_factor(n, p, upper), tolerance_factor(n, p, lower)
+        return chance_bound(n, 1 / spread, (low - high) / (2 * share) + (low + high) / 2), 0.0
+
+    def lognormal(n: int) -> tuple[float, float]:
+        width = tolerance_factor(n, p, upper) - tolerance_factor(n, p, lower)
+        return float(stats.chi2.cdf((n - 1) * (limit / (width * spread)) ** 2, n - 1)), 0.0
+
+    def weibull(n: int) -> tuple[float, float]:
+        pivot = weibull_pivot(n, seed)
+        return pivot.chance_width(pivot.bound(p, lower) - pivot.bound(p, upper), limit / spread)
+
+    return {"normal": normal, "lognormal": lognormal, "weibull": weibull}[family.name]

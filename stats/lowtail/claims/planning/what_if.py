@@ -1,0 +1,123 @@
+"""A table of chances over mean, scatter and number of specimens, for a lot that turns out otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lowtail._parallel import as_rng, run
+from lowtail.claims.basis import Basis
+from lowtail.claims.planning.plan import (
+    Claim,
+    check_assurance,
+    check_cv,
+    check_share,
+    check_whole,
+    positive,
+    strength_claim,
+)
+from lowtail.claims.planning.plan_bound import chance_of, make_world
+from lowtail.errors import InputError
+from lowtail.models.families import Family, get_family
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["what_if"]
+
+
+def what_if(
+    claim: float | Claim,
+    basis: str | Basis | None = None,
+    *,
+    mean: float | Sequence[float],
+    cv: float | Sequence[float],
+    n: int | Sequence[int] = (3, 5, 8, 12, 20),
+    family: str | Family = "weibull",
+    assurance: float = 0.8,
+    survivors: float = 0.0,
+    rng: int | np.random.Generator = 0,
+    n_jobs: int = 1,
+    progress: bool | None = None,
+) -> pd.DataFrame:
+    """Chance that a new series backs the claim, for every mean, CV and number of specimens.
+
+    Parameters
+    ----------
+    claim : float or Claim
+        Strength in kN, or ``Claim(strength=...)``.
+    basis : str or Basis, optional
+        Content and confidence; default that of the Claim, else "B-basis".
+    mean, cv, n : number or sequence
+        Means in kN, coefficients of variation (fractions), numbers of specimens (2 or more).
+    family : str or Family
+        "weibull" (default), "normal" or "lognormal".
+    assurance : float
+        Chance asked for, 0.5 to 0.99; the column ``enough`` says where it is reached.
+    survivors : float
+        Share of specimens expected to hold.
+    rng : int or Generator
+        Seed.
+    n_jobs, progress : int, bool
+        Worker processes and progress bar; answers do not depend on them.
+
+    Returns
+    -------
+    DataFrame
+        One row a combination: mean, cv, n, chance, mc_error, low_strength (the true one, kN), possible (False where
+        the claim lies at or above it, so that a success would be a false one), enough.
+
+    Raises
+    ------
+    InputError
+        If a value is out of range, or a sequence is empty.
+
+    Examples
+    --------
+    >>> table = what_if(20, "A-basis", mean=25, cv=[0.04, 0.05], n=[8, 16], family="normal")
+    >>> table["enough"].tolist()
+    [False, True, False, True]
+    """
+    import pandas as pd
+
+    strength, found, _ = strength_claim(claim, basis)
+    if found.kind != "tolerance":
+        raise InputError(f"`what_if` needs a tolerance basis, got '{found.name}' ({found.kind}).")
+    law = get_family(family)
+    target = check_assurance(assurance)
+    held = check_share(survivors, "survivors")
+    means = [positive(m, "mean", "the expected mean load in kN") for m in _many(mean, "mean")]
+    scatters = [check_cv(c) for c in _many(cv, "cv")]
+    sizes = [check_whole(k, "n", 2) for k in _many(n, "n")]
+    seed = int(as_rng(rng).integers(2**31))
+    jobs = [(strength, found, law.name, m, c, sizes, held, seed) for m, c in product(means, scatters)]
+    parts = run(_row, jobs, n_jobs=n_jobs, progress=progress, label="what if")
+    rows = [
+        (m, c, k, chance, error, low, strength < low, strength < low and chance >= target)
+        for (m, c), (low, chances) in zip(product(means, scatters), parts, strict=True)
+        for k, (chance, error) in zip(sizes, chances, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=["mean", "cv", "n", "chance", "mc_error", "low_strength", "possible", "enough"])
+
+
+def _many(values: object, name: str) -> list[float]:
+    if isinstance(values, (int, float, np.number)):
+        return [float(values)]
+    out: list[float] = list(values)  # type: ignore[call-overload]
+    if not out:
+        raise InputError(f"`{name}` must hold at least one value, got an empty sequence.")
+    return out
+
+
+def _row(
+    strength: float, basis: Basis, family: str, mean: float, cv: float, sizes: list[int], held: float, seed: int
+) -> tuple[float, list[tuple[float, float]]]:
+    world = make_world(family, mean, cv, held)
+    low = float(
+        world.family.inverse(world.location + float(world.family.quantile(basis.fraction_below)) * world.spread)
+    )
+    chance = chance_of(world, strength, basis, seed)
+    return low, [chance(k) for k in sizes]

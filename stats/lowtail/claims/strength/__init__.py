@@ -1,0 +1,1 @@
+"""How strong, at the low end: bounds, the roads to them, ratings, the table."""

@@ -1,0 +1,288 @@
+"""Low bound across batches drawn at random: the next batch counts, not only those on the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from lowtail._record import Record
+from lowtail.claims.basis import check_fraction
+from lowtail.claims.strength.batch_designs import batch_designs, handbook_coverage
+from lowtail.claims.strength.low_record import floor3
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.batch_law import BatchSums, anova_low, batch_sums, pivotal_low
+from lowtail.models.families import Family, get_family
+from lowtail.models.weibull_batches import weibull_batches
+from lowtail.records.sample import Sample
+
+__all__ = ["BatchBound", "batch_bound"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchBound(Record):
+    """Lower bound of a low strength over batches drawn at random.
+
+    Attributes
+    ----------
+    group, family, method : str
+    n, n_broken, n_batches : int
+    sizes : tuple of int
+        Specimens of each batch.
+    fraction_below, confidence : float
+    estimate, low : float
+        kN. ``low`` is 0 where a normal law puts the bound at or below zero: then there is no useful bound.
+    handbook_low : float
+        The analysis-of-variance bound of the handbooks in kN, for comparison only; NaN with survivors.
+    handbook_coverage : float
+        How often that bound really holds at these batch sizes, at the worst share of the variance between batches.
+    spread_between, spread_within : float
+        Standard deviation between batches and within them (Weibull: 1 / shape), of ln load or, for the normal law, kN.
+    notes : tuple of str
+    """
+
+    group: str
+    family: str
+    method: str
+    n: int
+    n_broken: int
+    n_batches: int
+    sizes: tuple[int, ...]
+    fraction_below: float
+    confidence: float
+    estimate: float
+    low: float
+    handbook_low: float
+    handbook_coverage: float
+    spread_between: float
+    spread_within: float
+    notes: tuple[str, ...]
+
+    @property
+    def unusable(self) -> str:
+        """Why the number must not be used, or an empty text."""
+        return "" if self.low > 0 else "the bound reaches zero: too few batches for their scatter"
+
+    def __str__(self) -> str:
+        who = f"{self.group}: " if self.group else ""
+        if not self.low > 0:
+            return f"{who}no useful bound: {self.n_batches} batches scatter too much ({self.family} law)."
+        return (
+            f"{who}with {100 * self.confidence:.4g} % confidence at most {100 * self.fraction_below:.4g} % of "
+            f"specimens, over batches to come, are weaker than {floor3(self.low)} kN "
+            f"({self.n} specimens in {self.n_batches} batches, {self.family} law)."
+        )
+
+
+def batch_bound(
+    sample_or_samples: Sample | Sequence[Sample],
+    fraction_below: float,
+    confidence: float,
+    family: str | Family = "weibull",
+    *,
+    label: str = "",
+) -> BatchBound:
+    """Lower bound of the strength at ``fraction_below`` over batches drawn at random, and specimens within them.
+
+    Normal and lognormal: the generalised pivotal quantity, by deterministic quadrature (Krishnamoorthy & Mathew 2004);
+    exact for one specimen a batch, conservative otherwise. Weibull: worked on ln load, Weibull scatter of one shape
+    within each batch and normal scatter between them; carries survivors where every batch has a break. The handbook
+    analysis-of-variance bound stands beside it with the coverage it really has at these batch sizes.
+
+    Never pool the batches because a test finds no difference between them: a "95 %" bound so made holds 84 % of the
+    time (3 batches of 3, three quarters of the variance between batches).
+
+    Parameters
+    ----------
+    sample_or_samples : Sample or sequence of Sample
+        One sample with its ``batch`` filled, or one sample a batch.
+    fraction_below : float
+        Between 0 and 0.5.
+    confidence : float
+        Between 0 and 1.
+    family : str or Family
+        "weibull", "normal" or "lognormal".
+    label : str, optional
+        Name of the group; default the sample's label.
+
+    Returns
+    -------
+    BatchBound
+
+    Raises
+    ------
+    InputError
+        If the batches are not named, or a fraction is out of range.
+    NoAnswerError
+        If there are fewer than 2 batches, no scatter, survivors under a normal or lognormal law, or, under the
+        Weibull law, a batch without a break or no batch with 2 different loads.
+
+    References
+    ----------
+    Krishnamoorthy & Mathew (2004) Technometrics 46:44-52; Mee & Owen (1983) J. Amer. Statist. Assoc. 78:901-905;
+    Vangel (1992) Technometrics 34:176-185 (all from memory).
+
+    Examples
+    --------
+    >>> loads = [24.1, 25.0, 24.6, 25.9, 26.2, 27.1, 26.4, 25.7, 23.5, 24.4, 23.9, 24.2]
+    >>> sample = Sample(loads, batch=list("aaaabbbbcccc"), label="invented sling")
+    >>> bound = batch_bound(sample, 0.10, 0.95, "normal")
+    >>> round(bound.low, 3), round(bound.handbook_low, 3)
+    (17.734, 17.972)
+    """
+    law = get_family(family)
+    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
+    if p > 0.5:
+        raise InputError(f"`fraction_below` must not exceed 0.5 for a low strength over batches, got {p:g}.")
+    load, broke, batch, names, who, group = _collect(sample_or_samples, label)
+    y = np.asarray(law.transform(load))
+    sums = batch_sums([y[batch == i] for i in range(len(names))])
+    notes: list[str] = []
+    if law.name == "weibull":
+        estimate, low, between, within = _weibull(y, broke, batch, names, p, g, who, notes)
+        method = "batches, Weibull pivotal quantity"
+    else:
+        estimate, low, between, within = _normal(sums, broke, p, g, who, law, notes)
+        method = "batches, generalised pivotal quantity"
+    handbook = anova_low(sums, p, g) if broke.all() else float("nan")
+    held = handbook_coverage(sums.sizes, p, g, weibull_within=law.name == "weibull")
+    notes.extend(_advice(sums, p, g, held))
+
+    def kn(value: float) -> float:
+        return max(0.0, float(law.inverse(value)))
+
+    return BatchBound(
+        group=group,
+        family=law.name,
+        method=method,
+        n=sums.total,
+        n_broken=int(broke.sum()),
+        n_batches=sums.batches,
+        sizes=sums.sizes,
+        fraction_below=p,
+        confidence=g,
+        estimate=kn(estimate),
+        low=kn(low),
+        handbook_low=kn(handbook) if np.isfinite(handbook) else handbook,
+        handbook_coverage=held,
+        spread_between=between,
+        spread_within=within,
+        notes=tuple(notes),
+    )
+
+
+def _collect(
+    given: Sample | Sequence[Sample], label: str
+) -> tuple[Array, NDArray[np.bool_], NDArray[np.intp], list[str], str, str]:
+    if isinstance(given, Sample):
+        if given.batch is None or any(str(b).strip() == "" for b in given.batch):
+            raise InputError(f"{given.who}: a bound over batches needs the `batch` of every specimen. Fill the column.")
+        names = list(dict.fromkeys(str(b) for b in given.batch))
+        batch = np.array([names.index(str(b)) for b in given.batch], dtype=np.intp)
+        load, broke, group = given.load, given.broke, label or given.label
+    else:
+        samples = list(given)
+        if not samples or not all(isinstance(s, Sample) for s in samples):
+            raise InputError(
+                "`sample_or_samples` must be a Sample with batches, or a sequence of Samples, one a batch."
+            )
+        names = [s.label or f"batch {i + 1}" for i, s in enumerate(samples)]
+        batch = np.repeat(np.arange(len(samples)), [s.n for s in samples])
+        load = np.concatenate([s.load for s in samples])
+        broke = np.concatenate([s.broke for s in samples])
+        group = label
+    who = f"Group '{group}'" if group else "This group"
+    if len(names) < 2:
+        raise NoAnswerError(
+            f"{who}: a bound over batches needs at least 2 batches, got {len(names)}. Test another batch."
+        )
+    return load, broke, batch, names, who, group
+
+
+def _normal(
+    sums: BatchSums, broke: NDArray[np.bool_], p: float, g: float, who: str, law: Family, notes: list[str]
+) -> tuple[float, float, float, float]:
+    if not broke.all():
+        raise NoAnswerError(
+            f"{who}: {int((~broke).sum())} of {broke.size} specimens held, and the {law.name} bound over batches takes "
+            "breaks only: read as breaks, survivors shrink the scatter and the bound is too high. Use "
+            "family='weibull', which carries survivors, or test on until they break."
+        )
+    if not (sums.between > 0 or sums.within > 0):
+        raise NoAnswerError(f"{who}: every load is the same, so that there is no scatter to work with.")
+    scale = "ln load" if law.on_log else "the load itself"
+    notes.append(f"Normal scatter of {scale} within batches and between them.")
+    if law.on_log:
+        notes.append(
+            "If the scatter within a batch is Weibull and not lognormal, this bound holds less often than stated, at "
+            "the 1 % strength far less: use family='weibull' unless the lognormal is known."
+        )
+    between, within = sums.variances
+    estimate = sums.mean + float(special.ndtri(p)) * np.sqrt(between + within)
+    return float(estimate), pivotal_low(sums, p, g, nodes=320), float(np.sqrt(between)), float(np.sqrt(within))
+
+
+def _weibull(
+    u: Array,
+    broke: NDArray[np.bool_],
+    batch: NDArray[np.intp],
+    names: list[str],
+    p: float,
+    g: float,
+    who: str,
+    notes: list[str],
+) -> tuple[float, float, float, float]:
+    breaks = np.bincount(batch[broke], minlength=len(names))
+    if (breaks == 0).any():
+        raise NoAnswerError(
+            f"{who}: no specimen of batch '{names[int(np.argmin(breaks))]}' broke, so that nothing limits its strength "
+            "from above. Test that batch on until one breaks."
+        )
+    informative = any(
+        np.unique(u[(batch == i)]).size > 1 and breaks[i] and _not_tied(u, broke, batch == i) for i in range(len(names))
+    )
+    if int(breaks.sum()) <= len(names) or not informative:
+        raise NoAnswerError(
+            f"{who}: no batch has 2 different loads at break (or a break below another load), so that scatter within a "
+            "batch cannot be told. For one specimen a batch take the plain bound of these specimens."
+        )
+    law = weibull_batches(u, broke, batch)
+    notes.append("Worked on ln load: Weibull scatter of one shape within batches, normal scatter between them.")
+    if not broke.all():
+        notes.append(
+            "With survivors: simulated, and given that every batch has a break, it holds at least as often as stated "
+            "while up to three quarters of the variance lie between batches; with 95 % of it between batches 91 % of "
+            "the time for a stated 95 %."
+        )
+    return law.estimate(p), law.low(p, g), law.between, 1 / law.shape
+
+
+def _not_tied(u: Array, broke: NDArray[np.bool_], member: NDArray[np.bool_]) -> bool:
+    """Whether a batch tells of scatter: some break lies below its largest load."""
+    return bool((u[member & broke] < u[member].max()).any())
+
+
+def _advice(sums: BatchSums, p: float, g: float, held: float) -> list[str]:
+    a, total = sums.batches, sums.total
+    notes = []
+    if a <= 3:
+        notes.append(f"{a} batches say almost nothing of the scatter between batches; the bound pays for it.")
+    table = batch_designs(total, p, g)
+    here = float(np.interp(a, table["n_batches"], table["shortfall"]))
+    best = table.iloc[int(np.argmin(table["shortfall"]))]
+    if best["n_batches"] > a:
+        notes.append(
+            f"More batches, fewer per batch: with half the variance between batches, {total} specimens in {a} batches "
+            f"typically put the bound {here:.2g} total spreads below the strength it bounds, in "
+            f"{int(best['n_batches'])} batches {best['shortfall']:.2g} (normal law)."
+        )
+    notes.append(
+        f"The handbook bound really holds {100 * held:.1f} % of the time at these batch sizes for a stated "
+        f"{100 * g:.4g} % (worst share of variance between batches, 20,000 simulated sets); for comparison only."
+    )
+    return notes

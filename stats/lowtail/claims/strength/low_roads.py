@@ -1,0 +1,113 @@
+"""Other roads to a lower bound than the confidence law: customs, no law assumed, batches, and bounds for comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy import stats
+
+from lowtail.claims.basis import Basis
+from lowtail.claims.strength.batches import batch_bound
+from lowtail.claims.strength.hanson_koopmans import hanson_koopmans
+from lowtail.claims.strength.low_record import LowBound, floor3, make_low
+from lowtail.claims.strength.nonparametric import attribute_low, attribute_statement, order_statistic
+from lowtail.errors import NoAnswerError
+from lowtail.models.calibrated import calibrated_bound
+from lowtail.models.families import Family
+from lowtail.models.other_bounds import large_sample_bound, likelihood_ratio_bound, true_coverage
+from lowtail.models.tolerance import factor_fraction
+from lowtail.records.sample import Sample
+
+__all__ = ["OTHER_ROADS", "by_custom", "none_broken"]
+
+
+def none_broken(sample: Sample, basis: Basis) -> LowBound:
+    """State what a group shows of which none broke, or refuse and say how many must hold."""
+    shown = attribute_statement(sample.load, basis.fraction_below, basis.confidence)
+    if shown.n < shown.n_needed:
+        raise NoAnswerError(
+            f"{sample.who}: none of {shown.n} specimens broke, and no spread is known. They show with "
+            f"{100 * basis.confidence:g} % confidence only that at most {100 * shown.fraction_shown:.3g} % are weaker "
+            f"than {floor3(shown.load)} kN; {basis.name} needs {shown.n_needed} that hold. Load until they break, or "
+            "give `shape=` from an earlier series."
+        )
+    low = attribute_low(sample.load, basis.fraction_below, basis.confidence)
+    note = "None broke: the attribute statement, no strength law assumed; loads must have been set beforehand."
+    return make_low(sample, basis, "none assumed", "attribute", low, [note])
+
+
+def by_custom(sample: Sample, basis: Basis) -> LowBound:
+    """``mean - 3 s`` and the prediction limit: customs on the normal law, complete samples only."""
+    if sample.n_held or sample.n < 2:
+        need = "survivors make mean and s meaningless" if sample.n_held else "it needs at least 2 specimens"
+        raise NoAnswerError(
+            f"{sample.who}: {basis.name} cannot be stated, since {need}. Use a tolerance basis instead."
+        )
+    mean, s = float(sample.load.mean()), float(sample.load.std(ddof=1))
+    if basis.kind == "prediction":
+        factor = float(stats.t.ppf(1 - basis.fraction_below, sample.n - 1) * np.sqrt(1 + 1 / sample.n))
+        note = "A prediction for one further specimen, not a bound at a stated confidence."
+    else:
+        factor = float(-stats.norm.ppf(basis.fraction_below))
+        if basis.name == "mean - 3 s":
+            factor = 3.0
+        weaker = factor_fraction(sample.n, factor, 0.95)
+        note = (
+            f"At 95 % confidence it demonstrates that {np.floor(1000 * (1 - weaker)) / 10:g} % are stronger "
+            f"(normal law, n = {sample.n})."
+        )
+    return make_low(sample, basis, "normal", basis.kind, max(0.0, mean - factor * s), [note])
+
+
+def _by_order(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+    found = order_statistic(sample.load, basis.fraction_below, basis.confidence)
+    note = f"Rank {found.rank} of {sample.n}; confidence reached {found.confidence_reached:.4f}."
+    return make_low(sample, basis, "none assumed", "order statistic", found.low, [note])
+
+
+def _by_hanson_koopmans(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+    found = hanson_koopmans(sample.load, basis.fraction_below, basis.confidence, broke=sample.broke)
+    note = (
+        f"Ranks 1 and {found.rank}, factor {found.factor:.4g}; valid for laws log-concave in ln load, not for a second "
+        "failure mode."
+    )
+    return make_low(sample, basis, "none assumed", "Hanson-Koopmans", found.low, [note])
+
+
+def _by_batches(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+    found = batch_bound(sample, fraction_below=basis.fraction_below, confidence=basis.confidence, family=law)
+    return make_low(sample, basis, law.name, "batches", found.low, found.notes)
+
+
+def _for_comparison(function: Callable[..., float], method: str) -> Callable[..., LowBound]:
+    def by(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+        low = function(sample.load, sample.broke, law, basis.fraction_below, basis.confidence)
+        size = min(max(sample.n_broken, 3), 100)
+        real = true_coverage(method, size, basis.fraction_below, basis.confidence, law.name)
+        note = (
+            f"For comparison only: called {100 * basis.confidence:g} %, with {size} breaks it holds about "
+            f"{100 * real:.0f} % of the time (own simulation, complete samples)."
+        )
+        return make_low(sample, basis, law.name, method, low, [note])
+
+    return by
+
+
+def _by_calibration(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+    low = calibrated_bound(sample.load, sample.broke, law, basis.fraction_below, basis.confidence, rng=rng)
+    note = (
+        "Signed root calibrated by simulation with the Kaplan-Meier law of the loads held (seeded); a stated 95 % "
+        "holds 91 to 95 % of the time with 40 to 60 % held (own simulation, 200 samples a case)."
+    )
+    return make_low(sample, basis, law.name, "calibrated", low, [note])
+
+
+OTHER_ROADS: dict[str, Callable[..., LowBound]] = {
+    "order statistic": _by_order,
+    "Hanson-Koopmans": _by_hanson_koopmans,
+    "batches": _by_batches,
+    "likelihood ratio": _for_comparison(likelihood_ratio_bound, "likelihood ratio"),
+    "large sample": _for_comparison(large_sample_bound, "large sample"),
+    "calibrated": _by_calibration,
+}

@@ -1,0 +1,181 @@
+"""May sibling groups share one spread, and what is it worth? The test of equal spread with its power, and the gain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lowtail._parallel import as_rng
+from lowtail._record import Record
+from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.low_bound import floor3, low_bound
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.batch_tests import Batches, simulate, simulated_p, spread_ratio
+from lowtail.models.families import Family, get_family
+from lowtail.records.sample import Sample
+
+__all__ = ["EqualSpread", "SharedGain", "equal_spread", "shared_gain"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EqualSpread(Record):
+    """Whether the data speak against one spread for all groups, and whether they could have.
+
+    Attributes
+    ----------
+    family : str
+    groups, n, n_broken : int
+        Groups that take part (at least 2 different breaks each), their specimens and breaks.
+    ratio : float
+        Twice the log-likelihood gained by a spread of its own for every group.
+    p_value : float
+        Simulated under one spread; exact up to simulation error without survivors.
+    power : float
+        Chance that this design notices, at 5 %, one group with twice the spread of the others.
+    left_out : tuple of str
+        Groups that could not take part.
+    """
+
+    family: str
+    groups: int
+    n: int
+    n_broken: int
+    ratio: float
+    p_value: float
+    power: float
+    left_out: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        said = "speak against" if self.p_value < 0.05 else "do not speak against"
+        out = f" Left out: {', '.join(self.left_out)}." if self.left_out else ""
+        return (
+            f"The data {said} one spread for {self.groups} groups (p = {self.p_value:.2g}, {self.family} law, "
+            f"{self.n_broken} breaks); one group with twice the spread would have been noticed with "
+            f"{100 * self.power:.0f} % chance, so a pass alone proves little.{out}"
+        )
+
+
+def equal_spread(
+    samples: Sequence[Sample],
+    family: str | Family = "weibull",
+    *,
+    size: int = 1000,
+    rng: int | np.random.Generator = 0,
+) -> EqualSpread:
+    """Test whether groups have one spread; locations are their own.
+
+    Likelihood ratio, its law simulated from the fitted null model (held loads from their Kaplan-Meier law, group by
+    group), because the chi-square law rejects far too often at 5 specimens a group. Never used to pool automatically.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        At least 2 groups with 2 different breaks each; others are left out by name.
+    family : str or Family
+    size : int
+        Simulated samples, at least 200.
+    rng : int or Generator
+
+    Returns
+    -------
+    EqualSpread
+
+    Raises
+    ------
+    NoAnswerError
+        If fewer than 2 groups can take part.
+    """
+    law = get_family(family)
+    if size < 200:
+        raise InputError(f"`size` must be at least 200, got {size!r}.")
+    able = [s for s in samples if np.unique(s.load[s.broke]).size >= 2]
+    out = tuple(s.label for s in samples if not any(s is a for a in able))
+    if len(able) < 2:
+        raise NoAnswerError(
+            f"A test of equal spread needs at least 2 groups with 2 different breaks each, got {len(able)}. Break more."
+        )
+    whole = Batches(
+        np.concatenate([s.load for s in able]),
+        np.concatenate([s.broke for s in able]),
+        np.repeat(np.arange(len(able)), [s.n for s in able]),
+    )
+    generator = as_rng(rng)
+    seen = float(spread_ratio(whole.load[None], whole.broke[None], whole, law)[0])
+    null = spread_ratio(*simulate(whole, law, size, generator, own_place=True), whole, law)
+    limit = np.nanquantile(null, 0.95)
+    noticed = []
+    odds = range(len(able)) if len(able) <= 4 else generator.choice(len(able), 4, replace=False)
+    for odd in odds:
+        stretch = np.where(whole.label == odd, 2.0, 1.0)
+        other = simulate(whole, law, max(size // 4, 100), generator, own_place=True, stretch=stretch)
+        ratios = spread_ratio(*other, whole, law)
+        noticed.append(float((ratios[np.isfinite(ratios)] > limit).mean()))
+    return EqualSpread(
+        family=law.name,
+        groups=len(able),
+        n=sum(s.n for s in able),
+        n_broken=sum(s.n_broken for s in able),
+        ratio=seen,
+        p_value=simulated_p(seen, null),
+        power=float(np.mean(noticed)),
+        left_out=out,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedGain(Record):
+    """What sharing the spread does to the bounds of the groups: medians over the groups that have both bounds."""
+
+    basis: str
+    family: str
+    groups: int
+    n_broken: int
+    own: float
+    shared: float
+
+    def __str__(self) -> str:
+        way = "rises" if self.shared >= self.own else "falls"
+        return (
+            f"{self.groups} groups share {self.n_broken} breaks: the {self.basis} bound of the middle group {way} from "
+            f"{floor3(self.own)} to {floor3(self.shared)} kN ({self.family} law, if the spread is one)."
+        )
+
+
+def shared_gain(
+    samples: Sequence[Sample], basis: str | Basis = "A-basis", family: str | Family = "weibull"
+) -> SharedGain:
+    """State the gain of a shared spread in one sentence.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        Sibling groups.
+    basis : str or Basis
+    family : str or Family
+
+    Raises
+    ------
+    NoAnswerError
+        If no group has both bounds.
+    """
+    wanted, law = get_basis(basis), get_family(family)
+    pairs = []
+    for sample in samples:
+        try:
+            own = low_bound(sample, wanted, family=law).low
+            pairs.append((own, low_bound(sample, wanted, family=law, shared_spread=samples).low))
+        except NoAnswerError:
+            continue
+    if not pairs:
+        raise NoAnswerError("No group has both an own and a shared bound: each needs 2 different breaks.")
+    own_middle, shared_middle = np.median(np.array(pairs), axis=0)
+    return SharedGain(
+        basis=wanted.name,
+        family=law.name,
+        groups=len(samples),
+        n_broken=sum(s.n_broken for s in samples),
+        own=float(own_middle),
+        shared=float(shared_middle),
+    )

@@ -1,0 +1,1 @@
+"""Strength along age, exposure or loading rate."""

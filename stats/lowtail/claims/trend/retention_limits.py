@@ -1,0 +1,93 @@
+"""Where a bound that falls with age meets the rating, and the bound for a batch yet to come."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import optimize
+
+from lowtail.claims.basis import Basis
+from lowtail.claims.trend.covariate import Covariate
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.families import Family, get_family
+from lowtail.models.mixed import low_random_batches, random_batches
+from lowtail.models.regression_law import RegressionLaw
+
+__all__ = ["bound_with_batches", "reaches_rating"]
+
+Array = NDArray[np.float64]
+
+
+def reaches_rating(
+    line: RegressionLaw, covariate: Covariate, p: float, g: float, goal: float, extrapolate: bool
+) -> tuple[tuple[float, float, float], tuple[str, ...]]:
+    """Settings at which lower bound, estimate and upper bound of the low strength fall to the rating."""
+    nan = float("nan")
+    if not np.isfinite(goal) or covariate.axis == "levels":
+        return (nan, nan, nan), ()
+    low, high = covariate.reach(extrapolate)
+    grid = np.linspace(low, high, 17)
+    out, said = [], []
+    curves: tuple[tuple[str, Callable[[float], float]], ...] = (
+        ("lower bound", lambda v: line.low(covariate.row(v, True), p, g)),
+        ("estimate", lambda v: line.estimate(covariate.row(v, True), p)),
+        ("upper bound", lambda v: line.low(covariate.row(v, True), p, 1 - g)),
+    )
+    for name, curve in curves:
+        heights = np.array([curve(float(v)) for v in grid]) - goal
+        best = int(heights.argmax())
+        under = np.flatnonzero((heights < 0) & (np.arange(grid.size) > best))
+        if heights[best] < 0:
+            out.append(nan)
+            said.append(f"The {name} of the low strength lies below {goal:g} kN at every {covariate.on} tested.")
+        elif under.size == 0:
+            out.append(nan)
+            said.append(f"The {name} stays at or above {goal:g} kN up to {covariate.on} {high:g}, as far as is stated.")
+        else:
+            i = int(under[0])
+            out.append(_cross(curve, goal, float(grid[i - 1]), float(grid[i])))
+    return (out[0], out[1], out[2]), tuple(said)
+
+
+def bound_with_batches(
+    rows: pd.DataFrame,
+    load: Array,
+    broke: NDArray[np.bool_],
+    design: Array,
+    x: Array,
+    law: Family,
+    which: Basis,
+    label: str,
+) -> tuple[float, float, tuple[str, ...]]:
+    """Bound in a batch yet to come, share of variance between batches, notes; NaN where batches cannot be told."""
+    nan = float("nan")
+    names = rows["batch"].astype(str) if "batch" in rows else pd.Series([], dtype=str)
+    if names.nunique() < 2:
+        return nan, nan, ()
+    if (names == "").any():
+        return nan, nan, ("Some specimens have no batch label: batches are not taken into account.",)
+    if not broke.all():
+        return nan, nan, ("Specimens held: the bound for batches drawn at random needs every specimen to break.",)
+    labels = pd.factorize(names)[0].astype(np.intp)
+    scale = get_family("normal" if law.name == "normal" else "lognormal")
+    y = scale.transform(load)
+    try:
+        fit = random_batches(y, design, labels, who=f"Group '{label}'")
+        quantile = float(scale.quantile(which.fraction_below))
+        bound = low_random_batches(y, design, labels, x, quantile, which.confidence)
+    except (NoAnswerError, InputError) as exc:
+        return nan, nan, (f"No bound for batches drawn at random: {exc}",)
+    share = fit.ratio / (1 + fit.ratio)
+    note = (
+        f"{names.nunique()} batches, {100 * share:.0f} % of the variance between them by estimate: the bound for a "
+        "batch yet to come is the lower of the two. Few batches say little of their spread, so it can be very low."
+    )
+    return max(0.0, float(scale.inverse(bound))), share, (note,)
+
+
+def _cross(curve: Callable[[float], float], goal: float, left: float, right: float) -> float:
+    root: float = optimize.brentq(lambda v: curve(v) - goal, left, right, xtol=1e-4)
+    return root
