@@ -83,7 +83,7 @@ def _by_batches(sample: Sample, basis: Basis, law: Family, rng: int | np.random.
 def _for_comparison(function: Callable[..., float], method: str) -> Callable[..., LowBound]:
     def by(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
         low = function(sample.load, sample.broke, law, basis.fraction_below, basis.confidence)
-        size = min(max(sample.n_broken, 3), 100)
+        size = min(max(sample.n_broken, 2), 100)
         real = true_coverage(method, size, basis.fraction_below, basis.confidence, law.name)
         note = (
             f"For comparison only: called {100 * basis.confidence:g} %, with {size} breaks it holds about "
