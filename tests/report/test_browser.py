@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 
 from lowtail.records.log import check_breaks
@@ -157,6 +158,24 @@ def test_it_prints(browser, pages, tmp_path):
     )
     assert browser.ask(kept) == "table-header-groupavoid"
     browser.call("Emulation.setEmulatedMedia", media="", features=[])
+
+
+def orphans(pdf, headings):
+    """Pages that end in a heading."""
+    known = {" ".join(h.split()) for h in headings}
+    last = [[" ".join(line.split()) for line in page.extract_text().splitlines() if line.strip()] for page in pdf.pages]
+    return [(number, lines[-1]) for number, lines in enumerate(last, start=1) if lines and lines[-1] in known]
+
+
+@pytest.mark.parametrize("name", ["demo", "forty"])
+def test_no_printed_page_ends_in_a_heading(browser, pages, name, tmp_path):
+    browser.open(pages / f"{name}.html")
+    browser.pdf(tmp_path / "page.pdf")
+    headings = browser.ask("[...document.querySelectorAll('h1, h2, h3, summary, caption')].map(e => e.textContent)")
+    pdf = pypdf.PdfReader(tmp_path / "page.pdf")
+    printed = " ".join(" ".join(page.extract_text().split()) for page in pdf.pages)
+    assert len(pdf.pages) > 5 and sum(" ".join(h.split()) in printed for h in headings) > 0.8 * len(headings)
+    assert orphans(pdf, headings) == []
 
 
 @pytest.mark.parametrize("name", ["demo", "forty", "evil"])
