@@ -16,7 +16,7 @@ __all__ = ["Block", "Bullets", "Cell", "Draw", "Fold", "Heading", "Picture", "Pr
 
 @dataclass(frozen=True, slots=True)
 class Prose:
-    """A paragraph. ``kind`` is "plain", "lead" (the sentence to quote), "warn" (must be read) or "small"."""
+    """A paragraph: "plain", "lead" (the sentence to quote), "warn" (must be read), "small", or "head" (a heading)."""
 
     text: str
     kind: str = "plain"

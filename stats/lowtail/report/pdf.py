@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from lowtail.report.style import off_screen, svg_text
 
 __all__ = ["render_pdf"]
 
+_WIDTH_MM, _HEIGHT_MM, _IN_FOLDS_MM = 176.0, 215.0, 116.0  # a figure's greatest width and height; its width in a fold
 _HEAD = """\
 #set document(title: {title}, author: {author}, date: none)
 #set page(paper: "a4", margin: (x: 17mm, y: 18mm), footer: context [
@@ -27,6 +29,7 @@ _HEAD = """\
 #show heading.where(level: 1): set text(size: 17pt)
 #show heading.where(level: 2): it => block(above: 1.9em, below: 0.9em, sticky: true, text(size: 12.5pt, it.body))
 #show heading.where(level: 3): it => block(above: 1.3em, below: 0.7em, sticky: true, text(size: 9.5pt, it.body))
+#show heading.where(level: 4): it => block(above: 1em, below: 0.6em, sticky: true, text(size: 8.5pt, it.body))
 #let small(body) = text(size: 7.5pt, fill: rgb("#5c6670"), body)
 #let barred(colour, body) = block(stroke: (left: 3pt + rgb(colour)), inset: (left: 9pt, y: 3pt), width: 100%, body)
 """
@@ -94,11 +97,12 @@ def text(value: str) -> str:
     return '"' + clean.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n") + '"'
 
 
-def _block(block: Block, folder: Path) -> Iterator[str]:
+def _block(block: Block, folder: Path, width: float = _WIDTH_MM) -> Iterator[str]:
     if isinstance(block, Prose):
         body = text(block.text)
         yield {
             "lead": f"#text(size: 10pt, {body})", "warn": f'#barred("#8a2f1d", {body})', "small": f"#small({body})",
+            "head": f"#heading(level: 4, {body})",
         }.get(block.kind, f"#par({body})")  # fmt: skip
     elif isinstance(block, Bullets):
         yield "#list(" + ", ".join(text(item) for item in block.items) + ")"
@@ -109,21 +113,24 @@ def _block(block: Block, folder: Path) -> Iterator[str]:
         name = f"figure_{number}.svg"
         with off_screen():
             figure = block.figure() if isinstance(block.figure, Draw) else block.figure
-            (folder / name).write_text(svg_text(figure), encoding="utf-8")
+            svg = svg_text(figure)
+        (folder / name).write_text(svg, encoding="utf-8")
+        across, down = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())  # type: ignore[union-attr]
+        drawn = min(width, _HEIGHT_MM * across / down)
         yield (
-            f'#block(breakable: false, width: 100%)[#image("{name}", width: 100%, height: auto, alt: '
+            f'#block(breakable: false, width: 100%)[#image("{name}", width: {drawn:.1f}mm, height: auto, alt: '
             f"{text(block.alt)})\n"
             f"#small({text(block.caption)})]"
         )
     elif isinstance(block, Fold):
         yield f"#heading(level: 3, {text(block.summary)})"
         for inner in block.blocks:
-            yield from _block(inner, folder)
+            yield from _block(inner, folder, width=_IN_FOLDS_MM)
 
 
 def _table(table: Table) -> str:
     words = [not h.number for h in table.headings]
-    columns = ", ".join("1fr" if word else "auto" for word in words)
+    columns = ", ".join(f"{wide}fr" for wide in _widths(table))
     align = ", ".join("left" if word else "right" for word in words)
     size = 7.5 if len(words) <= 7 else 6.3 if len(words) <= 11 else 5.4
     head = ", ".join(f"strong({text(h.text)})" for h in table.headings)
@@ -134,3 +141,13 @@ def _table(table: Table) -> str:
         f"#text(size: {size}pt)[#set par(leading: 0.5em)\n#table(columns: ({columns},), align: ({align},), "
         f"table.header({head}),\n{body})]{notes}"
     )
+
+
+def _widths(table: Table) -> list[int]:
+    """Shares of the line: what a column's numbers and longest words need, and up to 34 letters of its prose."""
+    wide = []
+    for heading, column in zip(table.headings, zip(*table.rows, strict=True), strict=True):
+        longest = max((len(cell.text) for cell in column), default=0)
+        word = max(len(w) for w in [*heading.text.split(), " "])
+        wide.append(max(4, round(1.2 * word), longest if heading.number else min(longest, 34)) + 2)
+    return wide

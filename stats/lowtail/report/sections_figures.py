@@ -99,6 +99,6 @@ def depth_section(
             inner.append(Prose("No probability plot: it needs 2 different loads at break.", "warn"))
         name = shorten(sample.label or "all specimens")
         if checks and name in checks:
-            inner.extend((Prose("Checks", "lead"), *checks[name].blocks))
+            inner.extend((Prose("Checks", "head"), *checks[name].blocks))
         blocks.append(Fold(name, tuple(inner)))
     return Section("depth", "Each group in depth", tuple(blocks))
