@@ -5,9 +5,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["BREAK_LOG", "RESULTS", "Column", "meaning"]
+__all__ = ["BREAK_LOG", "RESULTS", "Column", "meaning", "meanings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,7 +315,66 @@ RESULTS: dict[str, Column] = {
     "low_strength": Column("true low strength of the assumed population", "kN", "number"),
     "enough": Column("whether the chance reaches the assurance", kind="flag"),
     "cost": Column("cost in the unit of the costs given", kind="number"),
+    "lowest_kN": Column("lowest load at which a specimen broke", "kN", "number"),
+    "mean_kN": Column(
+        "mean of the loads; with specimens that held, the mean of the normal law fitted to all", "kN", "number"
+    ),
+    "s_kN": Column(
+        "standard deviation of the loads (n - 1); with specimens that held, that of the fitted normal law",
+        "kN",
+        "number",
+    ),
+    "cv": Column("coefficient of variation: standard deviation over mean", kind="number"),
+    "mean_minus_3s_kN": Column("mean - 3 s: a habit, not a bound", "kN", "number"),
+    "three_s_shows": Column("share of the population that mean - 3 s really bounds, at 95 % confidence"),
+    "basis": Column("tolerance basis: the share that is stronger, and with which confidence"),
+    "low_kN": Column("low bound on the basis that judges the rating", "kN", "number"),
+    "broke_below": Column("specimens that broke below the rating, of those tested"),
+    "location": Column("location of the law of ln(load in kN)", kind="number"),
+    "loglik": Column("log-likelihood at its maximum", kind="number"),
+    "shape_known": Column("whether the shape was given, not fitted", kind="flag"),
+    "left_out": Column("groups that could not take part"),
+    "own": Column("low bound by the group's own scatter", "kN", "number"),
+    "shared": Column("low bound by the scatter shared with its siblings", "kN", "number"),
+    "weibull": Column("low bound by the Weibull law", "kN", "number"),
+    "normal": Column("low bound by the normal law", "kN", "number"),
+    "lognormal": Column("low bound by the lognormal law", "kN", "number"),
+    "hangs": Column("whether the answer hangs on the law chosen", kind="flag"),
+    "broke": Column("whether the specimen broke (false: it held at least the load)", kind="flag"),
+    "used": Column("whether the row takes part", kind="flag"),
+    "set_aside": Column("why the row takes no part; empty where it does"),
+    "cell": Column("where it stands in the file: row and column"),
+    "column": Column("column of the file"),
+    "level": Column("error (the row or file cannot be used), warning or info"),
+    "got": Column("what stands there"),
+    "message": Column("what is wrong and what to do"),
 }
+
+_OF_A_BASIS = {
+    "": "low bound on this basis, by the headline law",
+    "normal": "low bound on this basis, by the normal law",
+    "estimate": "best estimate of the same low strength, with no margin: not a bound",
+    "batches": "low bound on this basis for batches yet to come",
+    "shared spread": "low bound on this basis, with the scatter shared between sibling groups",
+}
+
+
+def meanings(columns: Iterable[str], bases: Iterable[str] = ()) -> dict[str, str]:
+    """One line on every column of a table with a row for each group; empty where the glossary does not know it.
+
+    Parameters
+    ----------
+    columns : iterable of str
+    bases : iterable of str
+        Names of the tolerance bases that head columns: ``"<basis>"``, ``"<basis>, normal"`` ...
+    """
+    known = {
+        f"{basis}, {tail}" if tail else basis: f"{words} [kN]" for basis in bases for tail, words in _OF_A_BASIS.items()
+    }
+    names = list(columns)
+    if "group" in names:
+        known["method"] = BREAK_LOG["method"].meaning  # the way of loading, not the way of computing
+    return {name: known.get(name) or meaning(name) for name in names}
 
 
 def meaning(column: str) -> str:

@@ -51,6 +51,13 @@ def test_help_and_version_import_nothing_heavy():
     assert done.stdout.strip().endswith("[]")
 
 
+def test_it_also_runs_as_a_module():
+    paths = {**os.environ, "PYTHONPATH": str(Path(lowtail.__file__).parents[1])}
+    run = [sys.executable, "-m", "lowtail", "plan", "--reliability", "0.9"]
+    done = subprocess.run(run, capture_output=True, text=True, check=True, env=paths)
+    assert "29" in done.stdout  # success run at 90 % and 95 %: ln 0.05 / ln 0.9 = 28.4, so 29 (definition)
+
+
 @pytest.mark.parametrize("command", ["check", "strength", "compare", "plan", "trace", "report", "demo"])
 def test_every_command_explains_itself_with_an_example(command, capsys):
     assert main([command, "--help"]) == 0

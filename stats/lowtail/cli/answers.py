@@ -102,22 +102,27 @@ def strength(
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
     from lowtail.report.sections_strength import strength_block
+    from lowtail.report.sections_words import CAUTION
     from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
 
     check_units(units)
 
     log = only_groups(read_log(file, sheet, unit, decimal), only, by=words_of(by, BY))
     table = strength_table(log, by=words_of(by, BY), bases=bases_of(basis), family=family)
+    remarks = [
+        f"{row.group}: {remark}"
+        for row in rows_of(table)
+        for remark in (row.verdict and f"rating: {row.verdict}", row.notes)
+        if remark
+    ]
     if out is not None:
-        write_table(table, out)
+        write_table(table, out, [CAUTION, *remarks])
     if as_json:
         print_json("strength", {**source_of(log), "rows": plain_rows(table)})
     else:
         print(text_table(strength_block(table, units=units), terminal_width()))
-        for row in rows_of(table):
-            for remark in (row.verdict and f"rating: {row.verdict}", row.notes):
-                if remark:
-                    print(f"  {row.group}: {remark}")
+        for remark in remarks:
+            print(f"  {remark}")
     return 0 if any(table[b].notna().any() for b in table.attrs["bases"]) else 1
 
 

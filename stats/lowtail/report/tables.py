@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lowtail.errors import InputError, MissingExtraError
-from lowtail.glossary import BREAK_LOG, meaning
+from lowtail.glossary import BREAK_LOG, meaning, meanings
 from lowtail.records.log import BreakLog
 from lowtail.report import phrases
 from lowtail.report.blocks import Cell, Heading, Table
@@ -131,9 +131,9 @@ def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None
         raise MissingExtraError("Writing .xlsx needs openpyxl: pip install 'lowtail[excel]', or write .csv.") from exc
     book = Workbook()
     book.remove(book.worksheets[0])
-    sheets = {
+    sheets: dict[str, list[Sequence[Any]]] = {
         "table": [list(table.columns), *table.astype(object).where(table.notna(), None).to_numpy().tolist()],
-        "columns": [["column", "meaning"], *([c, meaning(str(c))] for c in table.columns)],
+        "columns": [["column", "meaning"], *meanings(map(str, table.columns), table.attrs.get("bases", ())).items()],
         "notes": [["note"], *([n] for n in notes)],
     }
     for name, rows in sheets.items():
