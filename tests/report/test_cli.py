@@ -58,6 +58,14 @@ def test_it_also_runs_as_a_module():
     assert "29" in done.stdout  # success run at 90 % and 95 %: ln 0.05 / ln 0.9 = 28.4, so 29 (definition)
 
 
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_shell_learns_the_commands(shell, tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert main(["--install-completion", "--shell", shell, "--output", str(tmp_path / "script")]) == 0
+    script = (tmp_path / "script").read_text(encoding="utf-8")
+    assert all(word in script for word in ("strength", "compare", "report", "basis"))
+
+
 @pytest.mark.parametrize("command", ["check", "strength", "compare", "plan", "trace", "report", "demo"])
 def test_every_command_explains_itself_with_an_example(command, capsys):
     assert main([command, "--help"]) == 0

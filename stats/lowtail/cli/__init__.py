@@ -24,6 +24,7 @@ lowtail {version}: how strong, at least, is this part, given a handful of breaks
         lowtail demo FOLDER     an invented log and its page, to look round
 
   lowtail COMMAND --help shows options and an example. FILE is CSV, TSV, XLSX, XLS or ODS.
+  lowtail --install-completion lets the shell complete commands and options.
   Exit codes: 0 answered; 1 the data cannot carry the answer; 2 wrong usage.
 """
 
