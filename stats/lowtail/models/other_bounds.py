@@ -6,6 +6,7 @@ They are what general-purpose libraries give. At the sizes of destructive tests 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -40,18 +41,51 @@ def likelihood_ratio_many(
 
     See `likelihood_ratio_bound`.
     """
+    return _many(_where_the_root_meets, load, broke, family, fraction_below, confidence)
+
+
+def large_sample_many(
+    load: ArrayLike, broke: ArrayLike | None, family: str | Family, fraction_below: float, confidence: float
+) -> Array:
+    """Large-sample lower bounds of a batch, shape (B, n) NaN-padded; NaN where there is no fit.
+
+    See `large_sample_bound`.
+    """
+    return _many(_errors_below, load, broke, family, fraction_below, confidence)
+
+
+def _many(
+    rule: Callable[[Scaled, Family, float, float], Array],
+    load: ArrayLike,
+    broke: ArrayLike | None,
+    family: str | Family,
+    fraction_below: float,
+    confidence: float,
+) -> Array:
+    """Bounds in kN by a rule that works on the scaled samples that can be fitted."""
     law = get_family(family)
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
-    w, goal = float(law.quantile(p)), float(special.ndtri(g))
     s, rows, _ = usable(load, broke, law)
     out = np.full(s.r.size, np.nan)
-    if not rows.size:
-        return out
-    sub = s.rows(rows)
-    top, h, best = fit_top(sub, law, w)
+    if rows.size:
+        sub = s.rows(rows)
+        q = rule(sub, law, float(law.quantile(p)), float(special.ndtri(g)))
+        out[rows] = np.maximum(law.inverse(sub.centre + sub.scale * q), 0.0)
+    return out
+
+
+def _errors_below(s: Scaled, law: Family, w: float, goal: float) -> Array:
+    """Estimate less ``goal`` standard errors."""
+    top, h, _ = fit_top(s, law, w)
+    return np.asarray(top - goal * standard_error(s, law, w, top, h))
+
+
+def _where_the_root_meets(s: Scaled, law: Family, w: float, goal: float) -> Array:
+    """Place at which the signed root of the likelihood ratio meets ``goal``, by doubling and halving."""
+    top, h, best = fit_top(s, law, w)
 
     def root(q: Array) -> Array:
-        value = profile(sub, law, w, q, h)[1]
+        value = profile(s, law, w, q, h)[1]
         return np.asarray(np.sign(top - q) * np.sqrt(np.maximum(2 * (best - value), 0.0)))
 
     side = 1.0 if goal >= 0 else -1.0
@@ -68,29 +102,7 @@ def likelihood_ratio_many(
         middle = (inner + outer) / 2
         short = side * root(middle) < side * goal
         inner, outer = np.where(short, middle, inner), np.where(short, outer, middle)
-    out[rows] = np.maximum(law.inverse(sub.centre + sub.scale * (inner + outer) / 2), 0.0)
-    return out
-
-
-def large_sample_many(
-    load: ArrayLike, broke: ArrayLike | None, family: str | Family, fraction_below: float, confidence: float
-) -> Array:
-    """Large-sample lower bounds of a batch, shape (B, n) NaN-padded; NaN where there is no fit.
-
-    See `large_sample_bound`.
-    """
-    law = get_family(family)
-    p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
-    w, goal = float(law.quantile(p)), float(special.ndtri(g))
-    s, rows, _ = usable(load, broke, law)
-    out = np.full(s.r.size, np.nan)
-    if not rows.size:
-        return out
-    sub = s.rows(rows)
-    top, h, _ = fit_top(sub, law, w)
-    error = standard_error(sub, law, w, top, h)
-    out[rows] = np.maximum(law.inverse(sub.centre + sub.scale * (top - goal * error)), 0.0)
-    return out
+    return np.asarray((inner + outer) / 2)
 
 
 def likelihood_ratio_bound(
@@ -186,5 +198,4 @@ def holds(s: Scaled, law: Family, w: float, g: float, method: str) -> NDArray[np
     q = (w - s.centre) / s.scale
     if method == "likelihood ratio":  # the bound lies below q where the signed root at q is smaller
         return np.asarray(signed_root(s, law, w, q) <= goal)
-    top, h, _ = fit_top(s, law, w)
-    return np.asarray(top - goal * standard_error(s, law, w, top, h) <= q)
+    return np.asarray(_errors_below(s, law, w, goal) <= q)
