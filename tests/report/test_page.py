@@ -255,3 +255,15 @@ def test_the_record_is_a_sentence_and_a_row(page):
     assert str(report).endswith("3 groups, 15 rows = 14 used + 1 set aside.")
     assert report.to_frame().shape[0] == 1
     assert "<table>" in report._repr_html_()
+
+
+def test_the_short_page_leaves_out_what_is_folded_and_keeps_the_numbers(page, tmp_path):
+    full = page[1]
+    write_report(make_log(), tmp_path / "p.html", short=True)
+    text = (tmp_path / "p.html").read_text(encoding="utf-8")
+    assert "<details" not in text and "<details" in full
+    assert "This is the short page." in plain(text) and "This is the short page." not in plain(full)
+    for key in ("tested", "strength", "figures", "compare", "rating", "plan", "cautions", "provenance"):
+        assert f'id="{key}"' in text
+    table = re.compile(r"<table>.*?</table>", re.S)
+    assert set(table.findall(text)) <= set(table.findall(full))

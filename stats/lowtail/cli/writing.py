@@ -78,6 +78,7 @@ def report(
     unit: str | None = None,
     decimal: str | None = None,
     checks: bool = False,
+    short: bool = False,
     jobs: int | None = None,
     as_json: Annotated[bool, name_of("--json")] = False,
 ) -> int:
@@ -123,6 +124,8 @@ def report(
         Decimal mark where the file does not settle it.
     checks
         Check every group too: law, outliers, kinds of break, batches, weak link, age. Takes a second or two a group.
+    short
+        A few sheets to hand on: without what is folded, the methods and the log.
     jobs
         Worker processes; the page does not depend on it. Default: one a core.
     as_json
@@ -136,6 +139,7 @@ def report(
         read_log(file, sheet, unit, decimal), target, by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
         family=family, claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
         pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, checks=checks,
+        short=short,
         n_jobs=jobs,
         command=_command(file.name, target.name),
     )  # fmt: skip

@@ -33,6 +33,11 @@ from lowtail.report.tables import only_groups, write_table
 __all__ = ["Report", "write_report"]
 
 _BELOW = "Every check of every group stands under 'Each group in depth'."
+_LEFT_OUT = ("depth", "methods", "reader", "raw")  # of the short page
+_SHORT = (
+    "This is the short page. The full one, made by the same command without --short, adds what each number rests on: "
+    "every group in depth, methods and sources, and every row of the log."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,6 +101,7 @@ def write_report(
     command: str = "",
     rng: int = 0,
     checks: bool = False,
+    short: bool = False,
     n_jobs: int | None = None,
     progress: bool | None = None,
 ) -> Report:
@@ -138,6 +144,8 @@ def write_report(
     checks : bool
         Ask the checks of every group too: law, outliers, kinds of break, batches, weak link, age. They take a second
         or two a group; the page says where they were not asked.
+    short : bool
+        Leave out what is folded, the methods and the log: a few sheets to hand on. The numbers are the same.
     rng, n_jobs, progress
         Seed, workers, progress bar; the answers do not depend on the workers. Default: one worker for up to 30 groups
         (6 with checks), else one a core.
@@ -169,6 +177,8 @@ def write_report(
     )  # fmt: skip
     with off_screen():
         sections = _sections(answers, log, only, units=units, command=command, seed=rng)
+        if short:
+            sections = _short(sections)
         lines = claim_lines(answers)
         parts = {"title": title, "author": author, "claim": lines, "caution": CAUTION, "sections": sections}
         target.write_text(render_html(**parts, n_jobs=jobs, progress=progress), encoding="utf-8")  # type: ignore[arg-type]
@@ -247,6 +257,17 @@ def _sections(
         provenance(answers.log, command=command, seed=seed, choices=choices),
     ]  # fmt: skip
     return sections
+
+
+def _short(sections: Sequence[Section]) -> list[Section]:
+    """The sections that answer, with nothing folded; the page says what it leaves out."""
+    kept = [
+        replace(s, blocks=tuple(b for b in s.blocks if not isinstance(b, Fold) and b != Prose(_BELOW)))
+        for s in sections
+        if s.key not in _LEFT_OUT
+    ]
+    end = kept[-1]
+    return [*kept[:-1], replace(end, blocks=(*end.blocks, Prose(_SHORT, "small")))]
 
 
 def _arms_words(arms: Arms | None) -> str:

@@ -144,10 +144,10 @@ def _table(table: Table) -> str:
 
 
 def _widths(table: Table) -> list[int]:
-    """Shares of the line: what a column's numbers and longest words need, and up to 34 letters of its prose."""
+    """Shares of the line: what a column's numbers and longest words need, and up to 44 letters of its prose."""
     wide = []
     for heading, column in zip(table.headings, zip(*table.rows, strict=True), strict=True):
         longest = max((len(cell.text) for cell in column), default=0)
         word = max(len(w) for w in [*heading.text.split(), " "])
-        wide.append(max(4, round(1.2 * word), longest if heading.number else min(longest, 34)) + 2)
+        wide.append(max(4, round(1.2 * word), longest if heading.number else min(longest, 44)) + 2)
     return wide
