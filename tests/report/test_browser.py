@@ -118,7 +118,8 @@ def test_nothing_is_wider_than_the_screen(browser, pages, name, width, tmp_path)
 def test_a_desk_screen_shows_every_table_without_scrolling_sideways(browser, pages, name):
     """All but the rows of the log, which have as many columns as the tester wrote."""
     browser.open(pages / f"{name}.html", width=1280)
-    scrolls = "[...document.querySelectorAll('.wide:not([aria-label^=\"The log as read\"])')].filter(e => e.scrollWidth > e.clientWidth + 1)"
+    tables = '.wide:not([aria-label^="The log as read"])'
+    scrolls = f"[...document.querySelectorAll('{tables}')].filter(e => e.scrollWidth > e.clientWidth + 1)"
     assert browser.ask(f"{scrolls}.map(e => [e.getAttribute('aria-label'), e.scrollWidth, e.clientWidth])") == []
 
 
