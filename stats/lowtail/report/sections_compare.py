@@ -113,8 +113,8 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
     notes = (
         "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see what "
         "the series would have shown.",
-        "The test of each group and its p stand in the words of its comparison; adjusted p values show beside the wider "
-        "interval.",
+        "The test of each group and its p stand in the words of its comparison; adjusted p values show beside the "
+        "wider interval.",
     )
     return Table.of("Ratios by group", heads, rows, notes)
 
