@@ -44,6 +44,7 @@ PAPER = "#ffffff"
 BAND = "#c9d6df"
 WARN = "#8a2f1d"
 _OFF_SCREEN: ContextVar[bool] = ContextVar("off_screen", default=False)
+_ENLARGED = 1.55  # times its own size a figure may be shown on a page
 LBF_PER_KN = 224.80894309971046  # 1 lbf = 4.4482216152605 N exactly
 
 
@@ -324,7 +325,9 @@ def inline_svg(figure: Figure | Axes, key: str, alt: str) -> str:
     width, height = re.findall(r'(?:width|height)="([\d.]+)pt"', svg)[:2]
     svg = re.sub(r'(<svg[^>]*?) width="[\d.]+pt"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg[^>]*?) height="[\d.]+pt"', r"\1", svg, count=1)
-    head = f'<svg role="img" aria-label="{escape(alt, quote=True)}" style="aspect-ratio:{width}/{height}" '
+    widest = _ENLARGED * float(width)  # so that letters of 9 pt stay below the size of a heading
+    style = f"aspect-ratio:{width}/{height};max-width:{widest:.0f}pt"
+    head = f'<svg role="img" aria-label="{escape(alt, quote=True)}" style="{style}" '
     return svg.replace("<svg ", head, 1).strip()
 
 
