@@ -2,13 +2,83 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Iterable
+from functools import wraps
+from inspect import signature
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 
 from lowtail.errors import InputError
 
-__all__ = ["check_fraction"]
+__all__ = ["check_fraction", "takes"]
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def _is(*names: str) -> Callable[[Any], bool]:
+    return lambda value: any(c.__name__ in names for c in type(value).__mro__)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+
+
+def _several(value: Any) -> bool:
+    return not isinstance(value, str) and isinstance(value, Iterable) and all(map(_is("Sample"), value))
+
+
+_KINDS: dict[str, tuple[Callable[[Any], bool], str, str]] = {
+    "sample": (_is("Sample"), "one Sample", "Make one with lt.Sample(load, broke), or take one from lt.split(log)."),
+    "samples": (_several, "a list of Samples", "Make one with lt.split(log)."),
+    "log": (_is("BreakLog", "DataFrame"), "a BreakLog (or its .table)", "Read one with lt.read_breaks(path)."),
+    "breaks": (_is("BreakLog"), "a BreakLog", "Read one with lt.read_breaks(path), or lt.check_breaks(table)."),
+    "table": (_is("DataFrame"), "a DataFrame", "lt.strength_table(log) and its like return one."),
+    "trace": (_is("Trace"), "a Trace", "Read one with lt.read_trace(path)."),
+    "number": (_is_number, "a number", ""),
+}
+
+
+def takes(**kinds: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Refuse an argument of the wrong kind at the door, by name, before anything is computed.
+
+    Parameters
+    ----------
+    **kinds : {"sample", "samples", "log", "breaks", "table", "trace", "number"}
+        What each named argument must be.
+
+    Raises
+    ------
+    InputError
+        From the decorated function, naming it, the argument, what it must be, what it got, and what to do.
+    """
+
+    def decorate(function: Callable[P, R]) -> Callable[P, R]:
+        place = {name: i for i, name in enumerate(signature(function).parameters) if name in kinds}
+
+        @wraps(function)
+        def checked(*args: P.args, **kwargs: P.kwargs) -> R:
+            for name, i in place.items():
+                if i < len(args) or name in kwargs:
+                    value = args[i] if i < len(args) else kwargs[name]
+                    good, what, how = _KINDS[kinds[name]]
+                    if not good(value):
+                        raise InputError(
+                            f"{function.__name__}: `{name}` must be {what}, got {_shown(value)}. {how}".rstrip()
+                        )
+            return function(*args, **kwargs)
+
+        return checked
+
+    return decorate
+
+
+def _shown(value: Any) -> str:
+    kind = type(value).__name__
+    if isinstance(value, (str, int, float, bool, type(None))):
+        return f"{value!r}"
+    return f"a {kind}" + (f" of {len(value)}" if isinstance(value, (list, tuple, dict)) else "")
 
 
 def check_fraction(value: Any, name: str) -> float:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import check_fraction
+from lowtail._checks import check_fraction, takes
 from lowtail._parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -118,6 +118,7 @@ def _common_scale(samples: Sequence[Sample], family: Family) -> tuple[Scaled, ..
     return common_scale([prepare(s.load, s.broke, family) for s in samples])
 
 
+@takes(sample="sample")
 def confidence_law(
     sample: Sample,
     family: str | Family = "weibull",

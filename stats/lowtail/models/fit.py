@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -159,6 +160,7 @@ def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Fami
     return FitMany(location=location, spread=spread, loglik=loglik, n=n, n_broken=r, status=status)
 
 
+@takes(sample="sample")
 def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None = None) -> Fit:
     """Fit one strength law by right-censored maximum likelihood.
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.errors import LowtailWarning
 from lowtail.models.families import Family, get_family
@@ -216,6 +217,7 @@ def _row(library: str, answer: tuple[float, float, str], law: Family, ours: Fit,
     }
 
 
+@takes(sample="sample")
 def second_opinion(sample: Sample, family: str | Family = "weibull") -> SecondOpinion:
     """Fit the sample again by `reliability`, scipy and, for complete normal and lognormal samples, statsmodels.
 

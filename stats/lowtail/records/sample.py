@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lowtail._checks import takes
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
@@ -137,6 +138,7 @@ class Sample:
     __repr__ = __str__
 
 
+@takes(log_or_table="log")
 def split(
     log_or_table: BreakLog | pd.DataFrame, by: Sequence[str] | str = ("item", "orientation", "method")
 ) -> list[Sample]:

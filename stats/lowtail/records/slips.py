@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from lowtail._checks import takes
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
@@ -54,6 +55,7 @@ def exact_interval(count: int, n: int, confidence: float = 0.95) -> tuple[float,
     return low, high
 
 
+@takes(log_or_table="log")
 def slip_table(
     log_or_table: BreakLog | pd.DataFrame,
     by: Sequence[str] = ("item", "orientation", "method"),

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY
@@ -80,6 +81,7 @@ class Report(Record):
         )
 
 
+@takes(log="breaks")
 def write_report(
     log: BreakLog,
     path: str | Path,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -104,7 +104,7 @@ def as_samples(
     given: Any = log_or_samples
     if hasattr(given, "table") or hasattr(given, "columns"):
         return split(given, by)
-    samples = list(given)
+    samples = list(given) if isinstance(given, Iterable) else []
     if not samples or not all(isinstance(s, Sample) for s in samples):
         raise InputError(f"A figure needs a break log, a Sample or a list of Samples, got {log_or_samples!r:.80}.")
     return samples

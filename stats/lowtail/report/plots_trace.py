@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import takes
 from lowtail.errors import InputError, LowtailWarning
 from lowtail.records.budget import kN_text
 from lowtail.records.peak import PeakLoad, peak_load
@@ -42,6 +43,7 @@ def thin(time: NDArray[np.float64], force: NDArray[np.float64], points: int = _P
     return np.unique(np.concatenate([lows, highs, [0, n - 1]]))
 
 
+@takes(trace="trace")
 def plot_trace(trace: Trace, peak: PeakLoad | None = None, ax: Axes | None = None, *, whole: bool = False) -> Axes:
     """Draw the event with its peak, the fall after it, the loading rate, and what sampling may have missed.
 

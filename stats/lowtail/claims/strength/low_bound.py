@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.strength.low_record import LowBound, floor3, make_low
@@ -67,6 +68,7 @@ def _basis(basis: str | Basis | None, fraction_below: float | None, confidence: 
     return Basis(f"{100 * p:g} %, {100 * g:g} %", p, g)
 
 
+@takes(sample="sample")
 def low_bound(
     sample: Sample,
     basis: str | Basis | None = None,
@@ -183,6 +185,7 @@ def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | No
     return notes
 
 
+@takes(sample="sample", load="number")
 def confidence_that(
     sample: Sample,
     load: float,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
@@ -57,6 +58,7 @@ class EqualSpread(Record):
         )
 
 
+@takes(samples="samples")
 def equal_spread(
     samples: Sequence[Sample],
     family: str | Family = "weibull",
@@ -143,6 +145,7 @@ class SharedGain(Record):
         )
 
 
+@takes(samples="samples")
 def shared_gain(
     samples: Sequence[Sample], basis: str | Basis = "A-basis", family: str | Family = "weibull"
 ) -> SharedGain:
