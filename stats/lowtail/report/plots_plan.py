@@ -61,9 +61,10 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
         )
         if np.isfinite(plan.ceiling) and plan.ceiling < 0.995:
             ax.axhline(plan.ceiling, color=style.MUTED, linestyle=":", gid="ceiling", label="ceiling, any number")
-        _answer(ax, plan, n)
         ax.set_ylim(0, 1.06)
-        ax.set_xlim(max(n.min() - 0.5, -0.5), n.max() + 0.5)
+        room = 0.25 * np.ptp(n) if plan.n is not None and plan.n > n.min() + 0.75 * np.ptp(n) else 0.0
+        ax.set_xlim(max(n.min() - 0.5, -0.5), n.max() + 0.5 + room)
+        _answer(ax, plan)
         ax.yaxis.set_major_formatter(lambda value, _position: phrases.percent(round(value, 6)))
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.set_xlabel("further specimens" if plan.n_now else "specimens")
@@ -75,17 +76,16 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _answer(ax: Axes, plan: Plan, n: np.ndarray) -> None:
-    """Mark the smallest number that reaches the assurance, beside its point on the curve."""
+def _answer(ax: Axes, plan: Plan) -> None:
+    """Mark the smallest number that reaches the assurance; its words stand where there is no curve: right, under it."""
     if plan.n is None:
         return
     ax.plot(
         [plan.n], [plan.chance], marker="o", markersize=10, markerfacecolor="none", markeredgecolor=style.INK,
         markeredgewidth=1.6, linestyle="none", gid="answer",
     )  # fmt: skip
-    right = plan.n < (n.min() + n.max()) / 2
     ax.annotate(
         phrases.count(plan.n, "more" if plan.n_now else "specimen", "more" if plan.n_now else ""),
-        (plan.n, plan.chance), xytext=(12 if right else -12, -14), textcoords="offset points",
-        ha="left" if right else "right", fontweight="bold",
+        (plan.n, min(plan.chance, plan.assurance)), xytext=(6, -5), textcoords="offset points", ha="left", va="top",
+        fontweight="bold",
     )  # fmt: skip
