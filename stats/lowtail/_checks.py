@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import os
+from collections.abc import Callable, Iterable, Mapping
 from functools import wraps
 from inspect import signature
 from typing import Any, ParamSpec, TypeVar
@@ -25,6 +26,16 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
 
 
+def _numbers(value: Any) -> bool:
+    if isinstance(value, str) or not isinstance(value, Iterable):
+        return _is_number(value)
+    return all(map(_is_number, value))
+
+
+def _paths(value: Any) -> bool:
+    return not isinstance(value, (str, os.PathLike)) and isinstance(value, Iterable)
+
+
 def _several(value: Any) -> bool:
     return not isinstance(value, str) and isinstance(value, Iterable) and all(map(_is("Sample"), value))
 
@@ -37,6 +48,12 @@ _KINDS: dict[str, tuple[Callable[[Any], bool], str, str]] = {
     "table": (_is("DataFrame"), "a DataFrame", "lt.strength_table(log) and its like return one."),
     "trace": (_is("Trace"), "a Trace", "Read one with lt.read_trace(path)."),
     "number": (_is_number, "a number", ""),
+    "numbers": (_numbers, "a number or a list of numbers", ""),
+    "path": (lambda v: isinstance(v, (str, os.PathLike)), "the path of a file", ""),
+    "paths": (_paths, "a list of files", "For one file: [path]."),
+    "parts": (lambda v: isinstance(v, Mapping), "a mapping of part names to Samples", ""),
+    "drops": (_is("DropResponse"), "a DropResponse", ""),
+    "weak link": (_is("WeakLink"), "a WeakLink", "Make one with lt.weak_link(log)."),
 }
 
 
@@ -45,8 +62,8 @@ def takes(**kinds: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
 
     Parameters
     ----------
-    **kinds : {"sample", "samples", "log", "breaks", "table", "trace", "number"}
-        What each named argument must be.
+    **kinds : str
+        What each named argument must be: a key of ``_KINDS``, or several joined by ``|``.
 
     Raises
     ------
@@ -62,8 +79,9 @@ def takes(**kinds: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
             for name, i in place.items():
                 if i < len(args) or name in kwargs:
                     value = args[i] if i < len(args) else kwargs[name]
-                    good, what, how = _KINDS[kinds[name]]
-                    if not good(value):
+                    fit = [_KINDS[kind] for kind in kinds[name].split("|")]
+                    if not any(good(value) for good, _, _ in fit):
+                        what, how = " or ".join(k[1] for k in fit), " ".join(k[2] for k in fit).rstrip()
                         raise InputError(
                             f"{function.__name__}: `{name}` must be {what}, got {_shown(value)}. {how}".rstrip()
                         )

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lowtail._checks import takes
 from lowtail.errors import InputError, TableError
 from lowtail.records.findings import Finding
 from lowtail.records.trace_blocks import read_rows
@@ -23,6 +24,7 @@ __all__ = ["Event", "Trace", "check_trace", "read_trace"]
 Array = NDArray[np.float64]
 
 
+@takes(path="path")
 def read_trace(
     path: str | os.PathLike[str],
     *,

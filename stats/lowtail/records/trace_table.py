@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lowtail._checks import takes
 from lowtail._parallel import run
 from lowtail.errors import InputError, LowtailError, LowtailWarning, TableError
 from lowtail.records.budget import LoadCell
@@ -25,6 +26,7 @@ _FIELDS = (
 )  # fmt: skip
 
 
+@takes(paths="paths")
 def trace_rows(
     paths: Iterable[str | os.PathLike[str]],
     *,

@@ -18,6 +18,7 @@ from io import BytesIO, StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lowtail._checks import takes
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
@@ -248,6 +249,7 @@ def second_axis(ax: Axes) -> Any:
     return top
 
 
+@takes(path="path")
 def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     """Write a figure as .png, .svg or .pdf: real text in SVG, no dates, so that the same data give the same file.
 

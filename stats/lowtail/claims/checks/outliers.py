@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -108,6 +109,7 @@ class Outliers(Record):
         return f"{head}{seen}. It stays in unless a physical reason is on record."
 
 
+@takes(sample="sample")
 def outliers(
     sample: Sample,
     family: str | Family = "normal",
@@ -285,6 +287,7 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
     )
 
 
+@takes(sample="sample")
 def influence(sample: Sample, basis: str | Basis = "B-basis", *, family: str | Family = "weibull") -> pd.DataFrame:
     """Low bound with all specimens and without each one in turn: how much the answer hangs on a single specimen.
 

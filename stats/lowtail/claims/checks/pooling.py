@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -98,6 +99,7 @@ class Pooling(Record):
         )
 
 
+@takes(samples="samples|sample")
 def pooling(
     samples: Sample | Sequence[Sample],
     *,

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.claims.comparison import rank_tests as ranks
 from lowtail.claims.comparison import survivor_tests as survivors
@@ -148,6 +149,7 @@ TESTS: dict[str, _Named] = {
 }
 
 
+@takes(reference="sample", other="sample")
 def two_sample_test(
     reference: Sample, other: Sample, test: str, *, alternative: str = "two-sided", rng: Any = 0
 ) -> TwoSampleTest:

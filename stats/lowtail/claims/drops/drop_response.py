@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.drops.drop_law import LINKS, Counts, count, fit_counts, severity_interval, tolerance
@@ -128,6 +129,7 @@ class FixedDrop(Record):
         )
 
 
+@takes(n="number", n_broken="number")
 def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), confidence: float = 0.95) -> FixedDrop:
     """Share that breaks at one severity, from drops there alone.
 
@@ -173,6 +175,7 @@ def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), con
     )
 
 
+@takes(log="log")
 def drop_response(
     log: BreakLog | pd.DataFrame,
     on: str = "drop_height_m",

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information, tolerance
 from lowtail.claims.drops.drop_log import read_drops
@@ -163,6 +164,7 @@ def up_and_down(severity: ArrayLike, broke: ArrayLike, *, step: float | None = N
     )
 
 
+@takes(drops="log|drops")
 def next_drop(
     drops: DropResponse | BreakLog | pd.DataFrame,
     on: str = "drop_height_m",

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -87,6 +88,7 @@ class Modes(Record):
         return self.finding
 
 
+@takes(tests="log|sample")
 def modes(
     tests: BreakLog | pd.DataFrame | Sample,
     *,

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng, seeds
 from lowtail.claims.planning.plan import Claim, Plan, check_assurance, check_whole, count, make_curve, percent, positive
 from lowtail.claims.planning.plan_arms import Aim, make_aim
@@ -30,6 +31,7 @@ LOOKS = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60)
 WORLDS, SPARE = 10_400, 4
 
 
+@takes(reference="sample", other="sample")
 def more_comparison(
     reference: Sample,
     other: Sample,

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -38,6 +39,7 @@ Outcomes = Callable[[list[int]], dict[int, Flags]]
 FIRST_LOOK = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60, 100, 200)
 
 
+@takes(sample="sample")
 def more_samples(
     sample: Sample,
     claim: float | Claim,

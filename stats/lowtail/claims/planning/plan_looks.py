@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from lowtail._checks import takes
 from lowtail._parallel import as_rng, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -46,6 +47,7 @@ SERIES = 9600
 MOST_LOOKS = 12
 
 
+@takes(sample="sample")
 def plan_looks(
     sample: Sample,
     claim: float | Claim,
