@@ -18,7 +18,7 @@ from lowtail.claims.comparison.permutation import Index, Permuted, check_alterna
 from lowtail.claims.comparison.weibull_arms import Arm, common_shape, equal_medians, own_shape, usable
 from lowtail.errors import InputError, NoAnswerError
 
-__all__ = ["Calibrated", "held_law", "log_rank", "log_rank_table", "weibull_ratio_test"]
+__all__ = ["Calibrated", "held_law", "log_rank", "log_rank_scores", "log_rank_table", "weibull_ratio_test"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -168,15 +168,20 @@ def log_rank(
     ----------
     Peto and Peto (1972), Journal of the Royal Statistical Society A 135, 185-207 (from memory).
     """
-    load, broke, times, at_risk, breaks = _pooled(reference, other)
-    hazard = (np.where(load[:, None] >= times[None, :], breaks / at_risk, 0.0)).sum(axis=1)
-    score = hazard - broke
+    score = log_rank_scores(*(np.concatenate(both) for both in zip(reference, other, strict=True)))
 
     def statistic(index: Index) -> Array:
         total: Array = score[index].sum(axis=1)
         return total
 
     return permute(reference[0].size, other[0].size, statistic, alternative=alternative, rng=rng)
+
+
+def log_rank_scores(load: Array, broke: Flags) -> Array:
+    """Breaks expected minus observed of every specimen, by the pooled law: high for a specimen that outlasts others."""
+    _, _, times, at_risk, breaks = _pooled((load, broke), (load[:0], broke[:0]))
+    hazard = (np.where(load[:, None] >= times[None, :], breaks / at_risk, 0.0)).sum(axis=1)
+    return np.asarray(hazard - broke)
 
 
 def _pooled(reference: tuple[Array, Flags], other: tuple[Array, Flags]) -> tuple[Array, Flags, Array, Array, Array]:
