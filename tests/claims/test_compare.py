@@ -478,16 +478,6 @@ def test_confidence_laws_as_a_test_agree_with_their_interval() -> None:
         assert (result.p_value < 0.05) == (result.ratio_high < 1 or result.ratio_low > 1)
 
 
-def test_survivor_study_says_what_is_said_of_it() -> None:
-    from pathlib import Path
-
-    study = pd.read_csv(Path(__file__).parents[1] / "truth" / "compare_survivors.csv")
-    worst = study.groupby("test")["rejected"].max()
-    assert worst["likelihood ratio, own shapes"] <= 0.06
-    assert worst["likelihood ratio, one shape"] > 0.10
-    assert worst["chi-square table"] > 0.15
-
-
 def test_scatter_interval_against_the_handbook_f() -> None:
     # NIST/SEMATECH e-Handbook 7.3.2 (numbers read in Boost.Math's documentation): s1 = 4.90820 (n 11), s2 = 2.58740
     # (n 9), F = 3.59847, upper 2.5 % point 4.295, lower 0.2594

@@ -250,7 +250,7 @@ def low_ratios(
     """Ratios of low strengths with their intervals, all from the same draws.
 
     Below a fraction of 5 % only 0.7 of the nominal tails are used (0.965 for a nominal 0.95): with the full ones the
-    interval of the 1 % strengths' ratio falls to 93.6 % (``tests/truth/compare_intervals.csv``).
+    interval of the 1 % strengths' ratio falls to 93.5 % (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, family, rng)
     fits = [fit(sample, family) for sample in (reference, other)]
@@ -277,7 +277,7 @@ def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -
 
     From the two Weibull confidence laws (spread = 1 / shape). Where every specimen broke, each end is the farther of
     that and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other law holds.
-    With survivors 0.7 of the nominal tails are used: the full ones hold the truth 93 to 94 % of the time
+    With survivors 0.7 of the nominal tails are used: with the full ones it falls to 92.6 %
     (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)
