@@ -134,6 +134,10 @@ def test_a_number_is_no_sample() -> None:
 def test_survivors_take_the_confidence_laws() -> None:
     result = compare(SLOW, HELD)
     assert (result.family, result.typical, result.test) == ("weibull", "median", "Weibull likelihood ratio")
+    # numbers more than one apart: the test that the interval belongs to
+    uneven = compare(Sample([*SLOW.load, 24.9, 25.1]), HELD)
+    assert uneven.test == "Weibull confidence laws"
+    assert (uneven.p_value < 0.05) == (uneven.ratio_high < 1 or uneven.ratio_low > 1)
     assert result.permutation_test == "permutation log-rank"
     assert result.ratio_low < result.ratio < result.ratio_high
     assert "5 against 5 specimens, 2 held" in str(result)

@@ -1,6 +1,6 @@
 """How often pairs and blocks with survivors go wrong, at a nominal two-sided 95 %: interval and test within blocks.
 
-Run: ``python tests/truth/compare_designs.py`` (about 15 minutes on one core); writes ``compare_designs.csv``. 2,000
+Run: ``python tests/truth/compare_designs.py`` (about 13 minutes on one core); writes ``compare_designs.csv``. 2,000
 repetitions a cell (a share of 95 % is known to 0.5 points); levels of pairs and blocks scatter ``between`` times as
 much as specimens of the reference; loads held are drawn anew for every specimen, or one for an arm (``rig``). Only
 repetitions with a survivor count; ``complete`` is the share without. ``coverage`` is that of the interval given, and

@@ -148,7 +148,8 @@ def compare(
 
     Every specimen broke: ratio of geometric means from log loads, by Welch's interval where the numbers are equal or
     one apart and the Behrens-Fisher interval where they differ by more. Some held: ratio of medians from the two arms'
-    Weibull confidence laws, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation.
+    Weibull confidence laws, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation,
+    or by those laws where the numbers differ by more than one.
     Pairs and blocks: paired t, or a linear model with robust errors; with survivors each end is the farther of two: by
     a law with the levels of pairs or blocks taken out, and by those with every survivor taken as broken. Low strengths
     always from the confidence laws. Assumes independent specimens of one population an arm, and survivors that held for
