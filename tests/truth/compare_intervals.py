@@ -1,6 +1,6 @@
 """How often the intervals from two Weibull confidence laws hold the true ratio, at a nominal two-sided 95 %.
 
-Run: ``python tests/truth/compare_intervals.py`` (about 15 minutes on one core); writes ``compare_intervals.csv``:
+Run: ``python tests/truth/compare_intervals.py`` (about 10 minutes on one core); writes ``compare_intervals.csv``:
 ratio of medians (the interval used with survivors), of 10, 5 and 1 % strengths, and of scatter. 10,000 repetitions a
 cell, 1,000 draws from each law; repetitions with fewer than 2 breaks in an arm have no interval and are counted apart.
 Each interval uses the tails that the package uses (safer ones below 5 %, and for the scatter in repetitions with
@@ -31,12 +31,12 @@ FRACTIONS = {"median": 0.5, "10 % strength": 0.10, "5 % strength": 0.05, "1 % st
 
 
 def cell(
-    truth: str, sizes: tuple[int, int], spreads: tuple[float, float], held: float, seed: object
+    truth: str, sizes: tuple[int, int], spreads: tuple[float, float], held: tuple[float, float], seed: object
 ) -> list[dict[str, object]]:
-    """Coverage of each ratio in one cell; ``held`` is the share of survivors expected in the other arm."""
+    """Coverage of each ratio in one cell; ``held`` are the shares of survivors expected."""
     rng = np.random.default_rng(seed)  # type: ignore[arg-type]
     arms = []
-    for n, spread, share in zip(sizes, spreads, (0.0, held), strict=True):
+    for n, spread, share in zip(sizes, spreads, held, strict=True):
         y = log_strength(truth, spread, (REPETITIONS, n), rng, "median")
         limit = held_at(truth, spread, (REPETITIONS, n), share, rng)
         arms.append(Arm(np.minimum(y, limit), y <= limit))
@@ -50,7 +50,7 @@ def cell(
         rows[start : start + BLOCK] = True
         for name, (mine, full) in _intervals(first.rows(rows), second.rows(rows), rng).items():
             used[name][rows], plain[name][rows] = mine, full
-    _check(first, second, used)
+    _check(first, second)
     return [
         {
             "truth": truth,
@@ -58,7 +58,8 @@ def cell(
             "n_other": sizes[1],
             "spread_reference": spreads[0],
             "spread_other": spreads[1],
-            "held_other": held,
+            "held_reference": held[0],
+            "held_other": held[1],
             "ratio_of": name,
             **_score(used[name], plain[name], _true(truth, spreads, p)),
             "no_interval": float(1 - good.mean()),
@@ -87,9 +88,9 @@ def _score(used: Array, plain: Array, true: float) -> dict[str, float]:
     }
 
 
-def _intervals(first: Arm, second: Arm, rng: np.random.Generator) -> dict[str, tuple[Array, Array]]:
+def _intervals(first: Arm, second: Arm, rng: np.random.Generator, draws: int = DRAWS) -> dict[str, tuple[Array, Array]]:
     """Log intervals (rows, 2) of every ratio, as the package uses them and with the full tails of two laws."""
-    (m1, s1), (m2, s2) = draw_laws(first, DRAWS, rng), draw_laws(second, DRAWS, rng)
+    (m1, s1), (m2, s2) = draw_laws(first, draws, rng), draw_laws(second, draws, rng)
     tails = [PLAIN, 1 - PLAIN, SAFER, 1 - SAFER]
     out = {}
     for name, p in FRACTIONS.items():
@@ -106,8 +107,10 @@ def _intervals(first: Arm, second: Arm, rng: np.random.Generator) -> dict[str, t
     return out
 
 
-def _check(first: Arm, second: Arm, used: dict[str, Array]) -> None:
-    """Hold drawn intervals to the package's, within what the draws allow."""
+def _check(first: Arm, second: Arm) -> None:
+    """Hold the intervals of the first repetition, from many draws, to the package's."""
+    row = np.arange(len(first.u)) == 0
+    found = _intervals(first.rows(row), second.rows(row), np.random.default_rng(0), 100_000)
     samples = [Sample(np.exp(arm.u[0]), arm.broke[0]) for arm in (first, second)]
     (deep,) = low_ratios(samples[0], samples[1], "weibull", (0.01,), 0.95, 1)
     for name, mine in (
@@ -116,12 +119,13 @@ def _check(first: Arm, second: Arm, used: dict[str, Array]) -> None:
         ("scatter", scatter(samples[0], samples[1], 0.95, 1)[1:]),
     ):
         low, high = np.log(mine)
-        np.testing.assert_allclose(used[name][0], [low, high], atol=0.4 * (high - low))
+        np.testing.assert_allclose(found[name][0][0], [low, high], atol=0.12 * (high - low))
 
 
 def main(n_jobs: int = 1) -> None:
     """Run the grid."""
-    grid = [(t, n, s, h) for t in TRUTHS for n in SIZES for s in SPREADS for h in (0.0, 0.2, 0.4)]
+    grid = [(t, n, s, (0.0, h)) for t in TRUTHS for n in SIZES for s in SPREADS for h in (0.0, 0.2, 0.4)]
+    grid += [(t, n, s, (0.4, 0.4)) for t in TRUTHS for n in SIZES for s in SPREADS]
     tasks = [(*g, seed) for g, seed in zip(grid, seeds(2027, len(grid)), strict=True)]
     found = run(cell, tasks, n_jobs=n_jobs, label="interval coverage")
     write([row for rows in found for row in rows], "compare_intervals.csv")
