@@ -84,8 +84,8 @@ def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -
 
 
 def test_interval_study_says_what_is_said_of_it() -> None:
-    # nominal 95 %: never below 94 %, 0 to 40 % held in one arm or both, 10,000 repetitions a cell (less those with under
-    # 2 breaks in an arm)
+    # nominal 95 %: never below 94 %, 0 to 40 % held in one arm or both, 10,000 repetitions a cell (less those with
+    # fewer than 2 breaks in an arm)
     study = table("compare_intervals.csv")
     assert len(study) == 5 * 3 * 6 * 3 * 4
     assert (study["repetitions"] == np.rint(10_000 * (1 - study["no_interval"]))).all()
