@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,8 @@ from scipy import special, stats
 
 from lowtail.claims.drops.drop_law import count, fit_counts, severity_interval
 from lowtail.claims.drops.drop_response import drop_response, fixed_drop
-from lowtail.claims.drops.next_drop import next_drop, up_and_down
+from lowtail.claims.drops.next_drop import next_drop
+from lowtail.claims.drops.up_and_down import up_and_down
 from lowtail.claims.trend.rate_effect import rate_effect
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import meaning
@@ -180,7 +183,84 @@ def test_up_and_down_estimates_what_it_should() -> None:
     assert all(f.std_usable for f in found)
 
 
+# Dixon (1965), JASA 60:967-978, table of estimates from few drops, from memory: nominal N = 5 after one first O; O held
+# (one step up), X broke (one step down); estimate = last level + k step. Each is confirmed by its definition, the most
+# likely middle of a normal law with a standard deviation of one step, in `test_small_staircases_by_their_definition`.
+DIXON = {
+    "XOOOO": -0.547, "XOOOX": -1.250, "XOOXO": 0.372, "XOOXX": -0.169, "XOXOO": 0.022, "XOXOX": -0.500,
+    "XOXXO": 1.169, "XOXXX": 0.611, "XXOOO": -0.296, "XXOOX": -0.831, "XXOXO": 0.831, "XXOXX": 0.296,
+    "XXXOO": 0.500, "XXXOX": -0.043, "XXXXO": 1.603, "XXXXX": 0.893,
+}  # fmt: skip
+
+
+def ladder(series: str) -> tuple[np.ndarray, np.ndarray]:
+    broke = np.array([letter == "X" for letter in series])
+    return 20.0 + np.concatenate([[0], np.cumsum(np.where(broke[:-1], -1, 1))]), broke
+
+
+@pytest.mark.parametrize(("tail", "k"), DIXON.items())
+def test_small_staircases_of_dixon(tail: str, k: float) -> None:
+    severity, broke = ladder("O" + tail)
+    result = up_and_down(severity, broke, spread="step")
+    assert result.mean - severity[-1] == pytest.approx(k, abs=0.002)
+    assert result.std == result.step == 1.0
+    assert not result.std_usable
+    # broken and held exchanged, upside down: the table's other half
+    mirrored = up_and_down(40 - severity, ~broke, spread="step")
+    assert mirrored.mean == pytest.approx(40 - result.mean, abs=1e-6)
+
+
+def test_small_staircases_by_their_definition() -> None:
+    grid = np.linspace(-4, 4, 80_001)
+    for tail, k in DIXON.items():
+        severity, broke = ladder("O" + tail)
+        z = severity[:, None] - severity[-1] - grid
+        value = stats.norm.logcdf(np.where(broke[:, None], z, -z)).sum(axis=0)
+        assert grid[value.argmax()] == pytest.approx(k, abs=0.002)
+
+
+@pytest.mark.parametrize("n", [4, 6])
+def test_interval_of_small_staircases_over_every_series(n: int) -> None:
+    # all 2^n series with their chances, from starts within 3 steps of the middle; half to twice the step: at least the
+    # nominal 95 % of those with both outcomes. With a spread of four steps it fails, as the docstring says
+    every = [ladder("".join(letters)) for letters in product("OX", repeat=n)]
+    mixed = [(t, broke) for t, broke in every if broke.any() and not broke.all()]
+    ends = np.array([(r.median_low, r.median_high) for r in (up_and_down(*row, spread="step") for row in mixed)])
+    t, broke = (np.array(part) for part in zip(*mixed, strict=True))
+
+    def worst(spread: float) -> float:
+        shares = []
+        for middle in np.arange(17, 23.01, 0.25):
+            z = (t - middle) / spread
+            chance = np.exp(stats.norm.logcdf(np.where(broke, z, -z)).sum(axis=1))
+            if chance.sum() > 0.5:  # seldom one outcome only
+                shares.append(chance[(ends[:, 0] <= middle) & (middle <= ends[:, 1])].sum() / chance.sum())
+        return float(min(shares))
+
+    assert min(worst(0.5), worst(1.0), worst(2.0)) >= 0.95
+    assert worst(4.0) < 0.95
+
+
+def test_small_staircase_on_a_log_axis_and_in_words() -> None:
+    plain = up_and_down([2.0, 3.0, 2.0, 3.0], [0, 1, 0, 0], spread="step")
+    logs = up_and_down(np.exp([2.0, 3.0, 2.0, 3.0]), [0, 1, 0, 0], spread="step", axis="log")
+    assert np.log(logs.median_severity) == pytest.approx(plain.mean)
+    assert np.log([logs.median_low, logs.median_high]) == pytest.approx([plain.median_low, plain.median_high])
+    assert "with the spread assumed equal to the step" in str(plain)
+    assert "nothing is shown of the spread" in str(plain)
+    assert [c for c in plain.to_frame().columns if not meaning(c)] == []
+    assert np.isnan(up_and_down([2, 3, 2], [0, 1, 0]).median_low)
+    wide = up_and_down([2.0, 3.0, 2.0, 3.0], [0, 1, 0, 0], spread="step", confidence=0.99)
+    assert wide.median_low < plain.median_low < plain.median_high < wide.median_high
+
+
 def test_up_and_down_refusals() -> None:
+    with pytest.raises(InputError, match="`spread` must be 'estimated' or 'step', got 'known'"):
+        up_and_down([1.0, 2.0], [0, 1], spread="known")
+    with pytest.raises(InputError, match="`confidence` must lie between"):
+        up_and_down([1.0, 2.0], [0, 1], spread="step", confidence=95)
+    with pytest.raises(InputError, match="`step` must be greater than 0"):
+        up_and_down([1.0, 2.0], [0, 1], step=0)
     with pytest.raises(InputError, match="do not lie on one ladder of equal steps"):
         up_and_down([1.0, 1.3, 2.0, 1.17], [0, 1, 1, 0])
     with pytest.raises(NoAnswerError, match="some broke and some held"):

@@ -148,9 +148,12 @@ def compare(
 
     Every specimen broke: ratio of geometric means from log loads, by Welch's interval where the numbers are equal or
     one apart and the Behrens-Fisher interval where they differ by more. Some held: ratio of medians from the two arms'
-    Weibull confidence laws, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation.
-    Low strengths always from the confidence laws. Assumes independent specimens of one population an arm, and survivors
-    that held for reasons that have nothing to do with their own strength.
+    Weibull confidence laws, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation,
+    or by those laws where the numbers differ by more than one.
+    Pairs and blocks: paired t, or a linear model with robust errors; with survivors each end is the farther of two: by
+    a law with the levels of pairs or blocks taken out, and by those with every survivor taken as broken. Low strengths
+    always from the confidence laws. Assumes independent specimens of one population an arm, and survivors that held for
+    reasons that have nothing to do with their own strength.
 
     Parameters
     ----------
@@ -171,9 +174,11 @@ def compare(
         Fraction below and law of the low strengths compared.
     pair : sequence or "batch", optional
         Pair label of each specimen, reference first, then other: the same rope length or batch in both arms, each label
-        once in each arm. All specimens must have broken. "batch": the samples' own batch labels.
+        once in each arm. "batch": the samples' own batch labels. With survivors, both must have broken in at least
+        2 pairs.
     block : sequence or "batch", optional
-        Block label of each specimen (batch, age), reference first, then other; at least one block with both arms.
+        Block label of each specimen (batch, age), reference first, then other; at least one block with both arms. Pairs
+        and blocks have a test and a family of their own: leave ``test`` and ``family`` at "auto".
     under_read : (float, float)
         Shares by which the peaks of reference and other may read low at worst, 0 to below 1 (`under_read_flank`).
     rng : int or Generator
@@ -193,7 +198,8 @@ def compare(
     References
     ----------
     Welch (1947) Biometrika 34:28-35; Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics 15:657-680;
-    Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates: ``tests/truth/compare_type1.csv``.
+    Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates: ``tests/truth/compare_type1.csv``,
+    ``compare_survivors.csv`` and ``compare_designs.csv``; coverage: ``compare_intervals.csv``.
 
     Examples
     --------
@@ -208,6 +214,11 @@ def compare(
     check_arms(reference, other)
     if pair is not None and block is not None:
         raise InputError("Give `pair` or `block`, not both: a pair is already a block.")
+    if (pair is not None or block is not None) and (test, family) != ("auto", "auto"):
+        raise InputError(
+            f"`pair` and `block` have a test and a family of their own, but test={test!r} and family={family!r} were "
+            'given. Leave both at "auto", or leave `pair` and `block` out.'
+        )
     if pair is not None:
         answer = answer_pairs(reference, other, pair, alternative, rng)
     elif block is not None:

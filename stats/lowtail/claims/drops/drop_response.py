@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lowtail._checks import takes
+from lowtail._numbers import down, nearest, up
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.drops.drop_law import LINKS, Counts, count, fit_counts, severity_interval, tolerance
@@ -41,8 +42,9 @@ class SeverityAt(Record):
     confidence: float
 
     def __str__(self) -> str:
-        top = f"{self.high:.3g}" if np.isfinite(self.high) else "no limit"
-        return f"{self.fraction_broken * 100:g} % break at {self.estimate:.3g} ({self.low:.3g} to {top})"
+        low = down(self.low) if np.isfinite(self.low) else "no limit"
+        top = up(self.high) if np.isfinite(self.high) else "no limit"
+        return f"{self.fraction_broken * 100:g} % break at {nearest(self.estimate)} ({low} to {top})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

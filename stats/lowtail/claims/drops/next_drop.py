@@ -1,4 +1,4 @@
-"""Where to drop next: a staircase until outcomes overlap, then the most telling height; the up-and-down estimate."""
+"""Where to drop next: a staircase until outcomes overlap, then the most telling height."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from lowtail._checks import takes
 from lowtail._record import Record
 from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.claims.drops.drop_response import DropResponse
-from lowtail.errors import InputError, NoAnswerError
+from lowtail.errors import InputError
 
 if TYPE_CHECKING:
     from lowtail.records.log import BreakLog
 
-__all__ = ["NextDrop", "UpAndDown", "next_drop", "up_and_down"]
+__all__ = ["NextDrop", "next_drop"]
 
 Array = NDArray[np.float64]
 FIRST_STEP = 0.25  # first step of a staircase, as a share of the severity, while one outcome only was seen
@@ -55,113 +55,6 @@ class NextDrop(Record):
 
     def __str__(self) -> str:
         return f"{self.group}: drop next at {self.on} {self.severity:.3g} ({self.rule}): {self.reason}."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UpAndDown(Record):
-    """The up-and-down estimate of a staircase with equal steps.
-
-    Attributes
-    ----------
-    mean, std : float
-        Middle and standard deviation on the axis of the steps (natural log of severity where ``axis`` is "log").
-    median_severity : float
-        Severity at which half break.
-    step : float
-        On the same axis.
-    event : str
-        "broke" or "held": the rarer one, whose counts are used.
-    n_event, sum_i, sum_i2 : int
-        N, A and B of the method: events, and their sums of level numbers and of squares.
-    std_usable : bool
-        Whether (N B - A^2) / N^2 exceeds 0.3, as the formula for the standard deviation requires.
-    """
-
-    mean: float
-    std: float
-    median_severity: float
-    step: float
-    event: str
-    n_event: int
-    sum_i: int
-    sum_i2: int
-    std_usable: bool
-
-    def __str__(self) -> str:
-        doubt = "" if self.std_usable else "; the standard deviation must not be used"
-        return (
-            f"Up-and-down estimate from {self.n_event} of the rarer outcome ({self.event}): half break at "
-            f"{self.median_severity:.4g}, standard deviation {self.std:.3g} on the axis of the steps{doubt}."
-        )
-
-
-def up_and_down(severity: ArrayLike, broke: ArrayLike, *, step: float | None = None, axis: str = "plain") -> UpAndDown:
-    """Up-and-down estimate of the middle severity and its spread (the staircase of ISO 7765-1 and ISO 6603-1).
-
-    Mean = lowest level + step (A / N + 1/2) with the held counted, - 1/2 with the broken; standard deviation
-    = 1.620 step ((N B - A^2) / N^2 + 0.029). For steps of 0.5 to 2 standard deviations and 20 drops or more; for an
-    interval, or the low tail, use `drop_response`.
-
-    Parameters
-    ----------
-    severity, broke : array_like, shape (n,)
-        Severities on one ladder of equal steps (equal ratios where ``axis="log"``), and outcomes.
-    step : float, optional
-        Step on the axis (natural log of the ratio for "log"); default: the smallest gap found.
-    axis : {"plain", "log"}
-
-    Raises
-    ------
-    InputError
-        If the severities do not lie on one ladder.
-    NoAnswerError
-        If one outcome never happened.
-
-    References
-    ----------
-    Dixon and Mood (1948), Journal of the American Statistical Association 43, 109-126 (formulas from memory).
-
-    Examples
-    --------
-    >>> up_and_down([2, 3, 2, 3, 2, 1, 2, 1, 2, 3], [0, 1, 0, 1, 1, 0, 1, 0, 0, 1]).mean
-    2.1
-    """
-    if axis not in ("log", "plain"):
-        raise InputError(f"`axis` must be 'log' or 'plain', got {axis!r}.")
-    value, fell = np.asarray(severity, dtype=float), np.asarray(broke, dtype=bool)
-    if value.ndim != 1 or value.shape != fell.shape or not (np.isfinite(value) & (value > 0)).all():
-        raise InputError("`severity` and `broke` must be one-dimensional of equal length, severities above 0.")
-    t = np.log(value) if axis == "log" else value
-    levels = np.unique(t)
-    if levels.size < 2 or fell.all() or not fell.any():
-        raise NoAnswerError(
-            "An up-and-down estimate needs drops at 2 levels or more, of which some broke and some held."
-        )
-    gap = float(np.diff(levels).min()) if step is None else float(step)
-    rung = (t - t.min()) / gap
-    if not np.allclose(rung, np.rint(rung), atol=0.02):
-        raise InputError(
-            f"The severities do not lie on one ladder of equal steps ({gap:.4g} on the {axis} axis). Use "
-            "`drop_response`."
-        )
-    rare = fell if fell.sum() <= (~fell).sum() else ~fell
-    event = "broke" if rare is fell else "held"
-    base = float(t[rare].min())
-    i = np.rint((t[rare] - base) / gap).astype(int)
-    n, a, b = int(i.size), int(i.sum()), int((i**2).sum())
-    variance = (n * b - a * a) / n**2
-    mean = base + gap * (a / n + (0.5 if event == "held" else -0.5))
-    return UpAndDown(
-        mean=float(mean),
-        std=float(1.620 * gap * (variance + 0.029)),
-        median_severity=float(np.exp(mean) if axis == "log" else mean),
-        step=gap,
-        event=event,
-        n_event=n,
-        sum_i=a,
-        sum_i2=b,
-        std_usable=bool(variance > 0.3),
-    )
 
 
 @takes(drops="log|drops")
