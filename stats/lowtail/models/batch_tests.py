@@ -106,8 +106,10 @@ def simulated_p(seen: float, drawn: Array) -> float:
     return float((1 + (kept >= seen - 1e-9).sum()) / (1 + kept.size))
 
 
-def smallest_seen(share: Callable[[float], float], false_alarm: float, *, goal: float = 0.8, most: float = 64.0) -> float:
-    """Smallest effect that is noticed with chance ``goal``, found to within one point of that chance; NaN beyond ``most``.
+def smallest_seen(
+    share: Callable[[float], float], false_alarm: float, *, goal: float = 0.8, most: float = 64.0
+) -> float:
+    """Smallest effect that is noticed with chance ``goal``, to within one point of that chance; NaN beyond ``most``.
 
     ``share`` gives the chance at an effect (``false_alarm`` at none) and should use the same random numbers each time.
     The search runs along the normal score of the chance, which is nearly straight in the effect.

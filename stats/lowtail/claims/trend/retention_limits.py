@@ -33,7 +33,7 @@ def reaches_rating(
     out, said = [], []
 
     def sure(v: float) -> float:
-        """Confidence at ``v`` that the low strength is the rating or more: a bound meets the rating where it is ``g``."""
+        """Confidence at ``v`` that the low strength reaches the rating; the bound meets it where this is ``g``."""
         return line.confidence_that(goal, covariate.row(v, True), p)
 
     known = np.array([sure(float(v)) for v in grid])
