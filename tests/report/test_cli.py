@@ -94,6 +94,36 @@ def test_strength_prints_a_table_and_writes_it(log, tmp_path, capsys):
     assert len(pd.read_csv(out)) == 3
 
 
+def test_check_and_strength_say_what_to_doubt(log, capsys):
+    assert main(["check", str(log)]) == 0
+    full = capsys.readouterr().out
+    assert "Checks before quoting" in full and full.count("  Law: ") + full.count("not answered - Law: ") == 3
+    assert main(["strength", str(log)]) == 0
+    short = capsys.readouterr().out
+    assert "Checks before quoting" in short and "Law: " not in short and "lowtail check breaks.csv" in short
+    for command in ("check", "strength"):
+        assert main([command, str(log), "--no-checks"]) == 0
+        assert "Checks" not in capsys.readouterr().out
+
+
+def test_checks_as_json_hold_one_entry_a_group_and_question(log, capsys):
+    for command in ("check", "strength"):
+        assert main([command, str(log), "--json"]) == 0
+        checks = json.loads(capsys.readouterr().out)["checks"]
+        assert len({c["group"] for c in checks}) == 3
+        assert all(len({c["question"] for c in checks if c["group"] == g}) >= 5 for g in {c["group"] for c in checks})
+        assert set(checks[0]) == {"group", "question", "sentence", "answered", "stands_out", "is_test"}
+        assert main([command, str(log), "--json", "--no-checks"]) == 0
+        assert json.loads(capsys.readouterr().out)["checks"] is None
+
+
+def test_checks_of_many_groups_are_left_out_aloud(tmp_path, capsys):
+    rows = [f"{i}-{j},part {i},{20 + j},broke" for i in range(61) for j in range(2)]
+    (tmp_path / "many.csv").write_text(HEAD + "\n".join(rows), encoding="utf-8")
+    assert main(["check", str(tmp_path / "many.csv")]) == 0
+    assert "The checks before quoting were not asked: the log has more than 60 groups." in capsys.readouterr().out
+
+
 def test_strength_as_json_is_the_table_of_the_library(log, capsys):
     from lowtail.claims.strength.table import strength_table
     from lowtail.records.log import read_breaks

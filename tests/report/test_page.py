@@ -174,6 +174,7 @@ def hostile(tmp_path_factory):
         title=EVIL,
         author=EVIL,
         compare=None,
+        checks=False,
         pdf=True,
         table_file=folder / "t.csv",
     )

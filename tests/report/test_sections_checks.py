@@ -7,7 +7,8 @@ import pytest
 
 from lowtail.records.log import check_breaks
 from lowtail.report.blocks import Bullets, Fold, Picture, Prose
-from lowtail.report.sections_checks import check_groups, checks_section
+from lowtail.report.group_checks import asked, check_groups
+from lowtail.report.sections_checks import check_lines, checks_section, standing_out
 
 ROWS = pd.DataFrame(
     {
@@ -44,6 +45,30 @@ def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
     folds = [b for b in section.blocks if isinstance(b, Fold)]
     assert [f.summary for f in folds] == ["sling", "oval"]
     assert sum(isinstance(b, Picture) for b in folds[0].blocks) == 1
+    small = [b.text for b in section.blocks if isinstance(b, Prose) and b.kind == "small"]
+    # tests of sling: law, outliers, kinds of break (a gap), batches, age; oval has too few breaks for any
+    assert small[0].startswith("5 tests with 5 % false alarms each: were every group sound, about 1 would")
+
+
+def test_the_terminal_says_the_same_in_lines() -> None:
+    checked = check_groups(check_breaks(ROWS), by=["item"], rng=1)
+    short, full = (check_lines(checked, every=every) for every in (False, True))
+    assert full[: len(short)] == short
+    assert [line for line in short if "stands out - " in line] == [f"  stands out - {w}" for w in standing_out(checked)]
+    rest = full[len(short) :]
+    assert rest.count("sling") == rest.count("oval") == 1
+    assert sum(line.startswith("  not answered - ") for line in rest) == sum(len(c.refused) for c in checked) == 4
+    assert sum(line.startswith("  ") for line in rest) == sum(len(c.checks) for c in checked)
+    assert not any(": sling: " in line for line in rest), "the name stands above, not in every line"
+
+
+def test_checks_are_asked_by_default_of_few_groups_only() -> None:
+    few = check_breaks(ROWS)
+    many = check_breaks(
+        pd.concat([ROWS.head(2).assign(item=f"item {i}", specimen=[f"{i}a", f"{i}b"]) for i in range(61)])
+    )
+    assert asked(None, few, ["item"]) and not asked(None, many, ["item"])
+    assert asked(True, many, ["item"]) and not asked(False, few, ["item"])
 
 
 @pytest.mark.slow

@@ -5,7 +5,21 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from lowtail.cli.shared import BY, bases_of, name_of, needed, plain_rows, print_json, read_log, source_of, words_of
+from lowtail.cli.shared import (
+    BY,
+    bases_of,
+    checks_of,
+    name_of,
+    needed,
+    plain_checks,
+    plain_rows,
+    print_checks,
+    print_json,
+    read_log,
+    source_of,
+    words_of,
+    yes_or_no,
+)
 
 __all__ = ["check", "compare", "strength"]
 
@@ -17,10 +31,11 @@ def check(
     sheet: str | None = None,
     unit: str | None = None,
     decimal: str | None = None,
+    checks: Annotated[bool | None, yes_or_no("checks")] = None,
     template: Path | None = None,
     as_json: Annotated[bool, name_of("--json")] = False,
 ) -> int:
-    """Read a break log, list what was found in it, and say whether it can carry an answer.
+    """Read a break log, list what was found in it, say whether it can carry an answer, and what to doubt.
 
     Parameters
     ----------
@@ -34,6 +49,9 @@ def check(
         Unit of the loads where the file does not say: kN, N, daN, lbf, kgf ...
     decimal
         Decimal mark where the file does not settle it: "." or ",".
+    checks
+        Ask (or, --no-checks, leave out) the checks of every group: law, outliers, kinds of break, batches, weak link,
+        age. Default: asked of up to 60 groups, a third of a second each.
     template
         Write an empty log with the columns explained to this file, and stop.
     as_json
@@ -44,9 +62,12 @@ def check(
     log = read_log(needed(file, "check"), sheet, unit, decimal)
     from lowtail.report.help import can_answer
 
-    verdict = can_answer(log, by=words_of(by, BY))
+    groups = words_of(by, BY)
+    verdict = can_answer(log, by=groups)
+    checked = checks_of(log, groups, checks) if verdict.possible else None
     if as_json:
-        print_json("check", {**source_of(log), "answer": verdict.sentence, "findings": plain_rows(log.findings)})
+        body = {"answer": verdict.sentence, "findings": plain_rows(log.findings), "checks": plain_checks(checked)}
+        print_json("check", {**source_of(log), **body})
     else:
         from lowtail.report.tables import findings_table, sums_sentence, terminal_width, text_table
 
@@ -54,6 +75,8 @@ def check(
             print(text_table(findings_table(log), terminal_width()), end="\n\n")
         print(sums_sentence(log))
         print(verdict.sentence)
+        if verdict.possible:
+            print_checks(checked, checks, every=True)
     return 0 if verdict.possible else 1
 
 
@@ -68,6 +91,7 @@ def strength(
     sheet: str | None = None,
     unit: str | None = None,
     decimal: str | None = None,
+    checks: Annotated[bool | None, yes_or_no("checks")] = None,
     out: Path | None = None,
     as_json: Annotated[bool, name_of("--json")] = False,
 ) -> int:
@@ -93,6 +117,9 @@ def strength(
         Unit of the loads where the file does not say.
     decimal
         Decimal mark where the file does not settle it.
+    checks
+        Ask (or, --no-checks, leave out) the checks of every group and name those that stand out; `lowtail check`
+        prints them all. Default: asked of up to 60 groups, a third of a second each.
     out
         Write the full table to this file (.csv, .xlsx or .json) as well.
     as_json
@@ -107,23 +134,30 @@ def strength(
 
     check_units(units)
 
-    log = only_groups(read_log(file, sheet, unit, decimal), only, by=words_of(by, BY))
-    table = strength_table(log, by=words_of(by, BY), bases=bases_of(basis), family=family)
+    groups = words_of(by, BY)
+    log = only_groups(read_log(file, sheet, unit, decimal), only, by=groups)
+    table = strength_table(log, by=groups, bases=bases_of(basis), family=family)
     remarks = [
         f"{row.group}: {remark}"
         for row in rows_of(table)
         for remark in (row.verdict and f"rating: {row.verdict}", row.notes)
         if remark
     ]
+    possible = any(table[b].notna().any() for b in table.attrs["bases"])
+    checked = checks_of(log, groups, checks, family=family) if possible else None
     if out is not None:
         write_table(table, out, [CAUTION, *remarks])
     if as_json:
-        print_json("strength", {**source_of(log), "rows": plain_rows(table)})
+        print_json("strength", {**source_of(log), "rows": plain_rows(table), "checks": plain_checks(checked)})
     else:
         print(text_table(strength_block(table, units=units), terminal_width()))
         for remark in remarks:
             print(f"  {remark}")
-    return 0 if any(table[b].notna().any() for b in table.attrs["bases"]) else 1
+        if possible:
+            print_checks(checked, checks, every=False)
+            if checked:
+                print(f"  Every check of every group: lowtail check {file.name}")
+    return 0 if possible else 1
 
 
 def compare(

@@ -11,18 +11,23 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from lowtail.records.log import BreakLog
+    from lowtail.report.group_checks import GroupChecks
 
 __all__ = [
     "BY",
     "EXAMPLES",
     "bases_of",
+    "checks_of",
     "name_of",
     "needed",
+    "plain_checks",
     "plain_rows",
+    "print_checks",
     "print_json",
     "read_log",
     "source_of",
     "words_of",
+    "yes_or_no",
 ]
 
 BY = ("item", "orientation", "method")
@@ -42,6 +47,37 @@ def name_of(flag: str) -> Any:
     from cyclopts import Parameter
 
     return Parameter(name=flag)
+
+
+def yes_or_no(word: str) -> Any:
+    """A choice with two flags, --WORD and --no-WORD; neither leaves it to the command."""
+    from cyclopts import Parameter
+
+    return Parameter(name=f"--{word}", negative=f"--no-{word}")
+
+
+def checks_of(log: BreakLog, by: Sequence[str], checks: bool | None, **options: Any) -> list[GroupChecks] | None:
+    """The checks of every group; None where they were not asked."""
+    from lowtail.report.group_checks import asked, check_groups
+
+    return check_groups(log, by=by, **options) if asked(checks, log, by) else None
+
+
+def print_checks(checked: list[GroupChecks] | None, told: bool | None, *, every: bool) -> None:
+    """Print what the checks say; where they were left out unasked, say that."""
+    from lowtail.report.sections_checks import NOT_ASKED, check_lines
+
+    if checked is not None:
+        print("", *check_lines(checked, every=every), sep="\n")
+    elif told is None:
+        print("", NOT_ASKED, sep="\n")
+
+
+def plain_checks(checked: list[GroupChecks] | None) -> list[dict[str, Any]] | None:
+    """One entry a group and question, for JSON; null where they were not asked."""
+    from dataclasses import asdict
+
+    return None if checked is None else [{"group": c.group, **asdict(one)} for c in checked for one in c.checks]
 
 
 def source_of(log: BreakLog) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Annotated, Any
 
-from lowtail.cli.shared import BY, name_of, plain_rows, print_json, read_log, words_of
+from lowtail.cli.shared import BY, name_of, plain_rows, print_json, read_log, words_of, yes_or_no
 
 __all__ = ["demo", "report", "trace"]
 
@@ -77,7 +77,7 @@ def report(
     sheet: str | None = None,
     unit: str | None = None,
     decimal: str | None = None,
-    checks: bool = False,
+    checks: Annotated[bool | None, yes_or_no("checks")] = None,
     short: bool = False,
     jobs: int | None = None,
     as_json: Annotated[bool, name_of("--json")] = False,
@@ -123,7 +123,8 @@ def report(
     decimal
         Decimal mark where the file does not settle it.
     checks
-        Check every group too: law, outliers, kinds of break, batches, weak link, age. Takes a second or two a group.
+        Ask (or, --no-checks, leave out) the checks of every group: law, outliers, kinds of break, batches, weak link,
+        age. Default: asked of up to 60 groups, a third of a second each.
     short
         A few sheets to hand on: without what is folded, the methods and the log.
     jobs

@@ -7,17 +7,19 @@ null law does not depend on the parameters and the test is exact up to simulatio
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family
 from lowtail.models.fit import fit_many
 from lowtail.models.regression import fit_regression_many
 
-__all__ = ["Batches", "location_ratio", "simulate", "simulated_p", "spread_ratio"]
+__all__ = ["Batches", "location_ratio", "simulate", "simulated_p", "smallest_seen", "spread_ratio"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -102,3 +104,28 @@ def simulated_p(seen: float, drawn: Array) -> float:
     """Share of simulated statistics at least as large as the one seen, itself counted among them."""
     kept = drawn[np.isfinite(drawn)]
     return float((1 + (kept >= seen - 1e-9).sum()) / (1 + kept.size))
+
+
+def smallest_seen(
+    share: Callable[[float], float], false_alarm: float, *, goal: float = 0.8, most: float = 64.0
+) -> float:
+    """Smallest effect that is noticed with chance ``goal``, to within one point of that chance; NaN beyond ``most``.
+
+    ``share`` gives the chance at an effect (``false_alarm`` at none) and should use the same random numbers each time.
+    The search runs along the normal score of the chance, which is nearly straight in the effect.
+    """
+    near, low = 0.0, false_alarm
+    far, high = 2.0, share(2.0)
+    while high < goal:
+        near, low, far = far, high, 2 * far
+        if far > most:
+            return float("nan")
+        high = share(far)
+    for _ in range(8):
+        score_low, score_high, score = special.ndtri(np.clip([low, high, goal], 1e-4, 1 - 1e-4))
+        middle = near + (far - near) * float(np.clip((score - score_low) / (score_high - score_low), 0.1, 0.9))
+        got = share(middle)
+        if abs(got - goal) <= 0.01:
+            return middle
+        near, low, far, high = (near, low, middle, got) if got > goal else (middle, got, far, high)
+    return far

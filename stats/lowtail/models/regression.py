@@ -121,19 +121,29 @@ def fit_regression_many(
     )
 
 
+def _value(theta: Array, axes: Array, fell: NDArray[np.bool_], present: Array, law: Family) -> Array:
+    """Log-likelihood in (coef / spread, 1 / spread) for every row."""
+    z = np.matmul(axes, theta[..., None])[..., 0]
+    if law.name == "weibull":
+        term = np.where(fell, z, 0.0) - np.exp(np.minimum(z, 700.0))
+    else:
+        term = standard_terms(z, fell, law)[0]
+    return np.asarray((term * present).sum(axis=1) + fell.sum(axis=1) * np.log(theta[:, -1]))
+
+
 def _slopes(
-    theta: Array, rest: Array, plan: Array, fell: NDArray[np.bool_], present: Array, law: Family
+    theta: Array, axes: Array, fell: NDArray[np.bool_], present: Array, law: Family
 ) -> tuple[Array, Array, Array]:
     """Log-likelihood, gradient and Hessian in (coef / spread, 1 / spread) for every row."""
     steep = theta[:, -1]
-    z = steep[:, None] * rest - np.einsum("bni,bi->bn", plan, theta[:, :-1])
+    z = np.matmul(axes, theta[..., None])[..., 0]
     term, first, second = standard_terms(z, fell, law)
     breaks = fell.sum(axis=1)
     value = (term * present).sum(axis=1) + breaks * np.log(steep)
-    axes = np.concatenate([-plan, rest[..., None]], axis=2)
-    gradient = np.einsum("bn,bni->bi", first * present, axes)
+    turned = axes.transpose(0, 2, 1)
+    gradient = np.matmul(turned, (first * present)[..., None])[..., 0]
     gradient[:, -1] += breaks / steep
-    hessian = np.einsum("bn,bni,bnj->bij", second * present, axes, axes, optimize=True)
+    hessian = np.matmul(turned * (second * present)[:, None, :], axes)
     hessian[:, -1, -1] -= breaks / steep**2
     return value, gradient, hessian
 
@@ -148,10 +158,11 @@ def _climb(
     value = np.full(rows, np.nan)
     done = np.zeros(rows, dtype=bool)
     active = np.flatnonzero(fell.sum(axis=1) > 0)
+    axes = np.concatenate([-plan, rest[..., None]], axis=2)
     for _ in range(_STEPS):
         if active.size == 0:
             break
-        part = (rest[active], plan[active], fell[active], present[active], law)
+        part = (axes[active], fell[active], present[active], law)
         here = theta[active]
         now, gradient, hessian = _slopes(here, *part)
         hessian[:, range(width + 1), range(width + 1)] -= 1e-12
@@ -159,7 +170,7 @@ def _climb(
         gain = (gradient * step).sum(axis=1)
         pace = np.minimum(1.0, np.where(step[:, -1] < 0, -0.9 * here[:, -1] / np.minimum(step[:, -1], -1e-300), 1.0))
         for _ in range(30):
-            then = _slopes(here + pace[:, None] * step, *part)[0]
+            then = _value(here + pace[:, None] * step, *part)
             short = ~(then >= now + 1e-4 * pace * gain - 1e-12 * np.abs(now))
             if not short.any():
                 break

@@ -104,24 +104,25 @@ class RegressionLaw:
         return float(self.weight @ (self.points @ x <= reach))
 
     def _solve(self, x: Array, w: float, tail: float) -> float:
-        centre = self.location(x) + w * self.fit.spread
         if self.family.name != "weibull":
             value = self.location(x) + (self.points @ x + w) / self.k
             order = np.argsort(value)
             mass = np.cumsum(self.weight[order]) - 0.5 * self.weight[order]
             return float(np.interp(tail, mass, value[order]))
-        step = self.fit.spread
-        low, high = centre - step, centre + step
+        # the medians given each point: their quantile is near the answer
+        median = self.log_total + self.points[:, 1:] @ x[1:] - np.log(self.fit.n_broken - 1 / 3)
+        value = self.location(x) + (median + w) / self.k
+        order = np.argsort(value)
+        start = float(np.interp(tail, np.cumsum(self.weight[order]), value[order]))
+        step = 0.1 * self.fit.spread
+        low, high = start - step, start + step
         while self._below(x, w, low) > tail:
-            low -= step
-            step *= 2
+            high, low, step = low, low - 2 * step, 2 * step
             if step > 1e9 * self.fit.spread:
                 return -np.inf
-        step = self.fit.spread
         while self._below(x, w, high) < tail:
-            high += step
-            step *= 2
-        root: float = optimize.brentq(lambda y: self._below(x, w, y) - tail, low, high, xtol=1e-9)
+            low, high, step = high, high + 2 * step, 2 * step
+        root: float = optimize.brentq(lambda y: self._below(x, w, y) - tail, low, high, xtol=1e-7 * self.fit.spread)
         return root
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import io
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lowtail._checks import takes
 from lowtail._record import Record
-from lowtail.errors import LowtailWarning
+from lowtail.errors import InputError, LowtailWarning
 from lowtail.models.families import Family, get_family
 from lowtail.models.fit import Fit, fit
 from lowtail.records.sample import Sample
@@ -30,6 +30,7 @@ __all__ = ["SecondOpinion", "guarded", "second_opinion"]
 
 Array = NDArray[np.float64]
 LARGEST_DIFFERENCE = 1e-3
+LIBRARIES = ("reliability", "scipy", "statsmodels")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -218,7 +219,9 @@ def _row(library: str, answer: tuple[float, float, str], law: Family, ours: Fit,
 
 
 @takes(sample="sample")
-def second_opinion(sample: Sample, family: str | Family = "weibull") -> SecondOpinion:
+def second_opinion(
+    sample: Sample, family: str | Family = "weibull", *, libraries: Sequence[str] = LIBRARIES
+) -> SecondOpinion:
     """Fit the sample again by `reliability`, scipy and, for complete normal and lognormal samples, statsmodels.
 
     The loads are divided by their median first, since the searches of these libraries depend on the unit. Every
@@ -231,6 +234,8 @@ def second_opinion(sample: Sample, family: str | Family = "weibull") -> SecondOp
         Loads in kN; specimens that held are right-censored.
     family : str or Family
         "weibull", "normal" or "lognormal".
+    libraries : sequence of {"reliability", "scipy", "statsmodels"}
+        Whom to ask.
 
     Returns
     -------
@@ -238,6 +243,8 @@ def second_opinion(sample: Sample, family: str | Family = "weibull") -> SecondOp
 
     Raises
     ------
+    InputError
+        If a library is not one of these.
     NoAnswerError
         If lowtail itself has no fit: no specimen broke, or every break is tied with the largest load.
 
@@ -254,6 +261,9 @@ def second_opinion(sample: Sample, family: str | Family = "weibull") -> SecondOp
     """
     import pandas as pd
 
+    for name in libraries:
+        if name not in _LIBRARIES:
+            raise InputError(f"`libraries` must be among {', '.join(map(repr, LIBRARIES))}, got {name!r}.")
     law = get_family(family)
     ours = fit(sample, law)
     unit = float(np.median(sample.load))
@@ -264,7 +274,8 @@ def second_opinion(sample: Sample, family: str | Family = "weibull") -> SecondOp
     )
     rows = [_row("lowtail", own, law, ours, unit)]
     notes: list[str] = []
-    for name, ask in _LIBRARIES.items():
+    for name in libraries:
+        ask = _LIBRARIES[name]
         try:
             with guarded():
                 answer = ask(failed, held, law)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail.models.batch_tests import simulated_p
+from lowtail.models.batch_tests import simulated_p, smallest_seen
 from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family
+from lowtail.models.fit import fit_many
 from lowtail.models.regression import fit_regression, fit_regression_many
 
 __all__ = ["nested_p", "nested_ratio", "smallest_trend"]
@@ -17,9 +18,13 @@ Flags = NDArray[np.bool_]
 
 
 def nested_ratio(load: Array, broke: Flags, small: Array, large: Array, law: Family) -> Array:
-    """Twice the log-likelihood gained by the columns that ``large`` has beyond ``small``, each row of a batch."""
-    gain = fit_regression_many(load, broke, large, law).loglik - fit_regression_many(load, broke, small, law).loglik
-    return np.asarray(2 * gain)
+    """Twice the log-likelihood gained by the columns that ``large`` has beyond ``small``, each row of a batch.
+
+    A ``small`` of one column must be the column of ones.
+    """
+    plain = small.shape[-1] == 1
+    below = fit_many(load, broke, law) if plain else fit_regression_many(load, broke, small, law)
+    return np.asarray(2 * (fit_regression_many(load, broke, large, law).loglik - below.loglik))
 
 
 def _simulate(
@@ -63,13 +68,4 @@ def smallest_trend(
         return ratio[np.isfinite(ratio)]
 
     limit = float(np.quantile(ratios(0.0, 0), 1 - false_alarm))
-    near, far = 0.0, 2.0
-    while float((ratios(far, 1) > limit).mean()) < 0.8:
-        near, far = far, 2 * far
-        if far > 64:
-            return float("nan")
-    for _ in range(6):
-        centre = (near + far) / 2
-        enough = float((ratios(centre, 1) > limit).mean()) >= 0.8
-        near, far = (near, centre) if enough else (centre, far)
-    return far
+    return smallest_seen(lambda drop: float((ratios(drop, 1) > limit).mean()), false_alarm)

@@ -21,9 +21,9 @@ from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
+from lowtail.report.group_checks import GroupChecks, check_groups
 from lowtail.report.plots_low_bounds import lows_of
 from lowtail.report.rows import rows_of
-from lowtail.report.sections_checks import GroupChecks, check_groups
 
 _SPREAD_DRAWS = 300  # simulated samples of the test of equal spread: its p to about 3 points
 

@@ -19,6 +19,7 @@ from lowtail.records.log import BreakLog
 from lowtail.report import phrases
 from lowtail.report.blocks import Fold, Prose, Section
 from lowtail.report.gather import Answers, Arms, gather
+from lowtail.report.group_checks import asked
 from lowtail.report.html import render_html
 from lowtail.report.pdf import render_pdf
 from lowtail.report.sections_checks import checks_section
@@ -102,7 +103,7 @@ def write_report(
     table_file: str | Path | None = None,
     command: str = "",
     rng: int = 0,
-    checks: bool = False,
+    checks: bool | None = None,
     short: bool = False,
     n_jobs: int | None = None,
     progress: bool | None = None,
@@ -143,9 +144,9 @@ def write_report(
         Write the table of strengths as .csv, .xlsx or .json.
     command : str
         Command line, for the provenance.
-    checks : bool
-        Ask the checks of every group too: law, outliers, kinds of break, batches, weak link, age. They take a second
-        or two a group; the page says where they were not asked.
+    checks : bool, optional
+        Ask the checks of every group: law, outliers, kinds of break, batches, weak link, age. They take about a third
+        of a second a group. Default: asked of up to 60 groups; the page says where they were not asked.
     short : bool
         Leave out what is folded, the methods and the log: a few sheets to hand on. The numbers are the same.
     rng, n_jobs, progress
@@ -171,11 +172,12 @@ def write_report(
         raise InputError(f"`path` must end in .html, got {str(path)!r}. For a PDF beside it pass pdf=True.")
     columns = (by,) if isinstance(by, str) else tuple(by)
     shown = only_groups(log, only, by=columns)
-    jobs = _jobs(n_jobs, shown, columns, checks)
+    asking = asked(checks, shown, columns)
+    jobs = _jobs(n_jobs, shown, columns, asking)
     answers = gather(
         shown, by=columns, bases=bases, family=family, claim=claim, margin=margin, pulse_width_ms=pulse_width_ms,
         arms=Arms(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
-        assurance=assurance, checks=checks, rng=rng, n_jobs=jobs, progress=progress,
+        assurance=assurance, checks=asking, rng=rng, n_jobs=jobs, progress=progress,
     )  # fmt: skip
     with off_screen():
         sections = _sections(answers, log, only, units=units, command=command, seed=rng)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["plot_retention"]
 
-_POINTS = 31
+_POINTS = 21
 
 
 def plot_retention(answer: Retention, ax: Axes | None = None) -> Axes:

@@ -1,158 +1,99 @@
-"""What a careful tester asks before quoting a number: law, outliers, kinds of break, batches, weak link, age."""
+"""What to ask before quoting a number, on the page and in the terminal: what stands out, then the rest."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 
-from lowtail._parallel import run
-from lowtail.claims.basis import Basis
-from lowtail.claims.checks.adequacy import adequacy
-from lowtail.claims.checks.outliers import outliers
-from lowtail.claims.checks.pooling import pooling
-from lowtail.claims.parts.modes import modes
-from lowtail.claims.parts.weak_link import WeakLink, weak_link
-from lowtail.claims.strength.sensitivity import sensitivity
-from lowtail.claims.trend.retention import Retention, retention
-from lowtail.errors import LowtailError
-from lowtail.models.families import Family, get_family
-from lowtail.models.second_opinion import second_opinion
-from lowtail.records.log import BreakLog
-from lowtail.records.sample import Sample, split
+from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
+from lowtail.report.group_checks import FALSE_ALARM, MOST_GROUPS, GroupChecks
 from lowtail.report.plots_retention import plot_retention
 from lowtail.report.plots_weak_link import plot_weak_link
 from lowtail.report.tables import shorten
 
-__all__ = ["GroupChecks", "check_groups", "checks_section"]
+__all__ = ["NOT_ASKED", "check_lines", "checks_section", "standing_out"]
 
-_SIZE = 1000
 INTRO = (
     "Before a number is quoted: do the breaks contradict the law, does one specimen carry the answer, are there two "
     "kinds of break, may the batches be taken together, which part goes first, does strength fall with age. Each check "
     "says how much it could have missed; with 10 or fewer specimens every one misses much. None changes a number above."
 )
+NOT_ASKED = (
+    f"The checks before quoting were not asked: the log has more than {MOST_GROUPS} groups. Ask with --checks, or of "
+    "fewer groups."
+)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class GroupChecks:
-    """Sentences of one group, what could not be asked and why, and the records that have a figure."""
-
-    group: str
-    said: tuple[str, ...]
-    refused: tuple[str, ...]
-    weak_link: WeakLink | None = None
-    retention: Retention | None = None
+def standing_out(checked: Sequence[GroupChecks]) -> tuple[str, ...]:
+    """The answers at which a reader should stop, each with its group."""
+    return tuple(f"{c.group}: {_short(str(s), c.group)}" for c in checked for s in c.checks if s.stands_out)
 
 
-def check_groups(
-    log: BreakLog,
-    *,
-    by: Sequence[str],
-    family: str | Family = "weibull",
-    basis: str | Basis = "B-basis",
-    rng: int = 0,
-    n_jobs: int = 1,
-    progress: bool | None = None,
-) -> list[GroupChecks]:
-    """Ask every check of every group of a log that has the columns for it.
-
-    Parameters
-    ----------
-    log : BreakLog
-    by : sequence of str
-        Grouping columns.
-    family, basis
-        Law and basis of the bounds mentioned.
-    rng, n_jobs, progress
-        Seed, workers, progress bar; the answers do not depend on the workers.
-    """
-    samples = split(log, by)
-    tasks = [(log.table, tuple(by), sample, get_family(family).name, basis, rng) for sample in samples]
-    return run(_check, tasks, n_jobs=n_jobs, progress=progress, label="checks")
+def _short(sentence: str, group: str) -> str:
+    """The sentence without the group's name, where it stands beside it."""
+    return sentence.replace(f": {group}: ", ": ", 1) if group else sentence
 
 
-def _check(
-    table: pd.DataFrame, by: tuple[str, ...], sample: Sample, family: str, basis: str | Basis, rng: int
-) -> GroupChecks:
-    said: list[str] = []
-    refused: list[str] = []
-    kept: dict[str, object] = {}
-
-    def ask(name: str, question: Callable[[], object]) -> None:
-        try:
-            answer = question()
-        except LowtailError as reason:
-            refused.append(f"{name}: {reason}")
-        else:
-            kept[name] = answer
-            said.append(f"{name}: {answer}")
-
-    rows = table[table["used"] & table["specimen"].astype(str).isin(sample.specimen)]
-    ask("Choice of law", lambda: sensitivity(sample, basis))
-    ask("Second opinion", lambda: second_opinion(sample, family))
-    ask("Law", lambda: adequacy(sample, families=[family], size=_SIZE, rng=rng))
-    ask("Outliers", lambda: outliers(sample, basis=basis, bound_family=family, size=_SIZE, rng=rng))
-    ask(
-        "Kinds of break",
-        lambda: modes(table, by=by, group=sample.label, family=family, basis=basis, size=_SIZE, rng=rng),
-    )
-    if sample.batch is not None and len(set(sample.batch.tolist())) > 1:
-        ask("Batches", lambda: pooling(sample, family=family, size=_SIZE, rng=rng))
-    if (rows["outcome"] == "other part broke").any():
-        ask("Weak link", lambda: weak_link(table, by=by, group=sample.label, family=family, basis=basis, rng=rng))
-    if rows["age_years"].notna().all() and rows["age_years"].nunique() > 1:
-        ask("Age", lambda: retention(table, by=by, group=sample.label, family=family, basis=basis, size=_SIZE, rng=rng))
-    link, age = kept.get("Weak link"), kept.get("Age")
-    return GroupChecks(
-        group=sample.label,
-        said=tuple(said),
-        refused=tuple(refused),
-        weak_link=link if isinstance(link, WeakLink) else None,
-        retention=age if isinstance(age, Retention) else None,
+def _by_chance(checked: Sequence[GroupChecks]) -> str:
+    """How many alarms as many tests give in sound groups."""
+    tests = sum(s.is_test for c in checked for s in c.checks)
+    expected = max(1, round(FALSE_ALARM * tests))
+    return (
+        f"{phrases.count(tests, 'test')} with {100 * FALSE_ALARM:.0f} % false alarms each: were every group sound, "
+        f"about {expected} would stand out by chance. p-values are simulated, good to about 0.01 near 0.05."
     )
 
 
 def checks_section(checked: Sequence[GroupChecks]) -> Section:
-    """The section of the page: a fold a group, the worrying ones named first."""
+    """The section of the page: what stands out first, then a fold a group."""
     blocks: list[Block] = [Prose(INTRO)]
-    worries = [f"{c.group}: {s}" for c in checked for s in c.said if _worrying(s)]
+    worries = standing_out(checked)
     if worries:
-        blocks += [Prose("What stands out:", "lead"), Bullets(tuple(worries))]
+        blocks += [Prose("What stands out:", "lead"), Bullets(worries), Prose(_by_chance(checked), "small")]
+    else:
+        blocks.append(Prose("Nothing stands out. So few breaks could hide much: each check says what it would miss."))
     for one in checked:
-        inner: list[Block] = [Bullets(one.said)] if one.said else []
-        if one.weak_link is not None:
-            inner.append(
-                Picture(
-                    Draw(plot_weak_link, (one.weak_link,)),
-                    f"Share broken against load for each part of {one.group} and for the assembly.",
-                    f"{shorten(one.group)}: its parts and the assembly. {one.weak_link.notes[0]}",
-                )
-            )
-        if one.retention is not None and np.isfinite(one.retention.low):
-            inner.append(
-                Picture(
-                    Draw(plot_retention, (one.retention,)),
-                    f"Strength of {one.group} against {one.retention.on}, with the low bound.",
-                    f"{shorten(one.group)}: strength against {one.retention.on}, tested {one.retention.tested}.",
-                )
-            )
+        inner: list[Block] = [Bullets(tuple(_short(s, one.group) for s in one.said))] if one.said else []
+        inner += _pictures(one)
         if one.refused:
-            inner += [Prose("Not asked:", "small"), Bullets(one.refused)]
+            inner += [Prose("Not answered:", "small"), Bullets(one.refused)]
         blocks.append(Fold(shorten(one.group or "all specimens"), tuple(inner)))
     return Section("checks", "Checks before quoting", tuple(blocks))
 
 
-def _worrying(sentence: str) -> bool:
-    marks = (
-        "The breaks contradict: ",
-        "stands out (",
-        "stand out (",
-        "fall apart between",
-        "batches differ",
-        "DISAGREE",
-    )
-    return any(mark in sentence for mark in marks)
+def _pictures(one: GroupChecks) -> list[Block]:
+    blocks: list[Block] = []
+    if one.weak_link is not None:
+        blocks.append(
+            Picture(
+                Draw(plot_weak_link, (one.weak_link,)),
+                f"Share broken against load for each part of {one.group} and for the assembly.",
+                f"{shorten(one.group)}: its parts and the assembly. {one.weak_link.notes[0]}",
+            )
+        )
+    if one.retention is not None and np.isfinite(one.retention.low):
+        blocks.append(
+            Picture(
+                Draw(plot_retention, (one.retention,)),
+                f"Strength of {one.group} against {one.retention.on}, with the low bound.",
+                f"{shorten(one.group)}: strength against {one.retention.on}, tested {one.retention.tested}.",
+            )
+        )
+    return blocks
+
+
+def check_lines(checked: Sequence[GroupChecks], *, every: bool) -> list[str]:
+    """The same for a terminal: what stands out, and with ``every`` each question of each group."""
+    worries = standing_out(checked)
+    lines = ["Checks before quoting; none changes a number."]
+    lines += [f"  stands out - {w}" for w in worries] or ["  Nothing stands out; so few breaks could hide much."]
+    if worries:
+        lines.append(f"  {_by_chance(checked)}")
+    if every:
+        for one in checked:
+            lines += ["", one.group or "all specimens"]
+            lines += [f"  {_short(s, one.group)}" for s in one.said]
+            lines += [f"  not answered - {s}" for s in one.refused]
+    return lines

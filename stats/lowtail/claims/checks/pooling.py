@@ -15,7 +15,7 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.batch_tests import Batches, location_ratio, simulate, simulated_p, spread_ratio
+from lowtail.models.batch_tests import Batches, location_ratio, simulate, simulated_p, smallest_seen, spread_ratio
 from lowtail.models.families import Family, get_family
 from lowtail.models.k_sample import k_sample_ad, ksample_ad_p, levene_median, levene_statistic
 from lowtail.models.regression import fit_regression_many
@@ -267,14 +267,7 @@ def _smallest_effect(whole: Batches, law: Family, false_alarm: float, rng: np.ra
         ratio = location_ratio(*drawn, whole, law)
         return float((ratio[np.isfinite(ratio)] > limit).mean())
 
-    near, far = 0.0, 2.0
-    while seen(far) < 0.8:
-        near, far = far, 2 * far
-        if far > 64:
-            return float("nan")
-    for _ in range(6):
-        middle = (near + far) / 2
-        near, far = (near, middle) if seen(middle) >= 0.8 else (middle, far)
+    far = smallest_seen(seen, false_alarm)
     common = fit_regression_many(whole.load[None], whole.broke[None], whole.own, law)
     spread = float(common.spread[0])
     return float(1 - np.exp(-far * spread)) if law.on_log else float(far * spread / common.coef[0].mean())

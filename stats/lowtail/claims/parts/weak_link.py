@@ -116,11 +116,12 @@ class WeakLink(Record):
         return float(-np.expm1(-hazard_total(y, self.location, self.spread, self.count, law)))
 
     def __str__(self) -> str:
-        first = self.components.set_index("component")["goes_first"][self.weakest]
+        row = self.components.set_index("component").loc[self.weakest]
+        first, ends = row["goes_first"], f"{100 * row['goes_first_low']:.0f} to {100 * row['goes_first_high']:.0f} %"
         who = f"{self.group}: " if self.group else ""
         return (
-            f"{who}{self.weakest} goes first in about {100 * first:.0f} % of assemblies; at most "
-            f"{100 * self.fraction_below:g} % of assemblies are weaker than {floor3(self.low)} kN with "
+            f"{who}{self.weakest} goes first in about {100 * first:.0f} % of assemblies (90 % interval {ends}); "
+            f"at most {100 * self.fraction_below:g} % of assemblies are weaker than {floor3(self.low)} kN with "
             f"{100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN). Making {self.best_upgrade} "
             f"{100 * self.upgrade:g} % stronger helps most. Components are taken as independent."
         )

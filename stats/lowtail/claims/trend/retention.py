@@ -124,11 +124,16 @@ class Retention(Record):
         each = {"plain": f"per unit of {self.on}", "log": f"per doubling of {self.on}"}.get(
             self.axis, f"from {' to '.join(self.covariate.levels)}"
         )
+        seen = (
+            f" A loss of {100 * self.smallest_change:.0f} % from end to end would be noticed 8 times in 10."
+            if np.isfinite(self.smallest_change)
+            else ""
+        )
         return (
             f"{who}at {self.on} = {self.at}, at most {100 * self.fraction_below:g} % are weaker than "
             f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
             f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
-            f"{100 * self.change_high:+.2g} %). Tested: {self.tested}."
+            f"{100 * self.change_high:+.2g} %; p = {self.p_value:.2g}). Tested: {self.tested}.{seen}"
         )
 
 

@@ -31,13 +31,19 @@ def reaches_rating(
     low, high = covariate.reach(extrapolate)
     grid = np.linspace(low, high, 17)
     out, said = [], []
-    curves: tuple[tuple[str, Callable[[float], float]], ...] = (
-        ("lower bound", lambda v: line.low(covariate.row(v, True), p, g)),
-        ("estimate", lambda v: line.estimate(covariate.row(v, True), p)),
-        ("upper bound", lambda v: line.low(covariate.row(v, True), p, 1 - g)),
+
+    def sure(v: float) -> float:
+        """Confidence at ``v`` that the low strength reaches the rating; the bound meets it where this is ``g``."""
+        return line.confidence_that(goal, covariate.row(v, True), p)
+
+    known = np.array([sure(float(v)) for v in grid])
+    estimates = np.array([line.estimate(covariate.row(float(v), True), p) for v in grid]) - goal
+    curves: tuple[tuple[str, Array, Callable[[float], float]], ...] = (
+        ("lower bound", known - g, lambda v: sure(v) - g),
+        ("estimate", estimates, lambda v: line.estimate(covariate.row(v, True), p) - goal),
+        ("upper bound", known - (1 - g), lambda v: sure(v) - (1 - g)),
     )
-    for name, curve in curves:
-        heights = np.array([curve(float(v)) for v in grid]) - goal
+    for name, heights, curve in curves:
         best = int(heights.argmax())
         under = np.flatnonzero((heights < 0) & (np.arange(grid.size) > best))
         if heights[best] < 0:
@@ -48,7 +54,8 @@ def reaches_rating(
             said.append(f"The {name} stays at or above {goal:g} kN up to {covariate.on} {high:g}, as far as is stated.")
         else:
             i = int(under[0])
-            out.append(_cross(curve, goal, float(grid[i - 1]), float(grid[i])))
+            root: float = optimize.brentq(curve, float(grid[i - 1]), float(grid[i]), xtol=1e-4)
+            out.append(root)
     return (out[0], out[1], out[2]), tuple(said)
 
 
@@ -86,8 +93,3 @@ def bound_with_batches(
         "batch yet to come is the lower of the two. Few batches say little of their spread, so it can be very low."
     )
     return max(0.0, float(scale.inverse(bound))), share, (note,)
-
-
-def _cross(curve: Callable[[float], float], goal: float, left: float, right: float) -> float:
-    root: float = optimize.brentq(lambda v: curve(v) - goal, left, right, xtol=1e-4)
-    return root

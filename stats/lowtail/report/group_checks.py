@@ -1,0 +1,175 @@
+"""Every check of every group that the log has the columns for: what each says, and which of them stand out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from lowtail._parallel import run
+from lowtail.claims.basis import Basis
+from lowtail.claims.checks.adequacy import Adequacy, adequacy
+from lowtail.claims.checks.outliers import Outliers, outliers
+from lowtail.claims.checks.pooling import Pooling, pooling
+from lowtail.claims.parts.modes import Modes, modes
+from lowtail.claims.parts.weak_link import WeakLink, weak_link
+from lowtail.claims.strength.sensitivity import sensitivity
+from lowtail.claims.trend.retention import Retention, retention
+from lowtail.errors import LowtailError
+from lowtail.models.families import Family, get_family
+from lowtail.models.second_opinion import SecondOpinion, second_opinion
+from lowtail.records.log import BreakLog
+from lowtail.records.sample import Sample, split
+
+__all__ = ["FALSE_ALARM", "MOST_GROUPS", "Check", "GroupChecks", "asked", "check_groups"]
+
+FALSE_ALARM = 0.05
+MOST_GROUPS = 60  # beyond it checks take minutes, and are asked only where one says so
+_SIZE = 1000  # simulated samples: a p-value of 0.05 to about 0.7 points (standard error)
+_QUICK = ("scipy",)  # the second opinion of a page; `second_opinion` asks the slower libraries too
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One question asked of one group.
+
+    Attributes
+    ----------
+    question, sentence : str
+        What was asked; the answer, or why there is none.
+    answered, stands_out : bool
+        False where the data cannot answer; True where a reader should stop at the answer.
+    is_test : bool
+        True where a sound group would stand out with the chance `FALSE_ALARM`.
+    """
+
+    question: str
+    sentence: str
+    answered: bool
+    stands_out: bool = False
+    is_test: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.question}: {self.sentence}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GroupChecks:
+    """The checks of one group, and the records among them that have a figure."""
+
+    group: str
+    checks: tuple[Check, ...]
+    weak_link: WeakLink | None = None
+    retention: Retention | None = None
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """Sentences of the questions answered."""
+        return tuple(str(c) for c in self.checks if c.answered)
+
+    @property
+    def refused(self) -> tuple[str, ...]:
+        """Questions that could not be answered, and why."""
+        return tuple(str(c) for c in self.checks if not c.answered)
+
+
+def asked(checks: bool | None, log: BreakLog, by: Sequence[str]) -> bool:
+    """Whether to ask: as told, else wherever the log has no more than `MOST_GROUPS` groups."""
+    return len(split(log, by)) <= MOST_GROUPS if checks is None else checks
+
+
+def check_groups(
+    log: BreakLog,
+    *,
+    by: Sequence[str],
+    family: str | Family = "weibull",
+    basis: str | Basis = "B-basis",
+    rng: int = 0,
+    n_jobs: int = 1,
+    progress: bool | None = None,
+) -> list[GroupChecks]:
+    """Ask every check of every group of a log that has the columns for it.
+
+    Parameters
+    ----------
+    log : BreakLog
+    by : sequence of str
+        Grouping columns.
+    family, basis
+        Law and basis of the bounds mentioned.
+    rng, n_jobs, progress
+        Seed, workers, progress bar; the answers do not depend on the workers.
+    """
+    samples = split(log, by)
+    tasks = [(log.table, tuple(by), sample, get_family(family).name, basis, rng) for sample in samples]
+    return run(_check, tasks, n_jobs=n_jobs, progress=progress, label="checks")
+
+
+def _check(
+    table: pd.DataFrame, by: tuple[str, ...], sample: Sample, family: str, basis: str | Basis, rng: int
+) -> GroupChecks:
+    checks: list[Check] = []
+    kept: dict[str, object] = {}
+
+    def ask(name: str, question: Callable[[], object]) -> None:
+        try:
+            answer = question()
+        except LowtailError as reason:
+            checks.append(Check(question=name, sentence=str(reason), answered=False))
+        else:
+            kept[name] = answer
+            alarm = _alarm(answer)
+            checks.append(
+                Check(
+                    question=name, sentence=str(answer), answered=True, stands_out=bool(alarm), is_test=_tests(answer)
+                )
+            )
+
+    rows = table[table["used"] & table["specimen"].astype(str).isin(sample.specimen)]
+    of: dict[str, Any] = {"by": by, "group": sample.label, "family": family, "basis": basis, "rng": rng}
+    drawn: dict[str, Any] = {"size": _SIZE, "rng": rng}
+    ask("Choice of law", lambda: sensitivity(sample, basis))
+    ask("Second opinion", lambda: second_opinion(sample, family, libraries=_QUICK))
+    ask("Law", lambda: adequacy(sample, families=[family], **drawn))
+    ask("Outliers", lambda: outliers(sample, basis=basis, bound_family=family, **drawn))
+    ask("Kinds of break", lambda: modes(table, size=_SIZE, **of))
+    if sample.batch is not None and len(set(sample.batch.tolist())) > 1:
+        ask("Batches", lambda: pooling(sample, family=family, **drawn))
+    if (rows["outcome"] == "other part broke").any():
+        ask("Weak link", lambda: weak_link(table, **of))
+    if rows["age_years"].notna().all() and rows["age_years"].nunique() > 1:
+        ask("Age", lambda: retention(table, size=_SIZE, **of))
+    link, age = kept.get("Weak link"), kept.get("Age")
+    return GroupChecks(
+        group=sample.label,
+        checks=tuple(checks),
+        weak_link=link if isinstance(link, WeakLink) else None,
+        retention=age if isinstance(age, Retention) else None,
+    )
+
+
+def _alarm(answer: object) -> bool:
+    """Whether a reader should stop at this answer."""
+    match answer:
+        case Adequacy():
+            return bool(answer.contradicted)
+        case Outliers():
+            return answer.number > 0
+        case Modes():
+            return answer.p_value <= FALSE_ALARM
+        case Pooling():
+            return answer.verdict == "differ"
+        case Retention():
+            return answer.p_value <= FALSE_ALARM
+        case SecondOpinion():
+            return not answer.agrees
+    return False
+
+
+def _tests(answer: object) -> bool:
+    """Whether this answer rests on a test with false alarms."""
+    return isinstance(answer, (Adequacy, Outliers, Pooling, Retention)) or (
+        isinstance(answer, Modes) and answer.how == "gap"
+    )
