@@ -234,7 +234,7 @@ def _confidence(
     if family.name == "weibull":
         return weibull_confidence(pooled, flags, claim, basis.fraction_below)
     if flags is not None:
-        return normal_confidence(pooled, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3)
+        return normal_confidence(pooled, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3)
     factor = (pooled.mean(axis=1) - claim) / pooled.std(axis=1, ddof=1)
     return np.asarray(np.interp(factor, *_normal_table(pooled.shape[1], basis.fraction_below)))
 
