@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-__all__ = ["normal_confidence"]
+__all__ = ["normal_bound", "normal_confidence"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -65,6 +65,45 @@ def normal_confidence(
     rows = np.flatnonzero(~np.isfinite(got) | (near & (r <= _FEW)))
     got[rows] = grid_confidence(y[usable[rows]], broke[usable[rows]], asked[usable[rows]], fraction_below)
     out[usable] = got
+    return out
+
+
+def normal_bound(y: Array, broke: Flags, fraction_below: float, level: float) -> Array:
+    """Low bound of the percentile for a batch of normal series with survivors, by the saddlepoint form alone.
+
+    Its error in confidence falls with the breaks: about 0.01 at 5, 0.003 at 10. NaN without a bound.
+    """
+    r = broke.sum(axis=1)
+    low, high = np.where(broke, y, np.inf).min(axis=1), np.where(broke, y, -np.inf).max(axis=1)
+    rows = np.flatnonzero((r >= 2) & (low < high))
+    out = np.full(r.size, np.nan)
+    if not rows.size:
+        return out
+    y, broke, r = y[rows], broke[rows], r[rows]
+    mean = np.where(broke, y, 0.0).sum(axis=1) / r
+    s = np.sqrt(np.where(broke, (y - mean[:, None]) ** 2, 0.0).sum(axis=1) / (r - 1))
+    z = float(special.ndtri(fraction_below))
+    goal = float(special.ndtri(level))
+
+    def off(at: Array, some: NDArray[np.intp]) -> Array:
+        got = _saddlepoint(y[some], broke[some], mean[some] + at[some] * s[some], fraction_below)
+        return np.asarray(special.ndtri(np.clip(got, 1e-9, 1 - 1e-9)) - goal)
+
+    error = np.sqrt(1 / r + z * z / (2 * r))
+    at, slope, left = z - goal * error, -1 / error, np.arange(r.size)
+    value = off(at, left)
+    for _ in range(8):  # secant steps
+        left = left[~(np.abs(value[left]) < 2e-3)]
+        if not left.size:
+            break
+        before = at[left]
+        at[left] = before - np.clip(np.nan_to_num(value[left] / slope[left]), -1.5, 1.5)
+        fresh = off(at, left)
+        with np.errstate(all="ignore"):
+            secant = (fresh - value[left]) / (at[left] - before)
+        slope[left] = np.where(np.isfinite(secant) & (secant < 0), secant, slope[left])
+        value[left] = fresh
+    out[rows] = np.where(np.abs(value) < 0.02, mean + at * s, np.nan)
     return out
 
 
