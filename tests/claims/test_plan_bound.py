@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.planning.plan_bound import chance_of, make_world
+from lowtail.claims.planning.plan_bound import chances_of, make_world
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence, weibull_pivot
 from lowtail.claims.planning.plan_simulate import chance_fresh
@@ -39,7 +39,7 @@ def test_weibull_pivot_bounds_are_the_engine_s() -> None:
 def test_weibull_chance_agrees_with_plain_simulation() -> None:
     world = make_world("weibull", 25.0, 0.06)
     basis = lt.BASES["B-basis"]
-    quick, error = chance_of(world, 20.5, basis, 5)(9)
+    quick, error = chances_of(world, 20.5, basis, 5).full(9)
     plain, plain_error = chance_fresh(9, WEIBULL, world.location, world.spread, 20.5, basis, 0.0, 8)
     assert error < 0.005
     assert quick == pytest.approx(plain, abs=4 * np.hypot(error, plain_error))
@@ -48,7 +48,7 @@ def test_weibull_chance_agrees_with_plain_simulation() -> None:
 def test_normal_chance_agrees_with_plain_simulation() -> None:
     world = make_world("normal", 25.0, 0.06)
     basis = lt.BASES["B-basis"]
-    exact, error = chance_of(world, 20.5, basis, 5)(9)
+    exact, error = chances_of(world, 20.5, basis, 5).full(9)
     plain, plain_error = chance_fresh(9, NORMAL, world.location, world.spread, 20.5, basis, 0.0, 8)
     assert error == 0.0
     assert exact == pytest.approx(plain, abs=4 * plain_error)

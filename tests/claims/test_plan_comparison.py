@@ -7,7 +7,7 @@ from lowtail.claims.comparison.two_sample_tests import behrens_fisher
 from lowtail.claims.planning.plan_arms import Aim
 from lowtail.claims.planning.plan_chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.planning.plan_comparison import log_spread
-from lowtail.claims.planning.plan_power import judge, power_by_test
+from lowtail.claims.planning.plan_power import judge, trials_by_test
 from lowtail.errors import InputError
 
 
@@ -150,10 +150,8 @@ def test_survivors_cost_specimens() -> None:
 
 def test_named_test_by_simulation() -> None:
     """Mann-Whitney cannot reach 5 % with 3 against 3: smallest p 2 / C(6, 3) = 0.1."""
-    assert power_by_test((3, 3), "Mann-Whitney", 0.5, (0.05, 0.05), (0.0, 0.0), Aim("difference", 1.0, 0.95), 1, 1) == (
-        0.0,
-        0.0,
-    )
+    aim = Aim("difference", 1.0, 0.95)
+    assert trials_by_test("Mann-Whitney", 0.5, (0.05, 0.05), (0.0, 0.0), aim, 1).full((3, 3)) == (0.0, 0.0)
     plan = lt.plan_comparison(0.8, 0.06, test="Mann-Whitney", max_n=12)
     assert plan.n == 4
     assert plan.chance_before == 0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, ndtr
+from scipy.special import log_ndtr, ndtr, ndtri
 
 from lowtail.models.likelihood import Scaled, mills
 
@@ -19,13 +19,22 @@ Array = NDArray[np.float64]
 
 _WIDE = 8.4  # half width of the window in standard widths: 4e-17 lies outside
 _LEGENDRE: dict[int, tuple[Array, Array]] = {}
-_DRAW_GRID = 129
+_DRAW_GRID, _KNOTS = 1025, 257
+_SCORES = np.linspace(-7.0, 7.0, 141)  # normal scores at which quantiles are held for draws
 
 
 def _legendre(count: int) -> tuple[Array, Array]:
     if count not in _LEGENDRE:
         _LEGENDRE[count] = np.polynomial.legendre.leggauss(count)
     return _LEGENDRE[count]
+
+
+def _place(x: Array, knots: Array) -> tuple[NDArray[np.intp], Array]:
+    """Interval of evenly spaced knots in which each x lies, and how far along; ends are held."""
+    step = knots[1] - knots[0] or 1.0
+    at = np.clip((x - knots[0]) / step, 0.0, knots.size - 1)
+    left = np.minimum(at.astype(np.intp), knots.size - 2)
+    return left, at - left
 
 
 class NormalLocation:
@@ -108,27 +117,32 @@ class NormalLocation:
         return np.exp(each.reshape(k.shape) - log_total)
 
     def draw(self, k: Array, row: int, rng: np.random.Generator) -> Array:
-        """Locations of one row given k (size,): the density is taken as linear between points of a fine grid."""
+        """Locations of one row given k (size,): quantiles at evenly spaced ``ln k`` and normal scores, and between."""
         root, mean = self.root[row], self.mean[row]
         gap = self.gap[row][self.held[row]]
         if not gap.size:
             return np.asarray(mean + rng.standard_normal(k.size) / (root * k))
+        t = np.log(k)
+        knots = np.linspace(t.min(), t.max(), _KNOTS)
+        column, across = _place(t, knots)
+        line, along = _place(ndtri(rng.random(k.size)), _SCORES)
+        table = self._quantiles(np.exp(knots), gap, root).ravel()
+        first = column * _SCORES.size + line
+        lower = table[first] * (1 - along) + table[first + 1] * along
+        upper = table[first + _SCORES.size] * (1 - along) + table[first + _SCORES.size + 1] * along
+        return np.asarray(mean + (lower + across * (upper - lower)) / (root * k))
+
+    def _quantiles(self, k: Array, gap: Array, root: float) -> Array:
+        """Quantiles of v at the normal scores `_SCORES` for every k, shape (K, scores)."""
         kgap, roots = k[:, None] * gap, np.full(k.size, root)
         low, high = self._one_window(kgap, roots)
         v = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, _DRAW_GRID)
         each = self.log_density(kgap, roots, v)
         dens = np.exp(each - each.max(axis=1, keepdims=True))
-        area = np.cumsum(0.5 * (dens[:, 1:] + dens[:, :-1]), axis=1)
-        area = np.concatenate([np.zeros((k.size, 1)), area], axis=1)
-        u = rng.random(k.size) * area[:, -1]
-        j = np.clip((area <= u[:, None]).sum(axis=1) - 1, 0, _DRAW_GRID - 2)
-        rows = np.arange(k.size)
-        d0, d1, rest = dens[rows, j], dens[rows, j + 1], u - area[rows, j]
-        part = np.clip(
-            2 * rest / np.maximum(d0 + np.sqrt(np.maximum(d0 * d0 + 2 * (d1 - d0) * rest, 0.0)), 1e-300), 0, 1
-        )
-        at = v[rows, j] + part * (high - low) / (_DRAW_GRID - 1)
-        return np.asarray(mean + at / (root * k))
+        area = np.cumsum(dens[:, 1:] + dens[:, :-1], axis=1)
+        upto = np.concatenate([np.zeros((k.size, 1)), area / area[:, -1:]], axis=1)
+        u = ndtr(_SCORES)
+        return np.stack([np.interp(u, upto[i], v[i]) for i in range(k.size)])
 
     def _one_window(self, kgap: Array, root: Array) -> tuple[Array, Array]:
         v = np.zeros(root.size)

@@ -11,12 +11,13 @@ from scipy import special
 
 from lowtail._checks import takes
 from lowtail._parallel import as_rng, seeds
-from lowtail.claims.planning.plan import Claim, Plan, check_assurance, check_whole, count, make_curve, percent, positive
+from lowtail.claims.planning.plan import Claim, Plan, check_assurance, check_whole, count, percent, positive
+from lowtail.claims.planning.plan_answer import between_looks
 from lowtail.claims.planning.plan_arms import Aim, make_aim
 from lowtail.claims.planning.plan_chances import behrens_fisher_reach
 from lowtail.claims.planning.plan_power import judge
 from lowtail.claims.planning.plan_simulate import standard_series
-from lowtail.claims.planning.plan_worlds import share_and_error
+from lowtail.claims.planning.plan_trials import Trials
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import LOGNORMAL, WEIBULL, Family
@@ -28,7 +29,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 LOOKS = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60)
-WORLDS, SPARE = 10_400, 4
+WORLDS, SPARE, BLOCKS = 10_400, 4, 4
 
 
 @takes(reference="sample", other="sample")
@@ -93,42 +94,23 @@ def more_comparison(
     share = positive(n_ratio, "n_ratio", "specimens of the other arm for each of the reference")
     arms = _Arms.draw(reference, other, as_rng(rng), most, max(1, math.ceil(share * most)))
     ceiling = arms.ceiling(aim)
-    won: dict[int, Flags] = {}
 
     def both(m: int) -> tuple[int, int]:
         return m, math.ceil(share * m - 1e-9)
 
-    def chance(m: int) -> float:
-        if m not in won:
-            won[m] = arms.outcomes(*both(m), aim)
-        return float(won[m].mean())
-
-    looks = sorted({m for m in LOOKS if m < most} | {most})
-    found = next((i for i, m in enumerate(looks) if chance(m) >= target), None)
-    n: int | None = None
-    if found is not None:
-        low, n = (looks[found - 1] if found else -1), looks[found]
-        while n - low > 1:
-            middle = (low + n) // 2
-            low, n = (low, middle) if chance(middle) >= target else (middle, n)
-    last = most if n is None else n
-    reached, error = share_and_error(won[last])
-    needed = None if n is None else both(n)
-    return Plan(
+    trials: Trials[int] = Trials(lambda wanted: [arms.outcomes(*both(m), aim, block) for m, block in wanted], target)
+    answer = between_looks(trials, target, sorted({m for m in LOOKS if m < most} | {most}), beyond=False)
+    needed = None if answer.n is None else both(answer.n)
+    return answer.plan(
         question="more samples",
         claim=f"{aim.words.removeprefix('that ')} ({100 * aim.confidence:g} % confidence)",
         group=" against ".join(s.label for s in (reference, other) if s.label),
         family=arms.family.name,
-        n=n,
         arms=needed or (),
         n_now=reference.n + other.n,
         assurance=target,
-        chance=reached,
-        chance_before=chance(last - 1) if last else math.nan,
-        mc_error=error,
         ceiling=ceiling,
-        curve=make_curve([(m, *share_and_error(won[m])) for m in sorted(won)]),
-        sentence=_sentence(aim, needed, both(most), reached, ceiling, target),
+        sentence=_sentence(aim, needed, both(most), answer.chance, ceiling, target),
         assumptions=(
             f"{arms.family.name} loads, as uncertain as the {reference.n} and {other.n} in hand leave them.",
             "Survivors among the further specimens as often as in hand; the claim is judged once, at the end.",
@@ -183,25 +165,25 @@ class _Arms:
             true &= self.log_ratio < edge
         return float(true.mean())
 
-    def pooled(self, arm: int, m: int) -> tuple[Array, Flags | None]:
-        """Log loads and breaks of one arm with m further specimens in every world."""
-        sample = self.samples[arm]
-        new = self.location[arm][:, None] + self.spread[arm][:, None] * self.further[arm][:, :m]
-        y = np.concatenate([np.tile(np.log(sample.load), (WORLDS, 1)), new], axis=1)
+    def pooled(self, arm: int, m: int, block: int) -> tuple[Array, Flags | None]:
+        """Log loads and breaks of one arm with m further specimens in every world of a block."""
+        sample, pick = self.samples[arm], slice(block, None, BLOCKS)
+        location, spread = self.location[arm][pick], self.spread[arm][pick]
+        new = location[:, None] + spread[:, None] * self.further[arm][pick, :m]
+        size = location.size
+        y = np.concatenate([np.tile(np.log(sample.load), (size, 1)), new], axis=1)
         fresh = self.broke[arm]
         if fresh is None and sample.n_held == 0:
             return y, None
-        flags = np.ones(new.shape, dtype=bool) if fresh is None else fresh[:, :m]
-        return y, np.concatenate([np.tile(sample.broke, (WORLDS, 1)), flags], axis=1)
+        flags = np.ones(new.shape, dtype=bool) if fresh is None else fresh[pick, :m]
+        return y, np.concatenate([np.tile(sample.broke, (size, 1)), flags], axis=1)
 
-    def outcomes(self, m_reference: int, m_other: int, aim: Aim) -> Flags:
-        """Whether the pooled series reach the aim in each world."""
-        first, second = self.pooled(0, m_reference), self.pooled(1, m_other)
+    def outcomes(self, m_reference: int, m_other: int, aim: Aim, block: int) -> Flags:
+        """Whether the pooled series reach the aim in each world of a block."""
+        first, second = self.pooled(0, m_reference, block), self.pooled(1, m_other, block)
         if self.family is LOGNORMAL:
             return judge_complete(first[0], second[0], aim)
-        parts = [slice(i, i + 2600) for i in range(0, WORLDS, 2600)]
-        cut = [tuple((y[p], None if b is None else b[p]) for y, b in (first, second)) for p in parts]
-        return np.concatenate([judge(a, b, aim) for a, b in cut])
+        return judge(first, second, aim)
 
 
 def judge_complete(x: Array, y: Array, aim: Aim) -> Flags:

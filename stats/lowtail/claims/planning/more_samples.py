@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,13 +15,13 @@ from lowtail.claims.planning.plan import (
     check_share,
     check_whole,
     count,
-    make_curve,
     percent,
     positive,
     strength_claim,
 )
+from lowtail.claims.planning.plan_answer import Answer, between_looks
 from lowtail.claims.planning.plan_chances import limit_factor
-from lowtail.claims.planning.plan_worlds import Worlds, draw_worlds, share_and_error, successes
+from lowtail.claims.planning.plan_worlds import Worlds, draw_worlds, trials_in
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import Family, get_family
@@ -34,7 +31,6 @@ __all__ = ["more_samples"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-Outcomes = Callable[[list[int]], dict[int, Flags]]
 
 FIRST_LOOK = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60, 100, 200)
 
@@ -121,61 +117,30 @@ def more_samples(
     worlds = draw_worlds(known, law, edge, found.fraction_below, generator)
     seed = seeds(generator, 4)
 
-    def outcomes(more: list[int]) -> dict[int, Flags]:
-        return successes(sample, worlds, edge, found, held, seed, more, n_jobs)
-
-    won, n = _search(target, most, outcomes)
+    trials = trials_in(worlds, sample, edge, found, held, seed, target, n_jobs)
+    looks = [m for m in FIRST_LOOK if m < most] + [most]
+    answer = between_looks(trials, target, looks, beyond=True)
     ceiling = (
         known.confidence_that(strength, found.fraction_below)
         if found.kind == "tolerance"
         else _true_share(worlds, law, strength, found)
     )
-    rows = [(m, *share_and_error(won[m])) for m in sorted(won)]
-    last = most if n is None else n
-    chance, error = share_and_error(won[last])
     fit_low = known.low(found.fraction_below, 0.5)
-    return Plan(
+    return answer.plan(
         question="more samples",
         claim=str(stated),
         group=sample.label,
         family=law.name,
         basis=found.name,
-        n=n,
-        arms=() if n is None else (n,),
         n_now=sample.n,
         assurance=target,
-        chance=chance,
-        chance_before=share_and_error(won[last - 1])[0] if last >= 1 and last - 1 in won else math.nan,
-        mc_error=error,
         ceiling=ceiling,
-        curve=make_curve(rows),
-        cost=math.nan if price is None or n is None else price * n,
-        sentence=_sentence(sample, stated, n, chance, ceiling, target, most, fit_low, found),
+        price=price,
+        sentence=_sentence(sample, stated, answer.n, answer.chance, ceiling, target, most, fit_low, found),
         assumptions=_assumptions(law, sample, held),
-        changes=_changes(worlds, won[last], last),
-        notes=_notes(sample, worlds, won, n, last, found, law, ceiling),
+        changes=_changes(worlds, trials.outcomes(answer.last), answer.last),
+        notes=_notes(answer, ceiling),
     )
-
-
-def _search(target: float, most: int, outcomes: Outcomes) -> tuple[dict[int, Flags], int | None]:
-    """Smallest m that reaches the target; outcomes at the first looks up to just beyond it, and in between."""
-    won: dict[int, Flags] = {}
-    looks = [m for m in FIRST_LOOK if m < most] + [most]
-    found: int | None = None
-    for i, m in enumerate(looks):
-        won.update(outcomes([m]))
-        if found is None and won[m].mean() >= target:
-            found = i
-        if found is not None and i > found and m >= 3:
-            break
-    if found is None:
-        return won, None
-    high, low = looks[found], looks[found - 1] if found else -1
-    while high - low > 1:
-        middle = (low + high) // 2
-        won.update(outcomes([middle]))
-        low, high = (low, middle) if won[middle].mean() >= target else (middle, high)
-    return won, high
 
 
 def _true_share(worlds: Worlds, law: Family, strength: float, basis: Basis) -> float:
@@ -241,23 +206,14 @@ def _changes(worlds: Worlds, won: Flags, last: int) -> tuple[str, ...]:
     )
 
 
-def _notes(
-    sample: Sample,
-    worlds: Worlds,
-    won: dict[int, Flags],
-    n: int | None,
-    last: int,
-    basis: Basis,
-    law: Family,
-    ceiling: float,
-) -> tuple[str, ...]:
+def _notes(answer: Answer, ceiling: float) -> tuple[str, ...]:
     out = ["A chance, never a promise: it moves with every further break."]
     out.append(
         f"The present confidence that the claim is true is {percent(ceiling)}; no number of tests can do better."
     )
-    if n == 0 and 1 in won:
-        worst = min(float(won[m].mean()) for m in won if m > 0)
+    later = [chance for m, chance, _ in answer.rows if m > 0]
+    if answer.n == 0 and later:
         out.append(
-            f"Testing on can lose what is shown now: the chance to keep it falls to {percent(worst)} in between."
+            f"Testing on can lose what is shown now: the chance to keep it falls to {percent(min(later))} in between."
         )
     return tuple(out)

@@ -14,7 +14,8 @@ from lowtail._parallel import as_rng, run, seeds
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import Claim, check_whole, count, percent, positive, strength_claim
-from lowtail.claims.planning.plan_worlds import draw_worlds, share_and_error, successes
+from lowtail.claims.planning.plan_trials import CURVE
+from lowtail.claims.planning.plan_worlds import draw_worlds, trials_in
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import Family, get_family
@@ -171,8 +172,8 @@ def _curve(
     edge = float(law.transform(strength))
     worlds = draw_worlds(known, law, edge, basis.fraction_below, np.random.default_rng(first))
     held = sample.n_held / sample.n
-    won = successes(sample, worlds, edge, basis, held, rest, list(range(most + 1)))
-    return [share_and_error(won[m]) for m in range(most + 1)], known.confidence_that(strength, basis.fraction_below)
+    trials = trials_in(worlds, sample, edge, basis, held, rest)
+    return [trials.chance(m, CURVE) for m in range(most + 1)], known.confidence_that(strength, basis.fraction_below)
 
 
 def best_allocation(curves: Sequence[Sequence[float]], prices: Sequence[float], budget: float) -> tuple[int, ...]:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 from lowtail.claims.basis import check_fraction
-from lowtail.claims.planning.plan import Claim, curve_points, positive, settle, smallest_n
+from lowtail.claims.planning.plan import Claim, positive
+from lowtail.claims.planning.plan_answer import Answer
+from lowtail.claims.planning.plan_answer import answer as find
+from lowtail.claims.planning.plan_trials import SEARCH, Worked
 from lowtail.errors import InputError
 
-__all__ = ["Aim", "Split", "check_costs", "make_aim", "split_arms"]
+__all__ = ["Aim", "Pairs", "Split", "check_costs", "make_aim", "split_arms"]
 
 GOALS = ("difference", "no worse than", "equivalence")
 ALTERNATIVES = ("two-sided", "less", "greater")
-Power = Callable[[int, int], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,74 +93,91 @@ def check_costs(cost: tuple[float, float] | None) -> tuple[float, float] | None:
     return positive(cost[0], "cost", "a cost per specimen"), positive(cost[1], "cost", "a cost per specimen")
 
 
+class Pairs(Protocol):
+    """Power by the numbers in both arms: `Trials` (simulated) or `Worked` (computed)."""
+
+    def chance(self, size: tuple[int, int], limit: float = SEARCH) -> tuple[float, float]:
+        """Power with its error, as exact as the search needs."""
+
+    def full(self, size: tuple[int, int]) -> tuple[float, float]:
+        """Power with its error, as exact as it gets."""
+
+
 @dataclass(frozen=True, slots=True)
 class Split:
-    """Numbers in the arms (None where the limit is not enough), the curve along the split, and the next best."""
+    """Numbers in the arms (None where the limit is not enough), and the answer with the curve along the split."""
 
     arms: tuple[int, int] | None
-    rows: list[tuple[int, float, float]]
-    before: float
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class _Along:
+    """Power along a fixed proportion, by the number in the reference arm."""
+
+    power: Pairs
+    share: float
+
+    def pair(self, n: int) -> tuple[int, int]:
+        return n, max(2, math.ceil(self.share * n - 1e-9))
+
+    def chance(self, size: int, limit: float = SEARCH) -> tuple[float, float]:
+        return self.power.chance(self.pair(size), limit)
+
+    def full(self, size: int) -> tuple[float, float]:
+        return self.power.full(self.pair(size))
 
 
 def split_arms(
-    power: Power,
+    power: Pairs,
     target: float,
     most: int,
     share: float,
     spread: tuple[float, float],
     costs: tuple[float, float] | None,
-    quick: Power | None = None,
 ) -> Split:
-    """Smallest arms in a given proportion, or the cheapest split, that reach the target.
-
-    ``quick`` is a rough power for the search and the curve; the answer is settled by ``power``.
-    """
-    rough = power if quick is None else quick
+    """Smallest arms in a given proportion, or the cheapest split, that reach the target."""
     if costs is not None:
         share = math.sqrt(costs[0] / costs[1]) * spread[1] / spread[0]
-
-    def pair(n: int) -> tuple[int, int]:
-        return n, max(2, math.ceil(share * n - 1e-9))
-
-    def along(n: int) -> float:
-        return power(*pair(n))[0]
-
-    def roughly(n: int) -> float:
-        return rough(*pair(n))[0]
-
+    along = _Along(power, share)
     cap = most if share <= 1 else max(2, math.floor(most / share))
-    first = smallest_n(roughly, target, 2, cap)
-    if quick is not None and (first is not None or roughly(cap) > target - 0.05):
-        first = settle(first, along, target, 2, cap)
-    arms = None if first is None else pair(first)
-    if arms is not None and costs is not None:
-        arms = cheapest(lambda a, b: rough(a, b)[0], target, most, arms, costs)
-    sure = {first, (first or 0) - 1}
-    points = curve_points(first, 2, cap, 40 if quick is None else 6)
-    rows = [(k, *(power if k in sure else rough)(*pair(k))) for k in points]
-    if arms is None:
-        return Split(None, rows, math.nan)
+    found = find(along, target, 2, cap, 40 if isinstance(power, Worked) else 6)
+    if found.n is None:
+        return Split(None, found)
     if costs is None:
-        return Split(arms, rows, along(arms[0] - 1) if arms[0] > 2 else math.nan)
+        return Split(along.pair(found.n), found)
+    arms = cheapest(power, target, most, along.pair(found.n), costs)
     fewer = [f for f in ((arms[0] - 1, arms[1]), (arms[0], arms[1] - 1)) if min(f) >= 2]
-    return Split(arms, rows, max([power(*f)[0] for f in fewer], default=math.nan))
+    chance, error = power.full(arms)
+    before = max([power.full(f)[0] for f in fewer], default=math.nan)
+    return Split(arms, replace(found, n=arms[0], chance=chance, error=error, before=before))
 
 
 def cheapest(
-    chance: Callable[[int, int], float], target: float, most: int, start: tuple[int, int], costs: tuple[float, float]
+    power: Pairs, target: float, most: int, start: tuple[int, int], costs: tuple[float, float]
 ) -> tuple[int, int]:
-    """Cheapest pair that reaches the target: for each reference number the smallest other number."""
+    """Cheapest pair that reaches the target: walk along the numbers of the reference arm, both ways.
+
+    At each the largest other number that is still cheaper is tried first; where it fails, no smaller one can do.
+    """
+
+    def reaches(a: int, b: int) -> bool:
+        return power.chance((a, b))[0] >= target and power.full((a, b))[0] >= target
+
     best, price = start, start[0] * costs[0] + start[1] * costs[1]
     for way in (-1, 1):
         n, misses = start[0], 0
         while misses < 6:
             n += way
-            room = min(most, math.floor((price - n * costs[0]) / costs[1]))
+            room = min(most, math.ceil((price - n * costs[0]) / costs[1] - 1e-9) - 1)
             if n < 2 or n > most or room < 2:
                 break
-            other = smallest_n(lambda k, n=n: chance(n, k), target, 2, room)  # type: ignore[misc]
-            if other is None or n * costs[0] + other * costs[1] >= price:
+            if not reaches(n, room):
                 misses += 1
                 continue
-            best, price, misses = (n, other), n * costs[0] + other * costs[1], 0
+            low, high = 1, room
+            while high - low > 1:
+                middle = (low + high) // 2
+                low, high = (low, middle) if reaches(n, middle) else (middle, high)
+            best, price, misses = (n, high), n * costs[0] + high * costs[1], 0
     return best

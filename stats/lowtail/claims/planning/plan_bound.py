@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -21,23 +20,23 @@ from lowtail.claims.planning.plan import (
     check_share,
     check_whole,
     count,
-    curve_points,
-    make_curve,
     percent,
     positive,
     smallest_n,
     strength_claim,
 )
+from lowtail.claims.planning.plan_answer import Chances
+from lowtail.claims.planning.plan_answer import answer as find
 from lowtail.claims.planning.plan_chances import basis_factor, chance_bound, limit_factor
 from lowtail.claims.planning.plan_pivot import weibull_pivot
-from lowtail.claims.planning.plan_simulate import chance_fresh
+from lowtail.claims.planning.plan_simulate import fresh_trials
+from lowtail.claims.planning.plan_trials import Worked
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
 
 __all__ = ["plan_bound"]
 
 Array = NDArray[np.float64]
-Chance = Callable[[int], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,32 +145,18 @@ def plan_bound(
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
     check_possible(world, strength, found, mean, cv)
     seed = int(as_rng(rng).integers(2**31))
-    chance = memory(chance_of(world, strength, found, seed, n_jobs))
-    n = smallest_n(lambda k: chance(k)[0], target, 2, most)
-    size = 24 if exact(world, found) else 8
-    rows = [(k, *chance(k)) for k in curve_points(n, 2, most, size)]
-    last = most if n is None else n
-    reached, error = chance(last)
+    chances = chances_of(world, strength, found, seed, target, n_jobs)
+    answer = find(chances, target, 2, most, 24 if exact(world, found) else 8)
     given = f"if the mean is {mean:.4g} kN and the CV {100 * cv:.3g} % ({world.family.name} law)"
-    if n is None:
-        sentence = f"{count(most)} back {stated} with a chance of only {percent(reached)}, {given}."
-    else:
-        sentence = f"{count(n)} back {stated} with a chance of {percent(reached)}, {given}."
-    return Plan(
+    only = "" if answer.n is not None else " only"
+    return answer.plan(
         question="bound",
         claim=str(stated),
         family=world.family.name,
         basis=found.name,
-        n=n,
-        arms=() if n is None else (n,),
         assurance=target,
-        chance=reached,
-        chance_before=chance(last - 1)[0] if last > 2 else math.nan,
-        mc_error=error,
-        ceiling=1.0,
-        curve=make_curve(rows),
-        cost=math.nan if price is None or n is None else price * n,
-        sentence=sentence,
+        price=price,
+        sentence=f"{count(answer.last)} back {stated} with a chance of{only} {percent(answer.chance)}, {given}.",
         assumptions=_assumptions(world, mean, cv, found),
         changes=_changes(strength, found, world, mean, cv, target, seed, min(most, 200)),
         notes=("The mean and scatter are assumed, not known: with breaks in hand use `more_samples`.",),
@@ -183,23 +168,22 @@ def exact(world: World, basis: Basis) -> bool:
     return world.survivors == 0 and (basis.kind == "tolerance" or world.family.name == "normal")
 
 
-def memory(chance: Chance) -> Chance:
-    """Remember the chance for each n within one plan."""
-    return lru_cache(maxsize=None)(chance)
-
-
-def chance_of(world: World, strength: float, basis: Basis, seed: int, n_jobs: int = 1) -> Chance:
-    """Chance, with its Monte-Carlo error, that the low bound of n specimens reaches the strength."""
+def chances_of(
+    world: World, strength: float, basis: Basis, seed: int, target: float | None = None, n_jobs: int = 1
+) -> Chances:
+    """Chances that the low bound of n specimens reaches the strength."""
     claim = world.distance(strength)
     if not exact(world, basis):
-        return lambda n: chance_fresh(
-            n, world.family, world.location, world.spread, strength, basis, world.survivors, seed, n_jobs
+        return fresh_trials(
+            world.family, world.location, world.spread, strength, basis, world.survivors, seed, target, n_jobs
         )
     if world.family.name == "weibull":
-        return lambda n: weibull_pivot(n, seed).chance(
-            claim, _pivot_bound(n, seed, basis.fraction_below, basis.confidence)
+        return Worked(
+            lambda n: weibull_pivot(n, seed).chance(
+                claim, _pivot_bound(n, seed, basis.fraction_below, basis.confidence)
+            )
         )
-    return lambda n: (chance_bound(n, -claim, basis_factor(n, basis)), 0.0)
+    return Worked(lambda n: (chance_bound(n, -claim, basis_factor(n, basis)), 0.0))
 
 
 @lru_cache(maxsize=1024)
@@ -226,14 +210,19 @@ def check_possible(world: World, strength: float, basis: Basis, mean: float, cv:
     )
 
 
+def held_words(survivors: float) -> str:
+    """What is assumed of survivors, in words."""
+    if survivors == 0:
+        return "All specimens break."
+    return f"{100 * survivors:.3g} % of the specimens hold; the rig's strength scatters like the specimens'."
+
+
 def _assumptions(world: World, mean: float, cv: float, basis: Basis) -> tuple[str, ...]:
-    held = (
-        "All specimens break."
-        if world.survivors == 0
-        else f"{100 * world.survivors:.3g} % of the specimens hold; the rig's strength scatters like the specimens'."
-    )
     limit = "" if basis.kind == "tolerance" else f" The limit is mean - k s of the loads, by the custom '{basis.name}'."
-    return (f"{world.family.name} law with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{limit}", held)
+    return (
+        f"{world.family.name} law with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{limit}",
+        held_words(world.survivors),
+    )
 
 
 def _changes(
@@ -258,7 +247,7 @@ def _changes(
         except InputError:
             out.append(f"{words}: impossible with any number of specimens.")
             continue
-        chance = memory(chance_of(other, strength, basis, seed))
-        n = smallest_n(lambda k, f=chance: f(k)[0], goal, 2, most)  # type: ignore[misc]
+        chances = chances_of(other, strength, basis, seed)
+        n = smallest_n(lambda k, f=chances: f.full(k)[0], goal, 2, most)  # type: ignore[misc]
         out.append(f"{words}: {count(n)}." if n is not None else f"{words}: more than {count(most)}.")
     return tuple(out)

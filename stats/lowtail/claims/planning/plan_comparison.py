@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 
@@ -17,13 +16,13 @@ from lowtail.claims.planning.plan import (
     check_share,
     check_whole,
     count,
-    make_curve,
     percent,
     positive,
 )
-from lowtail.claims.planning.plan_arms import Aim, Power, Split, check_costs, make_aim, split_arms
+from lowtail.claims.planning.plan_arms import Aim, Pairs, Split, check_costs, make_aim, split_arms
 from lowtail.claims.planning.plan_chances import chance_two_arms
-from lowtail.claims.planning.plan_power import power_by_interval, power_by_test
+from lowtail.claims.planning.plan_power import trials_by_interval, trials_by_test
+from lowtail.claims.planning.plan_trials import Worked
 from lowtail.errors import InputError
 
 __all__ = ["plan_comparison"]
@@ -87,8 +86,9 @@ def plan_comparison(
     test : str
         "auto": the interval that `compare` gives (Welch where the arms are equal or one apart, Behrens-Fisher where
         they differ by more, the two confidence laws with survivors). Or the name of a test of `compare`, for a
-        difference; names other than the three exact ones are simulated (400 pairs of series, error up to 2.5 points,
-        minutes for some).
+        difference; names other than the three exact ones are simulated, one pair of series at a time (error below 0.5
+        points; up to 10,400 pairs where the answer hangs on it, so that permutation and likelihood tests take
+        minutes).
     cost : (float, float), optional
         Cost of a specimen in the reference and in the other arm, each greater than 0: the cheapest split is sought.
     max_n : int
@@ -128,11 +128,10 @@ def plan_comparison(
     most = check_whole(max_n, "max_n", 2)
     chosen = _choose(test, aim, cvs, held)
     seed = int(as_rng(rng).integers(2**31))
-    chance = _power(chosen, true, cvs, held, aim, seed, n_jobs)
-    quick = None if chosen in EXACT or chosen == "auto" else _power(chosen, true, cvs, held, aim, seed, n_jobs, 1)
+    chances = _chances(chosen, true, cvs, held, aim, seed, target, n_jobs)
     spread = (log_spread(cvs[0]), log_spread(cvs[1]))
-    split = split_arms(chance, target, most, share, spread, costs, quick)
-    return _plan(aim, true, cvs, held, target, chosen, split, chance, costs, most)
+    split = split_arms(chances, target, most, share, spread, costs)
+    return _plan(aim, true, cvs, held, target, chosen, split, costs, most)
 
 
 def _choose(test: str, aim: Aim, cvs: tuple[float, ...], held: tuple[float, float]) -> str:
@@ -152,27 +151,26 @@ def _choose(test: str, aim: Aim, cvs: tuple[float, ...], held: tuple[float, floa
     return test
 
 
-def _power(
+def _chances(
     chosen: str,
     ratio: float,
     cvs: tuple[float, ...],
     held: tuple[float, float],
     aim: Aim,
     seed: int,
+    target: float,
     n_jobs: int,
-    tasks: int = 4,
-) -> Power:
-    """Power against the numbers in both arms, remembered."""
+) -> Pairs:
+    """Power by the numbers in both arms."""
+    if chosen == "confidence laws":
+        return trials_by_interval(ratio, cvs, held, aim, seed, target, n_jobs)
+    if chosen not in EXACT and chosen != "auto":
+        return trials_by_test(chosen, ratio, cvs, held, aim, seed, target, n_jobs)
 
-    def chance(n_reference: int, n_other: int) -> tuple[float, float]:
-        if chosen == "confidence laws":
-            return power_by_interval((n_reference, n_other), ratio, cvs, held, aim, seed, n_jobs, tasks)
-        if chosen not in EXACT and chosen != "auto":
-            return power_by_test((n_reference, n_other), chosen, ratio, cvs, held, aim, seed, n_jobs, tasks)
-        method = EXACT.get(chosen, "welch" if abs(n_reference - n_other) <= 1 else "behrens-fisher")
-        exact = chance_two_arms(
-            n_reference,
-            n_other,
+    def exact(n: tuple[int, int]) -> tuple[float, float]:
+        method = EXACT.get(chosen, "welch" if abs(n[0] - n[1]) <= 1 else "behrens-fisher")
+        power = chance_two_arms(
+            *n,
             shift=math.log(ratio),
             spread=(log_spread(cvs[0]), log_spread(cvs[1])),
             confidence=aim.confidence,
@@ -181,9 +179,9 @@ def _power(
             method=method,
             alternative=aim.alternative,
         )
-        return exact, 0.0
+        return power, 0.0
 
-    return lru_cache(maxsize=None)(chance)
+    return Worked(exact)
 
 
 def _plan(
@@ -194,37 +192,28 @@ def _plan(
     target: float,
     chosen: str,
     split: Split,
-    chance: Power,
     cost: tuple[float, float] | None,
     most: int,
 ) -> Plan:
-    arms = split.arms
+    arms, answer = split.arms, split.answer
     given = f"the true ratio is {ratio:g} and {_both('CV', cvs)}" + (f", {_both('held', held)}" if max(held) else "")
     if arms is None:
-        reached, error = max(split.rows, key=lambda row: row[1])[1:]
         sentence = (
             f"Up to {most} specimens in an arm do not show {aim.words} with a chance of {percent(target)}, if {given}."
         )
     else:
-        reached, error = chance(*arms)
         each = (
             f"{count(arms[0])} in each arm"
             if arms[0] == arms[1]
             else f"{arms[0]} reference and {arms[1]} other specimens"
         )
-        sentence = f"{each} show {aim.words} with a chance of {percent(reached)}, if {given}."
-    return Plan(
+        sentence = f"{each} show {aim.words} with a chance of {percent(answer.chance)}, if {given}."
+    return answer.plan(
         question="comparison",
         claim=f"{aim.words.removeprefix('that ')} ({100 * aim.confidence:g} % confidence)",
         family="weibull" if max(held) else "lognormal",
-        n=None if arms is None else arms[0],
         arms=arms or (),
         assurance=target,
-        chance=reached,
-        chance_before=split.before,
-        mc_error=error,
-        ceiling=1.0,
-        curve=make_curve(split.rows),
         cost=math.nan if cost is None or arms is None else arms[0] * cost[0] + arms[1] * cost[1],
         sentence=sentence,
         assumptions=(f"{'Weibull' if max(held) else 'Lognormal'} loads; {given}.", _judge(chosen)),

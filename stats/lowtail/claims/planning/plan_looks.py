@@ -32,7 +32,8 @@ from lowtail.claims.planning.plan_chances import spread_nodes
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
 from lowtail.claims.planning.plan_simulate import standard_series
-from lowtail.claims.planning.plan_worlds import draw_worlds, share_and_error
+from lowtail.claims.planning.plan_trials import share_and_error
+from lowtail.claims.planning.plan_worlds import draw_worlds
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import Family, get_family
@@ -236,7 +237,9 @@ def _confidence(
     if family.name == "weibull":
         return weibull_confidence(pooled, flags, claim, basis.fraction_below)
     if flags is not None:
-        return normal_confidence(pooled, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3)
+        return normal_confidence(
+            pooled, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3
+        )
     factor = (pooled.mean(axis=1) - claim) / pooled.std(axis=1, ddof=1)
     return np.asarray(np.interp(factor, *_normal_table(pooled.shape[1], basis.fraction_below)))
 

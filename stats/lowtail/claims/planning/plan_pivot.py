@@ -18,7 +18,7 @@ from scipy import special
 
 from lowtail.models.likelihood import weibull_root
 
-__all__ = ["WeibullPivot", "weibull_confidence", "weibull_pivot"]
+__all__ = ["WeibullPivot", "weibull_bound", "weibull_confidence", "weibull_pivot"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -89,6 +89,22 @@ def weibull_confidence(y: Array, broke: Flags | None, claim: Array | float, frac
     return out
 
 
+def weibull_bound(y: Array, broke: Flags | None, fraction_below: float, level: float) -> Array:
+    """Low bound of the percentile for a batch of log loads; NaN without a bound. Parameters as above."""
+    fail = np.ones(y.shape, dtype=bool) if broke is None else broke
+    r = fail.sum(axis=1)
+    top = y.max(axis=1)
+    v = y - top[:, None]
+    usable = (r >= 2) & (np.where(fail, v, np.inf).min(axis=1) < np.where(fail, v, -np.inf).max(axis=1))
+    out = np.full(r.size, np.nan)
+    for breaks in np.unique(r[usable]):
+        every = np.flatnonzero(usable & (r == breaks))
+        for rows in np.array_split(every, max(1, every.size // 1000)):
+            pivot = WeibullPivot(int(breaks), *spread_grid(v[rows], fail[rows], r[rows].astype(float)))
+            out[rows] = top[rows] + pivot.bound(fraction_below, level, 1e-5)
+    return out
+
+
 def poisson_tail(index: int, x: Array) -> Array:
     """Upper regularised incomplete gamma at a whole index: a closed sum up to 20, the library above."""
     if index > 20:
@@ -108,7 +124,7 @@ class WeibullPivot:
     Attributes
     ----------
     n : int
-        Specimens in each standard sample.
+        Specimens in each standard sample, all broken (with survivors: breaks).
     shape, weight : (B, J) arrays
         Nodes of the shape relative to the configuration, with weights that sum to 1 in each row.
     log_total : (B, J) array
@@ -120,7 +136,7 @@ class WeibullPivot:
     weight: Array
     log_total: Array
 
-    def bound(self, fraction_below: float, confidence: float) -> Array:
+    def bound(self, fraction_below: float, confidence: float, close: float = 1e-8) -> Array:
         """Low bound of the percentile for each configuration, on the axis of the configuration, shape (B,)."""
         log_hazard = np.log(-np.log1p(-fraction_below))
         odds = np.log1p(-confidence) - np.log(confidence)
@@ -144,7 +160,7 @@ class WeibullPivot:
             half = np.where(both, (np.where(both, low, 0.0) + np.where(both, high, 0.0)) / 2, wide)
             stride = np.where(inside, stride, 2 * stride)
             new = np.where(inside, new, half)
-            if np.all(np.abs(new - q) < 1e-8 * (spread + np.abs(q))):
+            if np.all(np.abs(new - q) < close * (spread + np.abs(q))):
                 break
             q = new
         return np.asarray(q)

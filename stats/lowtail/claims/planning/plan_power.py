@@ -3,136 +3,42 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
-from scipy.stats import qmc
 
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.claims.planning.plan_arms import Aim
-from lowtail.claims.planning.plan_pivot import poisson_tail, spread_grid
+from lowtail.claims.planning.plan_ratio import ratio_confidence, take
 from lowtail.claims.planning.plan_simulate import child, standard_series
+from lowtail.claims.planning.plan_trials import Trials
 from lowtail.errors import LowtailError
 from lowtail.models.families import LOGNORMAL, WEIBULL
 from lowtail.records.sample import Sample
 
-__all__ = ["judge", "power_by_interval", "power_by_test"]
+__all__ = ["judge", "trials_by_interval", "trials_by_test"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 TASKS = 4
 PER_TASK = 2600  # pairs of series: Monte-Carlo error at most 0.49 points over all tasks
-PER_TASK_TESTS = 100
-_DRAWS = 128  # of the spreads and one location; the other location is summed in closed form
-
-
-@lru_cache(maxsize=1)
-def _points() -> Array:
-    """Low-discrepancy points in three dimensions."""
-    return np.asarray(qmc.Sobol(3, rng=np.random.default_rng(20_240)).random(_DRAWS))
-
-
-def points(size: int) -> Array:
-    """Points for ``size`` series, shape (3, size, J): spread and location of the reference, spread of the other.
-
-    The same points, turned by another amount for every series, so that their small errors do not add up.
-    """
-    turn = np.random.default_rng(size).random((3, size, 1))
-    return np.asarray((_points().T[:, None, :] + turn) % 1.0)
-
-
-@lru_cache(maxsize=256)
-def _log_gamma_table(breaks: int) -> tuple[Array, Array]:
-    """Logarithms of gamma quantiles on a fine grid of log odds."""
-    odds = np.linspace(-16.0, 16.0, 1601)
-    return odds, np.log(special.gammaincinv(breaks, special.expit(odds)))
-
-
-def _log_gamma(breaks: int, u: Array) -> Array:
-    return np.asarray(np.interp(special.logit(u), *_log_gamma_table(breaks)))
-
-
-class Drawn:
-    """Weibull confidence laws of one arm of many series: draws of 1 / spread, with what the location needs.
-
-    ``k`` and ``log_total`` have shape (B, J), ``r`` and ``top`` (B,); rows without a law hold NaN.
-    """
-
-    def __init__(self, y: Array, broke: Flags | None, u: Array) -> None:
-        fail = np.ones(y.shape, dtype=bool) if broke is None else broke
-        self.r = fail.sum(axis=1)
-        self.top = y.max(axis=1)
-        v = y - self.top[:, None]
-        low, high = np.where(fail, v, np.inf).min(axis=1), np.where(fail, v, -np.inf).max(axis=1)
-        self.known = (self.r >= 2) & (low < high)
-        self.k = np.full(u.shape, np.nan)
-        self.log_total = np.full(u.shape, np.nan)
-        for rows in self.by_breaks().values():
-            shape, weight, log_total = spread_grid(v[rows], fail[rows], self.r[rows].astype(float))
-            place = _inverse(weight, u[rows])
-            left = place.astype(int)
-            part = place - left
-            index = np.arange(rows.size)[:, None]
-            t = np.log(shape[:, :2])
-            self.k[rows] = np.exp(t[:, :1] + (t[:, 1:] - t[:, :1]) * place)
-            self.log_total[rows] = log_total[index, left] * (1 - part) + log_total[index, left + 1] * part
-
-    def by_breaks(self) -> dict[int, NDArray[np.intp]]:
-        """Rows with a law, by their number of breaks."""
-        return {int(r): np.flatnonzero(self.known & (self.r == r)) for r in np.unique(self.r[self.known])}
-
-    def percentile(self, log_hazard: float, u: Array) -> Array:
-        """Draws of the percentile (log load), shape (B, J), from points ``u`` of the location."""
-        out = np.full(self.k.shape, np.nan)
-        for r, rows in self.by_breaks().items():
-            out[rows] = (
-                self.top[rows, None] + (log_hazard + self.log_total[rows] - _log_gamma(r, u[rows])) / self.k[rows]
-            )
-        return out
-
-    def above(self, value: Array, log_hazard: float) -> Array:
-        """Confidence that the percentile exceeds ``value`` (B, J), averaged over the draws; NaN without a law."""
-        out = np.full(self.r.shape, np.nan)
-        for r, rows in self.by_breaks().items():
-            log_x = log_hazard + self.log_total[rows] - self.k[rows] * (value[rows] - self.top[rows, None])
-            tail = poisson_tail(r, np.exp(np.clip(np.nan_to_num(log_x, nan=0.0), -700.0, 6.5)))
-            out[rows] = np.where(np.isnan(log_x), np.nan, 1 - tail).mean(axis=1)
-        return out
-
-
-def _inverse(weight: Array, u: Array) -> Array:
-    """Place on the grid (0 to J - 1, with fractions) at which each row's law reaches ``u``, by linear parts."""
-    upto = np.cumsum(weight[:, 1:] + weight[:, :-1], axis=1)
-    upto = np.concatenate([np.zeros((weight.shape[0], 1)), upto], axis=1) / upto[:, -1:]
-    flat = upto + np.arange(weight.shape[0])[:, None]  # rows one after the other, so that one search does for all
-    wanted = (u * (1 - 1e-12) + np.arange(weight.shape[0])[:, None]).ravel()
-    found = np.searchsorted(flat.ravel(), wanted, side="right") - 1
-    row = np.repeat(np.arange(weight.shape[0]), u.shape[1])
-    left = np.clip(found - row * weight.shape[1], 0, weight.shape[1] - 2)
-    below, above = upto[row, left], upto[row, left + 1]
-    part = np.clip((wanted - row - below) / np.maximum(above - below, 1e-300), 0.0, 1.0)
-    return np.asarray((left + np.minimum(part, 1 - 1e-9)).reshape(u.shape))
+TASKS_TESTS, PER_TASK_TESTS = 26, 400  # the same for tests that take one pair at a time
 
 
 def judge(reference: tuple[Array, Flags | None], other: tuple[Array, Flags | None], aim: Aim) -> Flags:
     """Whether the ratio of medians of each pair of series (log loads, breaks) reaches the aim, as in `compare`."""
-    u = points(reference[0].shape[0])
-    first, second = Drawn(*reference, u[0]), Drawn(*other, u[2])
-    log_hazard = math.log(math.log(2.0))
-    base = first.percentile(log_hazard, u[1])
+    level = (1 + aim.confidence) / 2 if aim.goal == "difference" and aim.alternative == "two-sided" else aim.confidence
     edge = math.log(aim.margin)
-    above = second.above(base + edge, log_hazard)
+    above = ratio_confidence(reference, other, edge, (level, 1 - level))
     if aim.goal == "difference":
-        level = (1 + aim.confidence) / 2 if aim.alternative == "two-sided" else aim.confidence
         more, less = above >= level, above <= 1 - level
         return {"two-sided": more | less, "greater": more, "less": less}[aim.alternative]
-    won = above >= aim.confidence
+    won = above >= level
     if aim.goal == "equivalence":
-        won &= second.above(base - edge, log_hazard) <= 1 - aim.confidence
+        rows = np.flatnonzero(won)
+        won[rows] = ratio_confidence(take(reference, rows), take(other, rows), -edge, (1 - level,)) <= 1 - level
     return won
 
 
@@ -159,30 +65,29 @@ def _interval_task(
     held: tuple[float, float],
     aim: Aim,
     seed: np.random.SeedSequence,
-) -> int:
+) -> Flags:
     arms = [_series(n[arm], arm, PER_TASK, ratio, spread[arm], held[arm], seed) for arm in (0, 1)]
-    return int(judge(arms[0], arms[1], aim).sum())
+    return judge(arms[0], arms[1], aim)
 
 
-def power_by_interval(
-    n: tuple[int, int],
+def trials_by_interval(
     ratio: float,
     cvs: tuple[float, ...],
     held: tuple[float, float],
     aim: Aim,
     seed: int,
-    n_jobs: int,
-    tasks: int = TASKS,
-) -> tuple[float, float]:
-    """Power of the interval from two Weibull confidence laws, with its error; fewer ``tasks`` are quicker."""
+    target: float | None = None,
+    n_jobs: int = 1,
+) -> Trials[tuple[int, int]]:
+    """Success of the interval from two Weibull confidence laws, by the numbers in both arms."""
     spread = (weibull_spread(cvs[0]), weibull_spread(cvs[1]))
-    wins = run(
-        _interval_task,
-        [(n, ratio, spread, held, aim, s) for s in seeds(seed, TASKS)[:tasks]],
-        n_jobs=n_jobs,
-        progress=False,
-    )
-    return _share(sum(wins), tasks * PER_TASK)
+    each = seeds(seed, TASKS)
+
+    def make(wanted: list[tuple[tuple[int, int], int]]) -> list[Flags]:
+        jobs = [(n, ratio, spread, held, aim, each[block]) for n, block in wanted]
+        return run(_interval_task, jobs, n_jobs=n_jobs, progress=False)
+
+    return Trials(make, target, TASKS)
 
 
 def _test_task(
@@ -193,8 +98,8 @@ def _test_task(
     held: tuple[float, float],
     aim: Aim,
     seed: np.random.SeedSequence,
-) -> int:
-    wins = 0
+) -> Flags:
+    won = np.zeros(PER_TASK_TESTS, dtype=bool)
     arms = []
     for arm in (0, 1):
         if max(held) > 0:
@@ -209,27 +114,25 @@ def _test_task(
             p = two_sample_test(reference, other, test, alternative=aim.alternative, rng=i).p_value
         except LowtailError:  # too few breaks in an arm: nothing is shown
             continue
-        wins += p <= 1 - aim.confidence + 1e-12
-    return wins
+        won[i] = p <= 1 - aim.confidence + 1e-12
+    return won
 
 
-def power_by_test(
-    n: tuple[int, int],
+def trials_by_test(
     test: str,
     ratio: float,
     cvs: tuple[float, ...],
     held: tuple[float, float],
     aim: Aim,
     seed: int,
-    n_jobs: int,
-    tasks: int = TASKS,
-) -> tuple[float, float]:
-    """Power of a named test over simulated series, and its Monte-Carlo error; series without an answer show nothing."""
-    jobs = [(n, test, ratio, cvs, held, aim, s) for s in seeds(seed, TASKS)[:tasks]]
-    wins = run(_test_task, jobs, n_jobs=n_jobs, progress=False)
-    return _share(sum(wins), tasks * PER_TASK_TESTS)
+    target: float | None = None,
+    n_jobs: int = 1,
+) -> Trials[tuple[int, int]]:
+    """Success of a named test over simulated series, by the numbers in both arms; no answer shows nothing."""
+    each = seeds(seed, TASKS_TESTS)
 
+    def make(wanted: list[tuple[tuple[int, int], int]]) -> list[Flags]:
+        jobs = [(n, test, ratio, cvs, held, aim, each[block]) for n, block in wanted]
+        return run(_test_task, jobs, n_jobs=n_jobs, progress=False)
 
-def _share(wins: int, total: int) -> tuple[float, float]:
-    share = wins / total
-    return share, math.sqrt(share * (1 - share) / total)
+    return Trials(make, target, TASKS_TESTS)

@@ -4,35 +4,38 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._parallel import as_rng
+from lowtail._parallel import as_rng, run, seeds
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.planning.plan import (
     Claim,
     Plan,
     check_assurance,
     check_cv,
+    check_share,
     check_whole,
     count,
-    curve_points,
-    make_curve,
     percent,
     positive,
-    smallest_n,
 )
-from lowtail.claims.planning.plan_bound import make_world
+from lowtail.claims.planning.plan_answer import Chances
+from lowtail.claims.planning.plan_answer import answer as find
+from lowtail.claims.planning.plan_bound import World, held_words, make_world
 from lowtail.claims.planning.plan_chances import chance_bound
 from lowtail.claims.planning.plan_pivot import weibull_pivot
+from lowtail.claims.planning.plan_simulate import PER_TASK, TASKS, confidence, low_bound, standard_series
+from lowtail.claims.planning.plan_trials import Trials, Worked
 from lowtail.errors import InputError
 from lowtail.models.families import Family
 from lowtail.models.tolerance import tolerance_factor
 
 __all__ = ["plan_precision"]
 
+Flags = NDArray[np.bool_]
 Chance = Callable[[int], tuple[float, float]]
 
 
@@ -43,14 +46,17 @@ def plan_precision(
     cv: float,
     family: str | Family = "weibull",
     assurance: float = 0.8,
+    survivors: float = 0.0,
     cost: float | None = None,
     max_n: int = 1000,
     rng: int | np.random.Generator = 0,
+    n_jobs: int = 1,
 ) -> Plan:
     """Specimens until the two-sided confidence interval of a low strength is narrow enough, with a stated chance.
 
     "Within 5 %" means that half the width of the interval is at most 5 % of its middle. Normal: a noncentral t;
-    lognormal: a chi-square; both exact. Weibull: the pivots of both limits over standard samples. All specimens break.
+    lognormal: a chi-square; both exact. Weibull: the pivots of both limits over standard samples. With survivors whole
+    series are simulated, each with its own interval.
 
     Parameters
     ----------
@@ -64,12 +70,16 @@ def plan_precision(
         "weibull" (default), "normal" or "lognormal".
     assurance : float
         Chance that the interval is narrow enough, 0.5 to 0.99.
+    survivors : float
+        Share of specimens expected to hold, from 0 to below 1 (see `plan_bound`).
     cost : float, optional
         Cost of one specimen, greater than 0.
     max_n : int
         Largest series considered.
     rng : int or Generator
         Seed.
+    n_jobs : int
+        Worker processes for simulation; the answer does not depend on it.
 
     Returns
     -------
@@ -93,34 +103,28 @@ def plan_precision(
     if found.kind != "tolerance":
         raise InputError(f"A precision needs a basis with a confidence interval, got '{found.name}' ({found.kind}).")
     stated = Claim(within=share, basis=found)
-    world = make_world(family, 1.0, check_cv(cv))
+    world = make_world(family, 1.0, check_cv(cv), check_share(survivors, "survivors"))
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 2)
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
     seed = int(as_rng(rng).integers(2**31))
-    chance: Chance = lru_cache(maxsize=None)(_chance(world.family, world.spread, share, found, seed))
-    n = smallest_n(lambda k: chance(k)[0], target, 2, most)
-    last = most if n is None else n
-    reached, error = chance(last)
+    if world.survivors:
+        chances: Chances = _trials(world, share, found, seed, target, n_jobs)
+    else:
+        chances = Worked(_chance(world.family, world.spread, share, found, seed))
+    answer = find(chances, target, 2, most, 6 if world.survivors else 24)
     given = f"if the CV is {100 * cv:.3g} % ({world.family.name} law)"
-    end = "" if n is not None else " only"
+    only = "" if answer.n is not None else " only"
     level = f"{100 * found.confidence:g} % two-sided"
-    return Plan(
+    return answer.plan(
         question="precision",
         claim=f"{stated} ({level})",
         family=world.family.name,
         basis=found.name,
-        n=n,
-        arms=() if n is None else (n,),
         assurance=target,
-        chance=reached,
-        chance_before=chance(last - 1)[0] if last > 2 else math.nan,
-        mc_error=error,
-        ceiling=1.0,
-        curve=make_curve([(k, *chance(k)) for k in curve_points(n, 2, most, 24)]),
-        cost=math.nan if price is None or n is None else price * n,
-        sentence=f"{count(last)} give {stated} ({level}) with a chance of{end} {percent(reached)}, {given}.",
-        assumptions=(f"{world.family.name} law with CV {100 * cv:.3g} %.", "All specimens break."),
+        price=price,
+        sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, {given}.",
+        assumptions=(f"{world.family.name} law with CV {100 * cv:.3g} %.", held_words(world.survivors)),
         notes=("The scatter is assumed, not known: judge the width again after the first breaks.",),
     )
 
@@ -144,3 +148,27 @@ def _chance(family: Family, spread: float, share: float, basis: Basis, seed: int
         return pivot.chance_width(pivot.bound(p, lower) - pivot.bound(p, upper), limit / spread)
 
     return {"normal": normal, "lognormal": lognormal, "weibull": weibull}[family.name]
+
+
+def _narrow(n: int, world: World, share: float, basis: Basis, seed: np.random.SeedSequence) -> Flags:
+    """Whether the interval of each simulated series with survivors is narrow enough."""
+    z, broke = standard_series(world.family, n, PER_TASK, world.survivors, seed)
+    y = world.location + world.spread * z
+    upper, lower = (1 + basis.confidence) / 2, (1 - basis.confidence) / 2
+    low = low_bound(y, broke, world.family, basis.fraction_below, upper)
+    growth = (1 + share) / (1 - share)  # narrow enough: the high limit is at most this many times the low one
+    edge = low + math.log(growth) if world.family.on_log else low * growth
+    sound = np.flatnonzero(np.isfinite(low) & (world.family.on_log | (low > 0)))
+    out = np.zeros(low.size, dtype=bool)
+    flags = None if broke is None else broke[sound]
+    out[sound] = confidence(y[sound], flags, edge[sound], world.family, basis.fraction_below, lower) <= lower
+    return out
+
+
+def _trials(world: World, share: float, basis: Basis, seed: int, target: float, n_jobs: int) -> Trials[int]:
+    each = seeds(seed, TASKS)
+
+    def make(wanted: list[tuple[int, int]]) -> list[Flags]:
+        return run(_narrow, [(n, world, share, basis, each[b]) for n, b in wanted], n_jobs=n_jobs, progress=False)
+
+    return Trials(make, target, TASKS)

@@ -9,12 +9,13 @@ from scipy import special
 from lowtail._parallel import run, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan_chances import basis_factor
-from lowtail.claims.planning.plan_normal import normal_confidence
-from lowtail.claims.planning.plan_pivot import weibull_confidence
+from lowtail.claims.planning.plan_normal import normal_bound, normal_confidence
+from lowtail.claims.planning.plan_pivot import weibull_bound, weibull_confidence
+from lowtail.claims.planning.plan_trials import Trials
 from lowtail.errors import InputError
 from lowtail.models.families import Family
 
-__all__ = ["backs", "chance_fresh", "standard_series"]
+__all__ = ["backs", "chance_fresh", "confidence", "fresh_trials", "low_bound", "standard_series"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -73,6 +74,15 @@ def confidence(
     return normal_confidence(y, broke, claim, fraction_below, level)
 
 
+def low_bound(y: Array, broke: Flags | None, family: Family, fraction_below: float, level: float) -> Array:
+    """Low bound of the percentile of each series of ``y`` values (B, n); NaN without a bound."""
+    if family.name == "weibull":
+        return weibull_bound(y, broke, fraction_below, level)
+    if broke is None:
+        return y.mean(axis=1) - basis_factor(y.shape[1], Basis("plan", fraction_below, level)) * y.std(axis=1, ddof=1)
+    return normal_bound(y, broke, fraction_below, level)
+
+
 def _backs_by_custom(y: Array, broke: Flags | None, claim: Array | float, family: Family, basis: Basis) -> Flags:
     if broke is not None:
         raise InputError(f"'{basis.name}' takes mean and s of complete series; it is not defined with survivors.")
@@ -90,9 +100,31 @@ def _one(
     basis: Basis,
     survivors: float,
     seed: np.random.SeedSequence,
-) -> int:
+) -> Flags:
     y, broke = standard_series(family, n, PER_TASK, survivors, seed)
-    return int(backs(location + spread * y, broke, claim, family, basis).sum())
+    return backs(location + spread * y, broke, claim, family, basis)
+
+
+def fresh_trials(
+    family: Family,
+    location: float,
+    spread: float,
+    strength: float,
+    basis: Basis,
+    survivors: float,
+    seed: int,
+    target: float | None = None,
+    n_jobs: int = 1,
+) -> Trials[int]:
+    """Whether fresh series back the strength, by simulating the series, against their size."""
+    claim = float(family.transform(strength))
+    each = seeds(seed, TASKS)
+
+    def make(wanted: list[tuple[int, int]]) -> list[Flags]:
+        jobs = [(n, family, location, spread, claim, basis, survivors, each[block]) for n, block in wanted]
+        return run(_one, jobs, n_jobs=n_jobs, progress=False)
+
+    return Trials(make, target, TASKS)
 
 
 def chance_fresh(
@@ -106,10 +138,5 @@ def chance_fresh(
     seed: int,
     n_jobs: int = 1,
 ) -> tuple[float, float]:
-    """Chance that a fresh series of n backs the strength, by simulating the series, with its Monte-Carlo error."""
-    claim = float(family.transform(strength))
-    jobs = [(n, family, location, spread, claim, basis, survivors, s) for s in seeds(seed, TASKS)]
-    wins = sum(run(_one, jobs, n_jobs=n_jobs, progress=False))
-    total = TASKS * PER_TASK
-    share = wins / total
-    return share, float(np.sqrt(share * (1 - share) / total))
+    """Chance that a fresh series of n backs the strength, with its Monte-Carlo error."""
+    return fresh_trials(family, location, spread, strength, basis, survivors, seed, n_jobs=n_jobs).full(n)

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan_simulate import backs, standard_series
+from lowtail.claims.planning.plan_trials import Trials
 from lowtail.models.confidence_law import ConfidenceLaw
 from lowtail.models.families import Family
 from lowtail.records.sample import Sample
 
-__all__ = ["Worlds", "draw_worlds", "share_and_error", "successes"]
+__all__ = ["Worlds", "draw_worlds", "trials_in"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -69,12 +70,6 @@ def draw_worlds(
     return Worlds(family, location[pick], spread[pick], margin[pick])
 
 
-def share_and_error(won: Flags) -> tuple[float, float]:
-    """Share of worlds won and its standard error, from the differences of neighbouring strata."""
-    pairs = won[: won.size // 2 * 2].reshape(-1, 2).astype(float)
-    return float(won.mean()), float(np.sqrt(((pairs[:, 0] - pairs[:, 1]) ** 2).sum()) / won.size)
-
-
 def _task(
     y: Array,
     broke: Flags,
@@ -83,51 +78,39 @@ def _task(
     basis: Basis,
     survivors: float,
     seed: np.random.SeedSequence,
-    more: Sequence[int],
-) -> list[Flags]:
-    """Outcome in each world for each number of further specimens."""
+    more: int,
+) -> Flags:
+    """Outcome in each world with a number of further specimens."""
     size = worlds.location.size
-    z, fresh = (
-        standard_series(worlds.family, max(more), size, survivors, seed) if max(more) else (np.empty((size, 0)), None)
-    )
-    out = []
-    for m in more:
-        pooled = np.empty((size, y.size + m))
-        pooled[:, : y.size] = y
-        pooled[:, y.size :] = worlds.location[:, None] + worlds.spread[:, None] * z[:, :m]
-        flags: Flags | None = None
-        if fresh is not None or not broke.all():
-            flags = np.empty(pooled.shape, dtype=bool)
-            flags[:, : y.size] = broke
-            flags[:, y.size :] = True if fresh is None else fresh[:, :m]
-        out.append(backs(pooled, flags, claim, worlds.family, basis))
-    return out
+    pooled, flags = np.empty((size, y.size + more)), None
+    pooled[:, : y.size] = y
+    z, fresh = standard_series(worlds.family, more, size, survivors, seed) if more else (np.empty((size, 0)), None)
+    pooled[:, y.size :] = worlds.location[:, None] + worlds.spread[:, None] * z
+    if fresh is not None or not broke.all():
+        flags = np.empty(pooled.shape, dtype=bool)
+        flags[:, : y.size] = broke
+        flags[:, y.size :] = True if fresh is None else fresh
+    return backs(pooled, flags, claim, worlds.family, basis)
 
 
-def successes(
-    sample: Sample,
+def trials_in(
     worlds: Worlds,
+    sample: Sample,
     claim: float,
     basis: Basis,
     survivors: float,
     seeds: Sequence[np.random.SeedSequence],
-    more: Sequence[int],
+    target: float | None = None,
     n_jobs: int = 1,
-) -> dict[int, Flags]:
-    """For each number of further specimens, whether the pooled series backs the claim in each world.
-
-    ``claim`` is a value of y. Longer series continue the shorter ones, so that outcomes are comparable.
-    """
+) -> Trials[int]:
+    """Whether the pooled series backs the claim (a value of y) in each world, by further specimens."""
     y = np.asarray(worlds.family.transform(sample.load), dtype=float)
-    jobs = [
-        (y, sample.broke, worlds.slice(task), claim, basis, survivors, seeds[task], tuple(more))
-        for task in range(TASKS)
-    ]
-    parts = run(_task, jobs, n_jobs=n_jobs, progress=False)
-    out: dict[int, Flags] = {}
-    for i, m in enumerate(more):
-        won = np.empty(worlds.location.size, dtype=bool)
-        for task in range(TASKS):
-            won[task::TASKS] = parts[task][i]
-        out[m] = won
-    return out
+
+    def make(wanted: list[tuple[int, int]]) -> list[Flags]:
+        jobs = [
+            (y, sample.broke, worlds.slice(block), claim, basis, survivors, seeds[block], more)
+            for more, block in wanted
+        ]
+        return run(_task, jobs, n_jobs=n_jobs, progress=False)
+
+    return Trials(make, target, TASKS)

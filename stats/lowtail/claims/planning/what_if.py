@@ -20,7 +20,8 @@ from lowtail.claims.planning.plan import (
     positive,
     strength_claim,
 )
-from lowtail.claims.planning.plan_bound import chance_of, make_world
+from lowtail.claims.planning.plan_bound import chances_of, make_world
+from lowtail.claims.planning.plan_trials import CURVE
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
 
@@ -121,5 +122,5 @@ def _row(
     low = float(
         world.family.inverse(world.location + float(world.family.quantile(basis.fraction_below)) * world.spread)
     )
-    chance = chance_of(world, strength, basis, seed)
-    return low, [chance(k) for k in sizes]
+    chances = chances_of(world, strength, basis, seed)
+    return low, [chances.chance(k, CURVE) for k in sizes]
