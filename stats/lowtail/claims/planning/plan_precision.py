@@ -123,7 +123,8 @@ def plan_precision(
         basis=found.name,
         assurance=target,
         price=price,
-        sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, {given}.",
+        sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, "
+        f"{given}.",
         assumptions=(f"{world.family.name} law with CV {100 * cv:.3g} %.", held_words(world.survivors)),
         notes=("The scatter is assumed, not known: judge the width again after the first breaks.",),
     )

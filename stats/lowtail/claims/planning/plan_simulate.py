@@ -79,7 +79,8 @@ def low_bound(y: Array, broke: Flags | None, family: Family, fraction_below: flo
     if family.name == "weibull":
         return weibull_bound(y, broke, fraction_below, level)
     if broke is None:
-        return y.mean(axis=1) - basis_factor(y.shape[1], Basis("plan", fraction_below, level)) * y.std(axis=1, ddof=1)
+        factor = basis_factor(y.shape[1], Basis("plan", fraction_below, level))
+        return np.asarray(y.mean(axis=1) - factor * y.std(axis=1, ddof=1))
     return normal_bound(y, broke, fraction_below, level)
 
 
