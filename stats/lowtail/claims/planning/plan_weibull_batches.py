@@ -139,7 +139,7 @@ def _confidence(y: Array, broke: Flags, r: Array, claim: float, fraction_below: 
     ratio = np.sqrt(np.maximum(square / u * at_k**2 - error[row], 0.0))
     at = centre[row, column][:, None] + _quick_quantile(fraction_below, ratio) / at_k
     above = special.ndtr((at - claim) / np.sqrt(square / (a * u))) @ (chi / chi.sum())
-    return np.bincount(row, above * weight[row, column], minlength=y.shape[0])
+    return np.asarray(np.bincount(row, above * weight[row, column], minlength=y.shape[0]), dtype=np.float64)
 
 
 @lru_cache(maxsize=32)
