@@ -164,7 +164,9 @@ def _turns(size: int) -> tuple[Array, Array]:
 
 def _lean(df_1: int, df_2: int, tails: float, angle: Array) -> Array:
     """The quantile at angles up to half a right angle, where t2 weighs more: average over t1, then Newton steps."""
-    turn, mass = _turns(120 if df_1 > 2 else 1000)  # t1 = sqrt(df_1) tan(turn): its density becomes cos(turn)^(df_1 - 1)
+    turn, mass = _turns(
+        120 if df_1 > 2 else 1000
+    )  # t1 = sqrt(df_1) tan(turn): its density becomes cos(turn)^(df_1 - 1)
     first = np.sqrt(df_1) * np.tan(turn)
     mass = mass * np.cos(turn) ** (df_1 - 1)
     mass = mass / mass.sum()
