@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.planning.next_specimens import best_allocation, even_allocation
+from lowtail.claims.planning.next_joint import best_allocation, even_allocation
+from lowtail.claims.planning.plan_arms import Aim
+from lowtail.claims.planning.plan_pairs import Arms
 from lowtail.errors import InputError
 
 FIRST = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="major axis")
@@ -63,3 +65,56 @@ def test_refusals() -> None:
         lt.next_specimens([FIRST, SECOND], 20, budget=50)
     with pytest.raises(InputError, match="a cost per specimen"):
         lt.next_specimens([FIRST, SECOND], 20, budget=5, cost=[1, 0])
+
+
+SLOW = lt.Sample([24.1, 25.3, 23.2, 26.0, 24.4], label="slow pull")
+SHOCK = lt.Sample([22.8, 24.9, 23.9, 25.1], label="shock")
+KEEPS = lt.Claim(keeps=0.93)
+
+
+def test_comparison_by_trying_every_allocation() -> None:
+    """Chances of all pairs within the budget, by `more_comparison`'s worlds."""
+    plan = lt.next_specimens([SLOW, SHOCK], [None, KEEPS], budget=6)
+    arms = Arms.draw((SLOW, SHOCK), np.random.default_rng(5), (6, 6))
+    aim = Aim("no worse than", 0.93, 0.95)
+    every = {
+        (m, k): np.mean([arms.outcomes(1, (m, k), aim, b) for b in range(4)]) for m in range(7) for k in range(7 - m)
+    }
+    assert every[plan.allocation] >= max(every.values()) - 0.015
+    assert plan.chance == pytest.approx(every[plan.allocation], abs=0.015)
+    assert plan.chance >= plan.chance_even
+    assert plan.chance_now == 0
+    assert plan.mc_error < 0.005
+    assert plan.table["claim"][0] == "reference of the comparisons"
+    assert plan.table["chance"][1] == pytest.approx(plan.chance)
+    assert "not multiplied" in plan.notes[0]
+
+
+def test_comparison_and_strength_claims_share_a_budget() -> None:
+    wet = lt.Sample([23.5, 24.1, 25.0], label="wet")
+    plan = lt.next_specimens([SLOW, SHOCK, wet], [None, KEEPS, 20.5], "B-basis", budget=9, cost=[1, 2, 1])
+    assert plan.cost <= 9
+    assert plan.chance == pytest.approx(
+        plan.table["chance"].prod(), rel=1e-6
+    )  # one comparison: independent of the rest
+    both = lt.next_specimens([SLOW, SHOCK, wet], [None, KEEPS, KEEPS], budget=6)
+    product = both.table["chance"].prod()
+    assert product < both.chance < both.table["chance"].min()  # a weak reference helps both
+
+
+def test_comparison_with_survivors() -> None:
+    held = lt.Sample([22.8, 24.9, 23.9, 25.1, 24.0], [True, True, True, False, True], label="aged")
+    plan = lt.next_specimens([SLOW, held], [None, lt.Claim(keeps=0.94)], budget=2)
+    assert sum(plan.allocation) <= 2
+    assert 0 < plan.chance < 1
+
+
+def test_refusals_of_comparisons() -> None:
+    with pytest.raises(InputError, match="give None as the first of `claims`"):
+        lt.next_specimens([SLOW, SHOCK], [20, KEEPS], budget=5)
+    with pytest.raises(InputError, match="None for group 2"):
+        lt.next_specimens([SLOW, SHOCK, FIRST], [None, None, KEEPS], budget=5)
+    with pytest.raises(InputError, match="None for group 1"):
+        lt.next_specimens([SLOW, SHOCK], [None, 20], budget=5)
+    with pytest.raises(InputError, match="got a precision claim"):
+        lt.next_specimens([SLOW, SHOCK], [lt.Claim(within=0.05), 20], budget=5)

@@ -8,6 +8,8 @@ from lowtail.claims.planning.plan_arms import Aim
 from lowtail.claims.planning.plan_chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.planning.plan_comparison import log_spread
 from lowtail.claims.planning.plan_power import judge, trials_by_test
+from lowtail.claims.planning.plan_ratio import _by_draws, ratio_confidence, take
+from lowtail.claims.planning.plan_simulate import standard_series
 from lowtail.errors import InputError
 
 
@@ -169,3 +171,33 @@ def test_cheapest_split_by_trying_every_pair() -> None:
         >= 0.8
     )
     assert plan.cost == best
+
+
+@pytest.mark.parametrize("tails", [0.05, 0.025])
+def test_behrens_fisher_reach_of_two_cauchy_laws(tails: float) -> None:
+    """One degree of freedom is the Cauchy law; a sin + b cos of two is Cauchy with scale a + b (from memory)."""
+    angle, reach = behrens_fisher_reach(1, 1, tails)
+    assert reach == pytest.approx((np.sin(angle) + np.cos(angle)) * stats.cauchy.isf(tails), rel=2e-5)
+    angle, reach = behrens_fisher_reach(4, 7, tails)
+    assert (reach[0], reach[-1]) == pytest.approx((stats.t.isf(tails, 7), stats.t.isf(tails, 4)), rel=1e-9)
+
+
+@pytest.mark.parametrize(("n_1", "n_2", "held"), [(4, 4, 0.2), (6, 12, 0.3), (20, 20, 0.3)])
+def test_quick_ratio_confidence_follows_draws(n_1: int, n_2: int, held: float) -> None:
+    """Against the average over 8 times as many draws, near the levels asked for."""
+    size, edge = 900, -0.1 * np.sqrt(1 / n_1 + 1 / n_2)
+    pairs = [
+        standard_series(lt.WEIBULL, n, size, held, np.random.SeedSequence(n + i)) for i, n in enumerate((n_1, n_2))
+    ]
+    reference, other = ((0.05 * z, broke) for z, broke in pairs)
+    order = [np.random.default_rng(i).permutation(size) for i in range(8)]
+    each = np.empty((8, size))
+    for i, rows in enumerate(order):
+        each[i, rows] = _by_draws(take(reference, rows), take(other, rows), edge)
+    want = each.mean(axis=0)
+    got = ratio_confidence(reference, other, edge, (0.95,))
+    assert np.isnan(got).sum() == np.isnan(want).sum()
+    near = np.abs(want - 0.95) < 0.02
+    assert near.sum() > 20
+    assert np.abs(got - want)[near].max() < 0.03
+    assert abs(np.nanmean((got >= 0.95).astype(float) - (want >= 0.95))) < 0.006

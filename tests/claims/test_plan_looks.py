@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from scipy import special
 
 import lowtail as lt
-from lowtail.claims.planning.plan_looks import _normal_table
+from lowtail.claims.planning.plan_looks import _normal_table, look_levels
 from lowtail.errors import InputError, NoAnswerError
 
 FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval")
@@ -74,3 +75,30 @@ def test_refusals() -> None:
         lt.plan_looks(FIVE, 20, "mean - 3 s", every=2)
     with pytest.raises(NoAnswerError, match="at least 2 different loads"):
         lt.plan_looks(lt.Sample([20.0, 21.0], [True, False]), 18, every=2)
+
+
+# Published constants for 5 equal looks at a one-sided error of 0.025, as normal scores (from memory): Pocock 2.413
+# (Jennison and Turnbull 2000, table 2.1); Lan and DeMets with O'Brien-Fleming spending 4.877, 3.357, 2.680, 2.290 and
+# 2.031
+@pytest.mark.parametrize(
+    ("boundary", "scores"), [("equal", [2.413] * 5), ("early strict", [4.877, 3.357, 2.680, 2.290, 2.031])]
+)
+def test_levels_are_the_published_boundaries(boundary: str, scores: list[float]) -> None:
+    rng = np.random.default_rng(0)
+    walk = np.cumsum(rng.standard_normal((300_000, 5)), axis=1) / np.sqrt(np.arange(1, 6))
+    levels = look_levels(special.ndtr(walk), np.arange(1, 6), 0.975, boundary)
+    assert special.ndtri(levels) == pytest.approx(scores, abs=0.02)
+    assert np.mean((special.ndtr(walk) >= levels).any(axis=1)) == pytest.approx(0.025, abs=3e-4)
+
+
+def test_early_strict_spends_the_error_late() -> None:
+    early = lt.plan_looks(FIVE, 20, "B-basis", every=5, boundary="early strict")
+    equal = lt.plan_looks(FIVE, 20, "B-basis", every=5)
+    assert early.n is not None
+    assert equal.n is not None
+    assert early.n <= equal.n  # most of the error is kept for the end
+    assert early.chance >= 0.8 > early.chance_before
+    assert early.mc_error < 0.005
+    assert "at the looks in turn" in str(early)
+    with pytest.raises(InputError, match="'equal' or 'early strict', got 'late'"):
+        lt.plan_looks(FIVE, 20, every=2, boundary="late")

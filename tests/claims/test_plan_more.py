@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail.claims.planning.plan_trials import CURVE, Trials
 from lowtail.claims.planning.plan_worlds import draw_worlds
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import NORMAL
@@ -111,3 +112,30 @@ def test_refusals() -> None:
         lt.more_samples(FIVE, 20, assurance=1.2)
     with pytest.raises(InputError, match="`claim` must be a strength"):
         lt.more_samples(FIVE, 0)
+
+
+def test_trials_spend_blocks_only_where_the_answer_hangs_on_them() -> None:
+    rng = np.random.default_rng(1)
+    asked: list[tuple[int, int]] = []
+
+    def make(wanted: list[tuple[int, int]]) -> list[np.ndarray]:
+        asked.extend(wanted)
+        return [rng.random(2500) < {1: 0.2, 2: 0.81}[size] for size, _ in wanted]
+
+    trials: Trials[int] = Trials(make, 0.8)
+    assert trials.chance(1)[0] < 0.3
+    assert asked == [(1, 0)]
+    share, error = trials.chance(2)
+    assert [block for size, block in asked if size == 2] == [0, 1, 2, 3]
+    assert trials.full(2) == (share, error)
+    assert error == pytest.approx(np.sqrt(share * (1 - share) / 10_000), rel=0.05)
+    assert trials.chance(1, CURVE)[1] < CURVE
+
+
+def test_normal_draws_with_survivors_follow_the_law() -> None:
+    """Draws (a table of quantiles) against the law's own integral."""
+    law = lt.confidence_law(HELD, "normal")
+    location, spread = law.draws(60_000, 3)
+    for fraction, level in ((0.1, 0.95), (0.5, 0.2), (0.01, 0.5)):
+        quantile = location + float(NORMAL.quantile(fraction)) * spread
+        assert np.mean(quantile >= law.low(fraction, level)) == pytest.approx(level, abs=0.006)

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.planning.more_comparison import judge_complete
 from lowtail.claims.planning.plan_arms import Aim
+from lowtail.claims.planning.plan_pairs import judge_complete
 from lowtail.errors import InputError, NoAnswerError
 
 SLOW = lt.Sample([24.1, 25.3, 23.2, 26.0, 24.4], label="slow pull")

@@ -3,7 +3,9 @@ import pytest
 
 import lowtail as lt
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan_precision import _chance
+from lowtail.claims.planning.plan_bound import World
+from lowtail.claims.planning.plan_precision import _chance, _narrow
+from lowtail.claims.planning.plan_simulate import standard_series
 from lowtail.errors import InputError
 from lowtail.models.families import FAMILIES, get_family
 
@@ -43,3 +45,31 @@ def test_refusals() -> None:
     with pytest.raises(InputError, match="got a strength claim"):
         lt.plan_precision(lt.Claim(strength=20), cv=0.06)
     assert lt.plan_precision(0.01, cv=0.2, family="normal", max_n=50).n is None
+
+
+@pytest.mark.parametrize(("family", "share"), [("weibull", 0.09), ("normal", 0.06), ("lognormal", 0.05)])
+def test_survivors_series_by_series(family: str, share: float) -> None:
+    """Simulated series with survivors, each with its own two-sided interval by the engine."""
+    basis, n, law = Basis("wanted", 0.05, 0.90), 14, get_family(family)
+    world = World(law, *((0.0, 0.06) if law.on_log else (1.0, 0.06)), 0.3)
+    seed = np.random.SeedSequence(4)
+    got = _narrow(n, world, share, basis, seed)[:400]
+    z, broke = standard_series(law, n, len(_narrow(n, world, share, basis, seed)), 0.3, seed)
+    assert broke is not None
+    load = law.inverse(world.location + world.spread * z[:400])
+    low, high = (lt.low_many(load, broke[:400], family, 0.05, g) for g in (0.95, 0.05))
+    want = (high - low) / (high + low) <= share
+    assert 0.15 < want.mean() < 0.95
+    assert np.mean(got != want) <= 0.01
+
+
+def test_survivors_cost_specimens() -> None:
+    for family in ("weibull", "normal"):
+        none = lt.plan_precision(0.08, "5 %, 95 %", cv=0.06, family=family)
+        some = lt.plan_precision(0.08, "5 %, 95 %", cv=0.06, family=family, survivors=0.3)
+        assert none.n is not None
+        assert some.n is not None
+        assert some.n > none.n
+        assert some.chance >= 0.8 > some.chance_before
+        assert some.mc_error < 0.005
+        assert "30 % of the specimens hold" in some.assumptions[1]

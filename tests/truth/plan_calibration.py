@@ -16,7 +16,7 @@ import pandas as pd
 
 import lowtail as lt
 from lowtail.claims.planning.plan_simulate import standard_series
-from lowtail.claims.planning.plan_worlds import Worlds, successes
+from lowtail.claims.planning.plan_worlds import Worlds, trials_in
 from lowtail.models.families import get_family
 
 SERIES, WORLDS, ASSURANCE = 10, 3000, 0.8
@@ -30,9 +30,9 @@ def plug_in(sample: lt.Sample, claim: float, family: str, basis: lt.Basis) -> in
     size = 4000
     world = Worlds(law, np.full(size, fit.location), np.full(size, spread), np.zeros(size))
     seeds = np.random.SeedSequence(5).spawn(4)
+    trials = trials_in(world, sample, float(law.transform(claim)), basis, 0.0, seeds, ASSURANCE)
     for more in range(1, 61):
-        won = successes(sample, world, float(law.transform(claim)), basis, 0.0, seeds, [more])[more]
-        if won.mean() >= ASSURANCE:
+        if trials.full(more)[0] >= ASSURANCE:
             return more
     return 60
 

@@ -13,6 +13,7 @@ from lowtail._checks import takes
 from lowtail._parallel import as_rng, run, seeds
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allocation
 from lowtail.claims.planning.plan import Claim, check_whole, count, percent, positive, strength_claim
 from lowtail.claims.planning.plan_trials import CURVE
 from lowtail.claims.planning.plan_worlds import draw_worlds, trials_in
@@ -50,7 +51,7 @@ class NextSpecimens(Record):
     cost : float
         Cost of the allocation (number of specimens where no costs were given).
     table : DataFrame
-        One row a group: group, claim, n_now, ceiling, next, chance, backed_now.
+        One row a group: group, claim, n_now, ceiling, next, chance, backed_now; no ceiling and chance for a reference.
     notes : tuple of str
         What the reader must know.
     """
@@ -78,7 +79,7 @@ class NextSpecimens(Record):
 @takes(samples="samples")
 def next_specimens(
     samples: Sequence[Sample],
-    claims: float | Claim | Sequence[float | Claim],
+    claims: float | Claim | Sequence[float | Claim | None],
     basis: str | Basis | None = None,
     *,
     budget: int,
@@ -90,15 +91,19 @@ def next_specimens(
 ) -> NextSpecimens:
     """Spread the next specimens over groups so that the chance of backing all their claims is largest.
 
-    Each group's chance against its further specimens comes from worlds of its own confidence law, as in `more_samples`;
-    groups are independent, so that chances multiply. Every allocation within the budget is weighed.
+    Strength claims: each group's chance against its further specimens comes from worlds of its own confidence law, as
+    in `more_samples`; groups are independent, so that chances multiply, and every allocation within the budget is
+    weighed.
+    Comparison claims: each group against the first one, the reference, as in `more_comparison`, in worlds that share
+    the reference; the best allocation is looked for on a grid and by moving single specimens.
 
     Parameters
     ----------
     samples : sequence of Sample
         Groups with breaks in hand, at least 2.
     claims : float, Claim or a sequence of them
-        Strength in kN for all groups, or one for each.
+        Strength in kN for all groups, or one for each. ``Claim(keeps=...)`` or ``Claim(same_within=...)`` compares a
+        group with the first one, the reference, whose own entry is then None.
     basis : str or Basis, optional
         Content and confidence; default that of each Claim, else "B-basis".
     budget : int
@@ -135,31 +140,53 @@ def next_specimens(
     room = [math.floor(money / p + 1e-9) for p in prices]
     if max(room) > MOST:
         raise InputError(f"`budget` must leave at most {MOST} further specimens in a group, got {max(room)}.")
-    settled = [strength_claim(c, basis) for c in each]
+    compared = [i for i, c in enumerate(each) if isinstance(c, Claim) and c.kind == "comparison"]
+    _check_reference(each, compared)
+    generator = as_rng(rng)
+    single = [i for i, c in enumerate(each) if c is not None and i not in compared]
+    settled = {i: strength_claim(each[i], basis) for i in single}  # type: ignore[arg-type]
     jobs = [
-        (sample, strength, found, get_family(family).name, most, seed)
-        for sample, (strength, found, _), most, seed in zip(
-            groups, settled, room, seeds(as_rng(rng), len(groups)), strict=True
-        )
+        (groups[i], *settled[i][:2], get_family(family).name, room[i], seed)
+        for i, seed in zip(single, seeds(generator, len(single)), strict=True)
     ]
-    answers = run(_curve, jobs, n_jobs=n_jobs, progress=progress, label="which next")
-    curves = [[s for s, _ in curve] for curve, _ in answers]
-    best = best_allocation(curves, prices, float(money))
+    known = dict(zip(single, run(_curve, jobs, n_jobs=n_jobs, progress=progress, label="which next"), strict=True))
+    curves = {i: curve for i, (curve, _) in known.items()}
+    joint = Joint.draw(groups, compared, each, curves, room, generator) if compared else Joint({}, curves)
     even = even_allocation(prices, room, float(money))
-    chosen = [answer[0][m] for answer, m in zip(answers, best, strict=True)]
-    chance = float(np.prod([s for s, _ in chosen]))
-    error = chance * math.sqrt(sum((e / s) ** 2 for s, e in chosen if s > 0))
+    best = joint.search(prices, room, float(money)) if compared else _best_of(curves, prices, float(money))
+    chance, error = joint.full(best)
+    ceilings = {i: c for i, (_, c) in known.items()} | joint.ceilings
+    told = {i: str(settled[i][2]) for i in single} | {i: str(each[i]) for i in compared}
     return NextSpecimens(
         groups=tuple(s.label or f"group {i + 1}" for i, s in enumerate(groups)),
         allocation=best,
         chance=chance,
         mc_error=error,
-        chance_even=float(np.prod([c[m] for c, m in zip(curves, even, strict=True)])),
-        chance_now=float(np.prod([c[0] for c in curves])),
+        chance_even=joint.full(even)[0],
+        chance_now=joint.full((0,) * len(groups))[0],
         cost=float(np.dot(best, prices)),
-        table=_table(groups, settled, answers, best),
-        notes=_notes(groups, answers),
+        table=_table(groups, told, ceilings, joint, best),
+        notes=_notes(groups, ceilings, bool(compared)),
     )
+
+
+def _check_reference(each: Sequence[float | Claim | None], compared: Sequence[int]) -> None:
+    """The first group stands without a claim where others are compared with it, and only there."""
+    if compared and each[0] is not None:
+        raise InputError(
+            "A claim with `keeps` or `same_within` compares a group with the first one, the reference: give None as "
+            f"the first of `claims`, got {each[0]}."
+        )
+    bare = [i for i, c in enumerate(each) if c is None and (i > 0 or not compared)]
+    if bare:
+        raise InputError(
+            f"`claims` has None for group {bare[0] + 1}: only the reference of a comparison, the first group, goes "
+            "without a claim of its own."
+        )
+
+
+def _best_of(curves: dict[int, list[tuple[float, float]]], prices: Sequence[float], budget: float) -> tuple[int, ...]:
+    return best_allocation([[s for s, _ in curves[i]] for i in sorted(curves)], prices, budget)
 
 
 def _curve(
@@ -176,68 +203,39 @@ def _curve(
     return [trials.chance(m, CURVE) for m in range(most + 1)], known.confidence_that(strength, basis.fraction_below)
 
 
-def best_allocation(curves: Sequence[Sequence[float]], prices: Sequence[float], budget: float) -> tuple[int, ...]:
-    """Allocation with the largest product of chances within the budget; of equals the cheapest.
-
-    Groups are added one by one; an allocation that costs no less and promises no more than another is dropped.
-    """
-    front: list[tuple[float, float, tuple[int, ...]]] = [(0.0, 1.0, ())]
-    for curve, price in zip(curves, prices, strict=True):
-        grown = [
-            (spent + m * price, chance * s, (*given, m))
-            for spent, chance, given in front
-            for m, s in enumerate(curve)
-            if spent + m * price <= budget + 1e-9
-        ]
-        grown.sort(key=lambda x: (x[0], -x[1]))
-        front, top = [], -1.0
-        for entry in grown:
-            if entry[1] > top:
-                front.append(entry)
-                top = entry[1]
-    return max(front, key=lambda x: (x[1], -x[0]))[2]
-
-
-def even_allocation(prices: Sequence[float], room: Sequence[int], budget: float) -> tuple[int, ...]:
-    """Specimens in turn to each group while the budget lasts."""
-    given = [0] * len(prices)
-    left, moved = budget, True
-    while moved:
-        moved = False
-        for i, price in enumerate(prices):
-            if price <= left + 1e-9 and given[i] < room[i]:
-                given[i] += 1
-                left -= price
-                moved = True
-    return tuple(given)
-
-
 def _table(
     groups: Sequence[Sample],
-    settled: Sequence[tuple[float, Basis, Claim]],
-    answers: Sequence[tuple[list[tuple[float, float]], float]],
+    told: dict[int, str],
+    ceilings: dict[int, float],
+    joint: Joint,
     best: tuple[int, ...],
 ) -> pd.DataFrame:
     import pandas as pd
 
+    now = (0,) * len(groups)
     rows = [
         {
             "group": sample.label,
-            "claim": str(claim),
+            "claim": told.get(i, "reference of the comparisons"),
             "n_now": sample.n,
-            "ceiling": ceiling,
-            "next": m,
-            "chance": curve[m][0],
-            "backed_now": curve[0][0] == 1.0,
+            "ceiling": ceilings.get(i, math.nan),
+            "next": best[i],
+            "chance": joint.one(i, best) if i in told else math.nan,
+            "backed_now": i in told and joint.one(i, now) == 1.0,
         }
-        for sample, (_, _, claim), (curve, ceiling), m in zip(groups, settled, answers, best, strict=True)
+        for i, sample in enumerate(groups)
     ]
     return pd.DataFrame(rows)
 
 
-def _notes(groups: Sequence[Sample], answers: Sequence[tuple[list[tuple[float, float]], float]]) -> tuple[str, ...]:
+def _notes(groups: Sequence[Sample], ceilings: dict[int, float], compared: bool) -> tuple[str, ...]:
     out = ["Every claim is judged once, after all further specimens; a group that is backed already is left alone."]
-    weak = [s.label for s, (_, ceiling) in zip(groups, answers, strict=True) if ceiling < 0.5]
+    if compared:
+        out[0] = (
+            "Every claim is judged once, after all further specimens. Comparisons share the specimens of the "
+            "reference: the chance of all of them is counted in the same worlds, not multiplied."
+        )
+    weak = [groups[i].label for i in sorted(ceilings) if ceilings[i] < 0.5]
     if weak:
         out.append(f"More likely false than true at present, testing will probably not help: {'; '.join(weak)}.")
     return tuple(out)

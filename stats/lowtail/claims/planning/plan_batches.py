@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from functools import cache
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,16 +19,18 @@ from lowtail.claims.planning.plan import (
     check_share,
     check_whole,
     count,
-    make_curve,
     percent,
     positive,
-    smallest_n,
     strength_claim,
 )
-from lowtail.claims.planning.plan_bound import check_possible, make_world
+from lowtail.claims.planning.plan_answer import Chances
+from lowtail.claims.planning.plan_answer import answer as find
+from lowtail.claims.planning.plan_bound import check_possible, held_words, make_world
+from lowtail.claims.planning.plan_trials import Worked
+from lowtail.claims.planning.plan_weibull_batches import BatchWorld, batch_ceiling, batch_trials
 from lowtail.errors import InputError
 from lowtail.models.batch_law import chi_square_nodes
-from lowtail.models.families import Family
+from lowtail.models.families import Family, get_family
 
 __all__ = ["batch_confidence", "plan_batches"]
 
@@ -48,15 +50,18 @@ def plan_batches(
     batches: int,
     between: float,
     family: str | Family = "lognormal",
+    survivors: float = 0.0,
     assurance: float = 0.8,
     max_n: int = 60,
     rng: int | np.random.Generator = 0,
+    n_jobs: int = 1,
 ) -> Plan:
     """Specimens of each batch so that the bound across batches reaches the claim with a stated chance.
 
-    Equal batches drawn at random; whole series are simulated by their sums of squares, and each is judged by the
-    generalised pivotal bound across batches (the one `batch_bound` gives). The number of batches sets a ceiling that
-    no number of specimens in a batch lifts.
+    Equal batches drawn at random; whole series are simulated and judged by the bound across batches that `batch_bound`
+    gives. Normal and lognormal: by their sums of squares and the generalised pivotal bound. Weibull: Weibull scatter
+    within each batch, normal scatter of ln load between batches, with survivors. The number of batches sets a ceiling
+    that no number of specimens in a batch lifts.
 
     Parameters
     ----------
@@ -69,15 +74,20 @@ def plan_batches(
     batches : int
         Number of batches, 2 or more.
     between : float
-        Share of the total variance that lies between batches, from 0 to below 1.
+        Share of the total variance (Weibull: of ln load) that lies between batches, from 0 to below 1.
     family : str or Family
-        "lognormal" (default) or "normal".
+        "lognormal" (default), "normal" or "weibull".
+    survivors : float
+        Share of specimens expected to hold, from 0 to below 1; Weibull only. The rig's strength scatters like the
+        specimens of one batch, and is the same for all.
     assurance : float
         Chance of success asked for, 0.5 to 0.99.
     max_n : int
         Largest number of specimens in a batch, 2 or more.
     rng : int or Generator
         Seed.
+    n_jobs : int
+        Worker processes for the Weibull law; the answer does not depend on it.
 
     Returns
     -------
@@ -87,7 +97,8 @@ def plan_batches(
     Raises
     ------
     InputError
-        If an argument is out of range, the law is the Weibull, or the claim lies at or above the true low strength.
+        If an argument is out of range, survivors come with a normal or lognormal law, or the claim lies at or above the
+        true low strength.
 
     References
     ----------
@@ -102,63 +113,81 @@ def plan_batches(
     if found.kind != "tolerance":
         raise InputError(f"A bound across batches needs a tolerance basis, got '{found.name}' ({found.kind}).")
     mean = positive(mean, "mean", "the expected mean load in kN")
-    world = make_world(family, mean, check_cv(cv))
-    if world.family.name == "weibull":
-        raise InputError("The bound across batches rests on the normal law: give family='lognormal' or 'normal'.")
+    cv = check_cv(cv)
+    law = get_family(family)
     number = check_whole(batches, "batches", 2)
     share = check_share(between, "between")
+    held = check_share(survivors, "survivors")
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 2)
-    check_possible(world, strength, found, mean, cv)
     seed = int(as_rng(rng).integers(2**31))
-    distance = -world.distance(strength)
-
-    @cache
-    def chance(size: int) -> float:
-        return _chance(number, size, distance, share, found, seed)
-
-    size = smallest_n(chance, target, 2, most)
-    ceiling = chance(_ENDLESS)
-    last = most if size is None else size
-    reached = chance(last)
-    points = sorted({k for k in (2, 3, 4, 6, 9, 14, 20, last - 1, last, last + 1) if 2 <= k <= min(most, last + 6)})
+    if law.name == "weibull":
+        chances, ceiling = _weibull(strength, found, BatchWorld.of(mean, cv, share, held), number, target, seed, n_jobs)
+    elif held:
+        raise InputError(
+            f"The {law.name} bound across batches takes breaks only: with survivors give family='weibull', which "
+            "carries them."
+        )
+    else:
+        world = make_world(law, mean, cv)
+        check_possible(world, strength, found, mean, cv)
+        distance = -world.distance(strength)
+        chances = Worked(lambda size: _chance(number, size, distance, share, found, seed))
+        ceiling = _chance(number, _ENDLESS, distance, share, found, seed)[0]
+    each = find(chances, target, 2, most, 5)
+    size = each.n
     given = (
         f"if the mean is {mean:.4g} kN, the CV {100 * cv:.3g} % and {100 * share:.3g} % of the variance lies between "
-        f"batches ({world.family.name} law)"
+        f"batches ({law.name} law)"
     )
     if size is not None:
         what = f"{number} batches of {count(size)} ({number * size} in all)"
-        sentence = f"{what} back {stated} with a chance of {percent(reached)}, {given}."
+        sentence = f"{what} back {stated} with a chance of {percent(each.chance)}, {given}."
     else:
         sentence = (
-            f"{number} batches back {stated} with a chance of only {percent(reached)} with {count(most)} of each, and "
-            f"{percent(ceiling)} with endless ones, {given}: take more batches."
+            f"{number} batches back {stated} with a chance of only {percent(each.chance)} with {count(most)} of each, "
+            f"and {percent(ceiling)} with endless ones, {given}: take more batches."
         )
-    error = math.sqrt(reached * (1 - reached) / SERIES)
-    return Plan(
+    total = replace(
+        each,
+        n=None if size is None else number * size,
+        last=number * each.last,
+        rows=[(number * k, chance, error) for k, chance, error in each.rows],
+    )
+    return total.plan(
         question="batches",
         claim=str(stated),
-        family=world.family.name,
+        family=law.name,
         basis=found.name,
-        n=None if size is None else number * size,
         arms=() if size is None else (size,) * number,
         assurance=target,
-        chance=reached,
-        chance_before=chance(last - 1) if last > 2 else math.nan,
-        mc_error=error,
         ceiling=ceiling,
-        curve=make_curve([(number * k, chance(k), math.sqrt(chance(k) * (1 - chance(k)) / SERIES)) for k in points]),
         sentence=sentence,
         assumptions=(
             f"{number} batches drawn at random from the same production, equal in number; {given}.",
-            "All specimens break. Judged by the generalised pivotal bound across batches.",
+            f"{held_words(held)} Judged by the bound across batches that `batch_bound` gives.",
         ),
         notes=("The number of batches counts for more than specimens in a batch; the share between them is assumed.",),
     )
 
 
-def _chance(number: int, size: int, distance: float, share: float, basis: Basis, seed: int) -> float:
-    """Chance that the bound reaches a claim ``distance`` total standard deviations below the mean."""
+def _weibull(
+    strength: float, basis: Basis, world: BatchWorld, number: int, target: float, seed: int, n_jobs: int
+) -> tuple[Chances, float]:
+    """Chances by specimens of each batch, and the ceiling; a claim that is false cannot be backed."""
+    low, claim = math.exp(world.low(basis.fraction_below)), math.log(strength)
+    if strength >= low:
+        raise InputError(
+            f"The claim of {strength:.4g} kN cannot be backed with any number of specimens: the true "
+            f"{100 * basis.fraction_below:g} % strength over all batches is {low:.4g} kN (Weibull within batches). "
+            f"Lower the claim below {low:.4g} kN, or choose a basis that allows a larger fraction below."
+        )
+    chances = batch_trials(world, number, claim, basis, seed, target, n_jobs)
+    return chances, batch_ceiling(world, number, claim, basis, seed)
+
+
+def _chance(number: int, size: int, distance: float, share: float, basis: Basis, seed: int) -> tuple[float, float]:
+    """Chance, with its error, that the bound reaches a claim ``distance`` total standard deviations below the mean."""
     rng = np.random.default_rng(seed)
     variance = share + (1 - share) / size
     centre = distance + np.sqrt(variance / number) * rng.standard_normal(SERIES)
@@ -167,7 +196,8 @@ def _chance(number: int, size: int, distance: float, share: float, basis: Basis,
     degrees = number * (size - 1)
     within = (1 - share) * 2 * special.gammaincinv(degrees / 2, u)
     got = batch_confidence(centre, squares, within, number, size, basis.fraction_below)
-    return float((got >= basis.confidence).mean())
+    won = float((got >= basis.confidence).mean())
+    return won, math.sqrt(won * (1 - won) / SERIES)
 
 
 def batch_confidence(

@@ -1,7 +1,7 @@
 """Testing on with looks: how many more at most, and at which confidence each look must be judged.
 
 A tester who judges the claim after every few specimens and stops at the first success has many chances to succeed by
-luck. Here every look is judged at one higher confidence, set so that the whole procedure, the look at the specimens in
+luck. Here the looks are judged at a higher confidence, set so that the whole procedure, the look at the specimens in
 hand included, wrongly backs a claim no more often than a single look at the stated confidence.
 """
 
@@ -24,10 +24,10 @@ from lowtail.claims.planning.plan import (
     check_share,
     check_whole,
     count,
-    make_curve,
     percent,
     strength_claim,
 )
+from lowtail.claims.planning.plan_answer import Answer
 from lowtail.claims.planning.plan_chances import spread_nodes
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
@@ -39,13 +39,15 @@ from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import Family, get_family
 from lowtail.records.sample import Sample
 
-__all__ = ["look_confidence", "plan_looks"]
+__all__ = ["look_confidence", "look_levels", "plan_looks"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-SERIES = 9600
+SERIES = 6400  # worlds, stratified; twice as many at the edge of the claim
 MOST_LOOKS = 12
+BOUNDARIES = ("equal", "early strict")
+FEW = 20  # simulated successes below which a level is set by its part of the error alone
 
 
 @takes(sample="sample")
@@ -58,13 +60,14 @@ def plan_looks(
     assurance: float = 0.8,
     family: str | Family = "weibull",
     max_looks: int = 8,
+    boundary: str = "equal",
     survivors: float | None = None,
     rng: int | np.random.Generator = 0,
 ) -> Plan:
     """How many more specimens at most, looking after every few and stopping at the first success.
 
-    The confidence asked at each look is raised (one level for all looks, from simulated series at the edge of the
-    claim) so that the total error stays what the basis states. The chance is taken over worlds drawn from the
+    The confidence asked at each look is raised, from simulated series at the edge of the claim, so that the total error
+    stays what the basis states. The chance is taken over worlds drawn from the
     confidence law of the data in hand, as in `more_samples`.
 
     Parameters
@@ -83,6 +86,9 @@ def plan_looks(
         "weibull" (default), "normal" or "lognormal".
     max_looks : int
         Largest number of further looks, 1 to 12.
+    boundary : {"equal", "early strict"}
+        "equal": one level for all looks, best where an early stop is wanted. "early strict": early looks must be far
+        clearer, and the last is asked little more than the stated confidence; best where testing will mostly go on.
     survivors : float, optional
         Share of further specimens expected to hold; default the share in hand.
     rng : int or Generator
@@ -103,7 +109,8 @@ def plan_looks(
 
     References
     ----------
-    Pocock (1977) Biometrika 64:191-199, one level for all looks (from memory).
+    Pocock (1977) Biometrika 64:191-199, one level for all looks; O'Brien and Fleming (1979) Biometrics 35:549-556 and
+    Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
     """
     strength, found, stated = strength_claim(claim, basis)
     if found.kind != "tolerance":
@@ -114,6 +121,8 @@ def plan_looks(
     looks = check_whole(max_looks, "max_looks", 1)
     if looks > MOST_LOOKS:
         raise InputError(f"`max_looks` must be at most {MOST_LOOKS}, got {looks}. Look less often.")
+    if boundary not in BOUNDARIES:
+        raise InputError(f"`boundary` must be 'equal' or 'early strict', got {boundary!r}.")
     held = sample.n_held / sample.n if survivors is None else check_share(survivors, "survivors")
     known = confidence_law(sample, law)
     generator = as_rng(rng)
@@ -121,46 +130,93 @@ def plan_looks(
     worlds = draw_worlds(known, law, edge, found.fraction_below, generator, SERIES)
     seed, null = seeds(generator, 2)
     z, fresh = standard_series(law, step * looks, SERIES, held, seed)
-    start = (np.asarray(law.transform(sample.load), dtype=float), sample.broke)
     further = worlds.location[:, None] + worlds.spread[:, None] * z
-    seen = _confidences(start, further, fresh, step, looks, edge, law, found)
-    first = np.full(SERIES, known.confidence_that(strength, found.fraction_below))
-    seen = np.column_stack([first, seen])
-    at_edge = _edge_confidences(law, sample.n, step, looks, held, found, int(null.generate_state(1)[0]))
-    answers = [_by_looks(seen, at_edge, j, found.confidence) for j in range(looks + 1)]
-    enough = [j for j, answer in enumerate(answers) if answer[-1][0] >= target]
-    last = enough[0] if enough else looks
-    level = _level(at_edge, last, found.confidence)
-    won = answers[last]
-    chance, error = won[-1]
-    naive = float((at_edge[:, : last + 1].max(axis=1) >= found.confidence).mean())
-    spent = step * sum(1 - w[0] for w in won[:-1])
-    n = step * last if enough else None
-    sentence = _sentence(sample, stated, n, step, last, level, chance, spent)
-    return Plan(
+    start = (np.asarray(law.transform(sample.load), dtype=float), sample.broke)
+    present = known.confidence_that(strength, found.fraction_below)
+    edge_seed = int(null.generate_state(1)[0])
+    seen, at_edge, answers = [np.full(SERIES, present)], [], []
+    for j in range(looks + 1):
+        if j:
+            broke = None if fresh is None else fresh[:, : step * j]
+            seen.append(_confidence(start, further[:, : step * j], broke, edge, law, found))
+        at_edge.append(_edge_confidence(law, sample.n + step * j, held, found, edge_seed))
+        levels = look_levels(np.column_stack(at_edge), sample.n + step * np.arange(j + 1), found.confidence, boundary)
+        answers.append(_by_looks(np.column_stack(seen), levels))
+        if answers[j][-1][0] >= target:
+            break
+    last, won = j, answers[-1]
+    enough = won[-1][0] >= target
+    answer = Answer(
+        n=step * last if enough else None,
+        last=step * last,
+        chance=won[-1][0],
+        error=won[-1][1],
+        before=answers[last - 1][-1][0] if last else math.nan,
+        rows=[(step * i, *w) for i, w in enumerate(won)],
+    )
+    naive = float((np.column_stack(at_edge).max(axis=1) >= found.confidence).mean())
+    asked = _asked(levels)
+    return answer.plan(
         question="looks",
         claim=str(stated),
         group=sample.label,
         family=law.name,
         basis=found.name,
-        n=n,
-        arms=() if n is None else (n,),
         n_now=sample.n,
         assurance=target,
-        chance=chance,
-        chance_before=answers[last - 1][-1][0] if last else math.nan,
-        mc_error=error,
-        ceiling=float(first[0]),
-        curve=make_curve([(step * j, *w) for j, w in enumerate(won)]),
-        sentence=sentence,
+        ceiling=present,
+        sentence=_sentence(sample, stated, answer, step, asked, step * sum(1 - w[0] for w in won[:-1])),
         assumptions=(
             f"{law.name} law, location and scatter as uncertain as the {count(sample.n)} in hand leave them.",
-            f"Judged after every {step} more, each time at {100 * level:.2f} % confidence; testing stops at success.",
+            f"Judged after every {step} more, {_each(levels)}; testing stops at success.",
             "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
         ),
-        changes=_costs(won, seen, step, last, level, naive, found),
+        changes=_costs(float((seen[last] >= found.confidence).mean()), step, last, naive, found),
         notes=("Decide the looks and the level before testing on; a look that was not planned spends confidence too.",),
     )
+
+
+def look_levels(at_edge: Array, sizes: NDArray[np.intp], confidence: float, boundary: str) -> Array:
+    """Confidence to ask at each look, so that series at the edge of the claim succeed no more often than stated.
+
+    "equal" asks one confidence at all looks. "early strict" spends the error 1 - confidence by the share t of the
+    specimens tested, as 2 - 2 normal((z at half the error) / sqrt(t)): hardly any at first, most at the end.
+    """
+    error = 1 - confidence
+    looks = at_edge.shape[1]
+    if looks == 1:
+        return np.array([confidence])
+    if boundary == "equal":
+        return np.full(looks, max(confidence, float(np.quantile(at_edge.max(axis=1), confidence))))
+    spend = 2 * special.ndtr(special.ndtri(error / 2) / np.sqrt(sizes / sizes[-1]))
+    levels = np.ones(looks)
+    running = np.ones(at_edge.shape[0], dtype=bool)
+    for j in range(looks):
+        part = spend[j] - (spend[j - 1] if j else 0.0)
+        levels[j] = 1 - part  # no more than this part can succeed here, whatever came before
+        wanted = int(np.floor(spend[j] * running.size)) - int((~running).sum())
+        left = np.sort(at_edge[running, j])
+        if FEW <= wanted < left.size:
+            levels[j] = min(levels[j], max(confidence, float(left[left.size - wanted])))
+        running &= at_edge[:, j] < levels[j]
+    return levels
+
+
+def _asked(levels: Array) -> str:
+    """Levels in words."""
+    if np.ptp(levels) == 0:
+        return f"asking {100 * levels[0]:.1f} % confidence at each look"
+    return f"asking {_list(levels)} % confidence at the looks in turn"
+
+
+def _each(levels: Array) -> str:
+    if np.ptp(levels) == 0:
+        return f"each time at {100 * levels[0]:.2f} % confidence"
+    return f"at {_list(levels)} % confidence in turn"
+
+
+def _list(levels: Array) -> str:
+    return ", ".join(f"{np.ceil(100_000 * x) / 1000:.6g}" for x in levels)
 
 
 def look_confidence(
@@ -172,56 +228,25 @@ def look_confidence(
     """
     from lowtail.claims.basis import get_basis
 
-    found = get_basis(basis)
-    at_edge = _edge_confidences(get_family(family), n_now, every, looks, 0.0, found, rng)
-    return _level(at_edge, looks, found.confidence), float((at_edge.max(axis=1) >= found.confidence).mean())
+    law, found = get_family(family), get_basis(basis)
+    at_edge = [_edge_confidence(law, n_now + every * j, 0.0, found, rng) for j in range(looks + 1)]
+    seen = np.column_stack(at_edge)
+    level = look_levels(seen, n_now + every * np.arange(looks + 1), found.confidence, "equal")[0]
+    return float(level), float((seen.max(axis=1) >= found.confidence).mean())
 
 
-def _level(at_edge: Array, last: int, confidence: float) -> float:
-    """One confidence for all looks up to ``last`` that holds the total error at 1 - confidence."""
-    if last == 0:
-        return confidence
-    return max(confidence, float(np.quantile(at_edge[:, : last + 1].max(axis=1), confidence)))
+def _by_looks(seen: Array, levels: Array) -> list[tuple[float, float]]:
+    """Chance, with its error, to have succeeded by each look."""
+    reached = np.maximum.accumulate(seen >= levels, axis=1)
+    return [share_and_error(reached[:, j]) for j in range(levels.size)]
 
 
-def _by_looks(seen: Array, at_edge: Array, last: int, confidence: float) -> list[tuple[float, float]]:
-    """Chance, with its error, to have succeeded by each look when looks end at ``last``."""
-    level = _level(at_edge, last, confidence)
-    reached = np.maximum.accumulate(seen[:, : last + 1] >= level, axis=1)
-    return [share_and_error(reached[:, j]) for j in range(last + 1)]
-
-
-@lru_cache(maxsize=32)
-def _edge_confidences(family: Family, n_now: int, step: int, looks: int, held: float, basis: Basis, seed: int) -> Array:
-    """Confidence at each look in fresh series whose true percentile lies exactly at the claim."""
-    z, fresh = standard_series(family, n_now + step * looks, 2 * SERIES, held, np.random.SeedSequence(seed))
-    claim = float(family.quantile(basis.fraction_below))
+@lru_cache(maxsize=64)
+def _edge_confidence(family: Family, n: int, held: float, basis: Basis, seed: int) -> Array:
+    """Confidence in fresh series of n whose true percentile lies exactly at the claim; longer ones continue shorter."""
+    z, fresh = standard_series(family, n, 2 * SERIES, held, np.random.SeedSequence(seed))
     none = (np.empty(0), np.empty(0, dtype=bool))
-    columns = []
-    for j in range(looks + 1):
-        n = n_now + step * j
-        broke = None if fresh is None else fresh[:, :n]
-        columns.append(_confidence(none, z[:, :n], broke, claim, family, basis))
-    return np.column_stack(columns)
-
-
-def _confidences(
-    start: tuple[Array, Flags],
-    further: Array,
-    fresh: Flags | None,
-    step: int,
-    looks: int,
-    edge: float,
-    law: Family,
-    basis: Basis,
-) -> Array:
-    """Confidence in each world at each further look, shape (B, looks)."""
-    columns = []
-    for j in range(1, looks + 1):
-        m = step * j
-        broke = None if fresh is None else fresh[:, :m]
-        columns.append(_confidence(start, further[:, :m], broke, edge, law, basis))
-    return np.column_stack(columns)
+    return _confidence(none, z, fresh, float(family.quantile(basis.fraction_below)), family, basis)
 
 
 def _confidence(
@@ -253,28 +278,23 @@ def _normal_table(n: int, fraction_below: float) -> tuple[Array, Array]:
     return k, 1 - special.ndtr(np.sqrt(n) * (z - k[:, None] * s)) @ weight
 
 
-def _sentence(
-    sample: Sample, claim: Claim, n: int | None, step: int, last: int, level: float, chance: float, spent: float
-) -> str:
+def _sentence(sample: Sample, claim: Claim, answer: Answer, step: int, asked: str, spent: float) -> str:
     who = f"{sample.label}: " if sample.label else ""
-    how = f"looking after every {count(step)} and asking {100 * level:.1f} % confidence at each look"
-    if n == 0:
+    how = f"looking after every {count(step)} and {asked}"
+    if answer.n == 0:
         return f"{who}the {count(sample.n)} in hand already back {claim}: no further look is needed."
-    if n is None:
-        return f"{who}{how}, {step * last} more back {claim} with a chance of only {percent(chance)}."
+    if answer.n is None:
+        return f"{who}{how}, {answer.last} more back {claim} with a chance of only {percent(answer.chance)}."
     return (
-        f"{who}{how}, at most {count(n, 'more specimen')} back {claim} with a chance of {percent(chance)}; "
-        f"{spent:.3g} are used on average."
+        f"{who}{how}, at most {count(answer.n, 'more specimen')} back {claim} with a chance of "
+        f"{percent(answer.chance)}; {spent:.3g} are used on average."
     )
 
 
-def _costs(
-    won: list[tuple[float, float]], seen: Array, step: int, last: int, level: float, naive: float, basis: Basis
-) -> tuple[str, ...]:
+def _costs(once: float, step: int, last: int, naive: float, basis: Basis) -> tuple[str, ...]:
     """What looking costs: chance against one look at the end, and the error of looks without a higher level."""
     if last == 0:
         return ()
-    once = float((seen[:, last] >= basis.confidence).mean())
     return (
         f"One look only, after all {step * last} more, at {100 * basis.confidence:g} %: a chance of {percent(once)}.",
         f"Looking {last + 1} times at {100 * basis.confidence:g} % each would back a claim at the edge of truth in "

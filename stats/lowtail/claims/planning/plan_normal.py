@@ -3,19 +3,15 @@
 A saddlepoint form of the confidence law (from the likelihood at its maximum, and at its maximum with the percentile
 held at the claim) places almost every series far from the level asked for; those with few breaks whose error might
 carry them across it are summed on a grid. Error of a confidence near the level: about 0.002.
-
-References
-----------
-DiCiccio and Martin (1993) J. R. Statist. Soc. B 55:305-316 (from memory).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
+
+from lowtail.claims.planning.plan_saddlepoint import Saddlepoint
 
 __all__ = ["normal_bound", "normal_confidence"]
 
@@ -24,8 +20,6 @@ Flags = NDArray[np.bool_]
 
 _BUDGET = 1_500_000
 _FEW = 12  # up to this many breaks a series near the level is summed on the grid
-_PAD = -1e9  # a load that held so low says nothing
-_CLOSE = 1e-4  # Newton steps converge quadratically: the one after would be 1e-8
 
 
 def _doubt(r: Array) -> Array:
@@ -59,7 +53,7 @@ def normal_confidence(
     out = np.zeros(y.shape[0])
     if not usable.size:
         return out
-    got = _saddlepoint(y[usable], broke[usable], asked[usable], fraction_below)
+    got = Saddlepoint(y[usable], broke[usable], fraction_below).confidence(asked[usable])
     r = broke[usable].sum(axis=1)
     near = np.abs(got - level) < span + _doubt(r)
     rows = np.flatnonzero(~np.isfinite(got) | (near & (r <= _FEW)))
@@ -68,10 +62,11 @@ def normal_confidence(
     return out
 
 
-def normal_bound(y: Array, broke: Flags, fraction_below: float, level: float) -> Array:
-    """Low bound of the percentile for a batch of normal series with survivors, by the saddlepoint form alone.
+def normal_bound(y: Array, broke: Flags, fraction_below: float, level: float, *, sharp: bool = False) -> Array:
+    """Low bound of the percentile for a batch of normal series with survivors, by the saddlepoint form.
 
-    Its error in confidence falls with the breaks: about 0.01 at 5, 0.003 at 10. NaN without a bound.
+    Its error in confidence falls with the breaks: about 0.01 at 5, 0.003 at 10; ``sharp`` takes it off by one step
+    with the confidence summed on the grid. NaN without a bound.
     """
     r = broke.sum(axis=1)
     low, high = np.where(broke, y, np.inf).min(axis=1), np.where(broke, y, -np.inf).max(axis=1)
@@ -80,152 +75,35 @@ def normal_bound(y: Array, broke: Flags, fraction_below: float, level: float) ->
     if not rows.size:
         return out
     y, broke, r = y[rows], broke[rows], r[rows]
-    mean = np.where(broke, y, 0.0).sum(axis=1) / r
-    s = np.sqrt(np.where(broke, (y - mean[:, None]) ** 2, 0.0).sum(axis=1) / (r - 1))
-    z = float(special.ndtri(fraction_below))
-    goal = float(special.ndtri(level))
+    quick = Saddlepoint(y, broke, fraction_below)
+    mean, s = quick.mean, quick.s * np.sqrt(r / (r - 1))
+    z, goal = float(special.ndtri(fraction_below)), float(special.ndtri(level))
+    error = np.sqrt(1 / r + z * z / (2 * r))
+    at, slope = z - goal * error, -1 / error
 
-    def off(at: Array, some: NDArray[np.intp]) -> Array:
-        got = _saddlepoint(y[some], broke[some], mean[some] + at[some] * s[some], fraction_below)
+    def off(wanted: Flags) -> Array:
+        got = quick.confidence(mean + at * s, wanted)[wanted]
         return np.asarray(special.ndtri(np.clip(got, 1e-9, 1 - 1e-9)) - goal)
 
-    error = np.sqrt(1 / r + z * z / (2 * r))
-    at, slope, left = z - goal * error, -1 / error, np.arange(r.size)
-    value = off(at, left)
+    left = np.ones(r.size, dtype=bool)
+    value = off(left)
     for _ in range(8):  # secant steps
-        left = left[~(np.abs(value[left]) < 2e-3)]
-        if not left.size:
+        left &= ~(np.abs(value) < 2e-3)
+        if not left.any():
             break
-        before = at[left]
-        at[left] = before - np.clip(np.nan_to_num(value[left] / slope[left]), -1.5, 1.5)
-        fresh = off(at, left)
+        before, old = at[left], value[left]
+        at[left] = before - np.clip(np.nan_to_num(old / slope[left]), -1.5, 1.5)
+        value[left] = off(left)
         with np.errstate(all="ignore"):
-            secant = (fresh - value[left]) / (at[left] - before)
+            secant = (value[left] - old) / (at[left] - before)
         slope[left] = np.where(np.isfinite(secant) & (secant < 0), secant, slope[left])
-        value[left] = fresh
-    out[rows] = np.where(np.abs(value) < 0.02, mean + at * s, np.nan)
+    settled = np.abs(value) < 0.02
+    few = np.flatnonzero(settled & (r <= _FEW) & sharp)
+    if few.size:
+        got = grid_confidence(y[few], broke[few], mean[few] + at[few] * s[few], fraction_below)
+        at[few] -= (special.ndtri(np.clip(got, 1e-9, 1 - 1e-9)) - goal) / slope[few]
+    out[rows] = np.where(settled, mean + at * s, np.nan)
     return out
-
-
-def _hazard(x: Array) -> Array:
-    """Normal density over upper tail probability."""
-    return np.asarray(np.sqrt(2 / np.pi) / special.erfcx(x / np.sqrt(2)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Series:
-    """Series on the scale of their breaks (mean 0, mean square 1): number of breaks, loads that held, the claim.
-
-    The breaks enter every sum in closed form; ``held`` is padded on the right.
-    """
-
-    r: Array
-    held: Array
-    edge: Array
-
-    def rows(self, rows: NDArray[np.intp]) -> _Series:
-        return _Series(self.r[rows], self.held[rows], self.edge[rows])
-
-
-def _saddlepoint(y: Array, broke: Flags, claim: Array, fraction_below: float) -> Array:
-    """Confidence by the saddlepoint form; NaN where the search has not settled. Rows alike go together."""
-    r = broke.sum(axis=1)
-    mean = np.where(broke, y, 0.0).sum(axis=1) / r
-    s = np.sqrt(np.where(broke, (y - mean[:, None]) ** 2, 0.0).sum(axis=1) / r)
-    loads = np.where(broke, -np.inf, (y - mean[:, None]) / s[:, None])
-    loads = np.sort(loads, axis=1)[:, ::-1]
-    series = _Series(r.astype(float), np.where(np.isneginf(loads), _PAD, loads), (claim - mean) / s)
-    w = float(special.ndtri(fraction_below))
-    out = np.empty(r.size)
-    order = np.argsort(-r, kind="stable")
-    for rows in np.array_split(order, max(1, order.size // 800)):
-        most = y.shape[1] - int(r[rows].min())
-        part = series.rows(rows)
-        with np.errstate(all="ignore"):
-            out[rows] = _saddlepoint_rows(_Series(part.r, part.held[:, :most], part.edge), w)
-    return out
-
-
-def _saddlepoint_rows(x: _Series, w: float) -> Array:
-    at, slope, settled = _maximum(x, w)
-    top = _parts(x, at, slope, w)
-    spread, done = _constrained(x, w)
-    edge = _parts(x, spread * x.edge - w, spread, w)
-    root = np.sign((at + w) / slope - x.edge) * np.sqrt(np.maximum(2 * (top[0] - edge[0]), 0.0))
-    u = edge[1] * np.sqrt(-edge[3]) / np.sqrt(top[4] * top[3] - top[2] ** 2)
-    got = special.ndtr(root + np.log(u / root) / root)
-    got = np.where(np.abs(root) < 0.05, special.ndtr(root), got)
-    return np.where(settled & done, got, np.nan)
-
-
-def _parts(x: _Series, a: Array, h: Array, w: float) -> tuple[Array, Array, Array, Array, Array]:
-    """Log-likelihood in (percentile q, ln spread t) at location / spread ``a`` and 1 / spread ``h``.
-
-    Returns value, d/dq, d2/dq dt, d2/dt2, d2/dq2.
-    """
-    z = h[:, None] * x.held - a[:, None]
-    u = z - w
-    m = _hazard(z)
-    bend = m * (m - z)
-    value = special.log_ndtr(-z).sum(axis=1) - 0.5 * x.r * (h * h + a * a) + x.r * np.log(h)
-    push = m.sum(axis=1) - x.r * a
-    lean = (bend * u).sum(axis=1) - x.r * (a + w)
-    square = ((bend * u + m) * u).sum(axis=1) + x.r * (2 * h * h + (a + w) * (2 * a + w))
-    return value, push * h, -(lean + push) * h, -square, -(bend.sum(axis=1) + x.r) * h * h
-
-
-def _maximum(x: _Series, w: float) -> tuple[Array, Array, Flags]:
-    """Location / spread and 1 / spread of largest likelihood, by Newton steps."""
-    share = (x.held > _PAD).sum(axis=1) / (x.r + (x.held > _PAD).sum(axis=1))
-    h = 1 / (1 + 0.8 * share)
-    a = 0.8 * share * h
-    done = np.zeros(h.size, dtype=bool)
-    rows = np.arange(h.size)
-    for _ in range(20):
-        part, aa, hh = x.rows(rows), a[rows], h[rows]
-        y, r = part.held, part.r
-        z = hh[:, None] * y - aa[:, None]
-        m = _hazard(z)
-        bend = m * (m - z)
-        tilt = bend * y
-        ga = m.sum(axis=1) - r * aa
-        gh = r / hh - (m * y).sum(axis=1) - r * hh
-        caa, cah, chh = bend.sum(axis=1) + r, -tilt.sum(axis=1), r / hh**2 + (tilt * y).sum(axis=1) + r
-        det = caa * chh - cah * cah
-        da, dh = (chh * ga - cah * gh) / det, (caa * gh - cah * ga) / det
-        step = np.minimum(1.0, np.minimum(0.7 * hh / np.maximum(-dh, 1e-300), 2.0 * hh / np.maximum(dh, 1e-300)))
-        a[rows], h[rows] = aa + step * da, hh + step * dh
-        small = np.abs(da) + np.abs(dh) / hh < _CLOSE
-        done[rows[small]] = True
-        rows = rows[~small]
-        if not rows.size:
-            break
-    return a, h, done
-
-
-def _constrained(x: _Series, w: float) -> tuple[Array, Flags]:
-    """1 / spread of largest likelihood with the percentile held at the claim; Newton steps (concave)."""
-    sum1, sum2 = -x.r * x.edge, x.r * (1 + x.edge**2)
-    # start: the root with the survivors left out
-    h = (-w * sum1 + np.sqrt((w * sum1) ** 2 + 4 * x.r * sum2)) / (2 * sum2)
-    done = np.zeros(h.size, dtype=bool)
-    rows = np.arange(h.size)
-    gap = x.held - x.edge[:, None]
-    for _ in range(20):
-        g, r, hh = gap[rows], x.r[rows], h[rows]
-        z = hh[:, None] * g + w
-        m = _hazard(z)
-        tilt = m * g
-        slope = r / hh - tilt.sum(axis=1) - hh * sum2[rows] - w * sum1[rows]
-        curve = r / hh**2 + (tilt * (m - z) * g).sum(axis=1) + sum2[rows]
-        step = np.clip(slope / curve, -0.7 * hh, 2.0 * hh)
-        h[rows] = hh + step
-        small = np.abs(step) < _CLOSE * hh
-        done[rows[small]] = True
-        rows = rows[~small]
-        if not rows.size:
-            break
-    return h, done
 
 
 def grid_confidence(y: Array, broke: Flags, claim: Array, fraction_below: float) -> Array:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from lowtail._parallel import as_rng, run, seeds
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -35,8 +35,11 @@ from lowtail.models.tolerance import tolerance_factor
 
 __all__ = ["plan_precision"]
 
+Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Chance = Callable[[int], tuple[float, float]]
+
+_NEAR = 0.1  # normal scores within which the quick bound might decide wrongly
 
 
 def plan_precision(
@@ -112,7 +115,7 @@ def plan_precision(
         chances: Chances = _trials(world, share, found, seed, target, n_jobs)
     else:
         chances = Worked(_chance(world.family, world.spread, share, found, seed))
-    answer = find(chances, target, 2, most, 6 if world.survivors else 24)
+    answer = find(chances, target, 2, most, 4 if world.survivors else 24)
     given = f"if the CV is {100 * cv:.3g} % ({world.family.name} law)"
     only = "" if answer.n is not None else " only"
     level = f"{100 * found.confidence:g} % two-sided"
@@ -123,7 +126,8 @@ def plan_precision(
         basis=found.name,
         assurance=target,
         price=price,
-        sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, {given}.",
+        sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, "
+        f"{given}.",
         assumptions=(f"{world.family.name} law with CV {100 * cv:.3g} %.", held_words(world.survivors)),
         notes=("The scatter is assumed, not known: judge the width again after the first breaks.",),
     )
@@ -154,14 +158,24 @@ def _narrow(n: int, world: World, share: float, basis: Basis, seed: np.random.Se
     """Whether the interval of each simulated series with survivors is narrow enough."""
     z, broke = standard_series(world.family, n, PER_TASK, world.survivors, seed)
     y = world.location + world.spread * z
+    broke = np.ones(y.shape, dtype=bool) if broke is None else broke
+    at_high = _at_high_limit(y, broke, world.family, share, basis, sharp=False)
+    lower = (1 - basis.confidence) / 2
+    if world.family.name != "weibull":
+        near = np.flatnonzero(np.abs(special.ndtri(np.clip(at_high, 1e-9, 1 - 1e-9)) - special.ndtri(lower)) < _NEAR)
+        at_high[near] = _at_high_limit(y[near], broke[near], world.family, share, basis, sharp=True)
+    return np.asarray(at_high <= lower)
+
+
+def _at_high_limit(y: Array, broke: Flags, family: Family, share: float, basis: Basis, *, sharp: bool) -> Array:
+    """Confidence that the percentile exceeds the highest high limit with which the interval is narrow enough."""
     upper, lower = (1 + basis.confidence) / 2, (1 - basis.confidence) / 2
-    low = low_bound(y, broke, world.family, basis.fraction_below, upper)
-    growth = (1 + share) / (1 - share)  # narrow enough: the high limit is at most this many times the low one
-    edge = low + math.log(growth) if world.family.on_log else low * growth
-    sound = np.flatnonzero(np.isfinite(low) & (world.family.on_log | (low > 0)))
-    out = np.zeros(low.size, dtype=bool)
-    flags = None if broke is None else broke[sound]
-    out[sound] = confidence(y[sound], flags, edge[sound], world.family, basis.fraction_below, lower) <= lower
+    low = low_bound(y, broke, family, basis.fraction_below, upper, sharp=sharp)
+    growth = (1 + share) / (1 - share)  # the high limit may be at most this many times the low one
+    edge = low + math.log(growth) if family.on_log else low * growth
+    sound = np.flatnonzero(np.isfinite(low) & (family.on_log | (low > 0)))
+    out = np.ones(low.size)
+    out[sound] = confidence(y[sound], broke[sound], edge[sound], family, basis.fraction_below, lower)
     return out
 
 

@@ -74,13 +74,19 @@ def confidence(
     return normal_confidence(y, broke, claim, fraction_below, level)
 
 
-def low_bound(y: Array, broke: Flags | None, family: Family, fraction_below: float, level: float) -> Array:
-    """Low bound of the percentile of each series of ``y`` values (B, n); NaN without a bound."""
+def low_bound(
+    y: Array, broke: Flags | None, family: Family, fraction_below: float, level: float, *, sharp: bool = False
+) -> Array:
+    """Low bound of the percentile of each series of ``y`` values (B, n); NaN without a bound.
+
+    ``sharp`` matters to normal series with survivors (`normal_bound`).
+    """
     if family.name == "weibull":
         return weibull_bound(y, broke, fraction_below, level)
     if broke is None:
-        return y.mean(axis=1) - basis_factor(y.shape[1], Basis("plan", fraction_below, level)) * y.std(axis=1, ddof=1)
-    return normal_bound(y, broke, fraction_below, level)
+        factor = basis_factor(y.shape[1], Basis("plan", fraction_below, level))
+        return np.asarray(y.mean(axis=1) - factor * y.std(axis=1, ddof=1))
+    return normal_bound(y, broke, fraction_below, level, sharp=sharp)
 
 
 def _backs_by_custom(y: Array, broke: Flags | None, claim: Array | float, family: Family, basis: Basis) -> Flags:
