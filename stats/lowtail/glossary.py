@@ -249,6 +249,8 @@ RESULTS: dict[str, Column] = {
     "variance_ratio": Column("variance between batches over variance within", kind="number"),
     "variance_ratio_low": Column("lower end of that ratio's exact 90 % interval", kind="number"),
     "variance_ratio_high": Column("upper end of that ratio's exact 90 % interval", kind="number"),
+    "bartlett": Column("Bartlett's statistic of equal scatter on the scale of the law, for comparison", kind="number"),
+    "bartlett_p": Column("its chi-square p-value, right for normal data only", kind="number"),
     "batch_share": Column("share of the variance that lies between batches", kind="number"),
     "how": Column("whether the kinds of break are named in the log or only sought in the loads"),
     "finding": Column("what was found, in a sentence"),

@@ -13,7 +13,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
-from lowtail.models.goodness import simulate_like
+from lowtail.models.goodness import simulate_like, tie_step
 from lowtail.models.many import low_many
 from lowtail.models.regression import fit_regression_many
 from lowtail.models.residuals import (
@@ -125,8 +125,8 @@ def outliers(
     its two-sided critical value, repeated ``most`` times by the generalised many-outlier procedure. That procedure's
     published limits alarm too often in small samples (9.4 % instead of 5 % at n = 5 with two steps); the limits used
     here are calibrated, the published ones stand beside them in ``steps``. With survivors, or for the Weibull law: the
-    smallest two-sided tail of a break under the law fitted with the survivors, its p-value by simulation from that
-    fit, held loads drawn from their Kaplan-Meier law; one step only.
+    smallest two-sided tail of a break under the law fitted with the survivors, its p-value by simulation of
+    sound samples that break and hold in the same order; one step only.
 
     Parameters
     ----------
@@ -226,7 +226,7 @@ def _name(sample: Sample, position: int) -> str:
 
 
 def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> pd.DataFrame:
-    who, how = normed_residual_steps(law.transform(sample.load), most)
+    who, how = normed_residual_steps(law.transform(sample.load), most, _step_on(sample, law))
     level = many_outlier_level(sample.n, most, false_alarm)
     left = sample.n - np.arange(most)
     p = normed_residual_p(how[0], left)
@@ -242,6 +242,11 @@ def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> 
             "stands_out": p <= level,
         }
     )
+
+
+def _step_on(sample: Sample, law: Family) -> float:
+    """Recording step of tied loads on the scale of the law; 0 where nothing ties."""
+    return tie_step(sample) / (float(np.median(sample.load)) if law.on_log else 1.0)
 
 
 def _weibull_alarm(n: int, law: Family, false_alarm: float) -> float:
