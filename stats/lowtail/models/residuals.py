@@ -1,6 +1,7 @@
 """The specimen farthest from the rest: maximum normed residual and the many-outlier procedure, on arrays.
 
 Normal law of ``y`` (load or log load), every specimen broke. ``s`` has n - 1 degrees of freedom, limits are two-sided.
+For other laws, and with survivors: the smallest tail of a break under the fitted law.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from lowtail.errors import InputError
+from lowtail.models.families import Family
+from lowtail.models.regression import fit_regression_many
 
 __all__ = [
     "many_outlier_level",
@@ -19,6 +22,7 @@ __all__ = [
     "normed_residual_p",
     "normed_residual_steps",
     "residual_detectable",
+    "smallest_tail_many",
 ]
 
 Array = NDArray[np.float64]
@@ -138,3 +142,13 @@ def residual_detectable(n: int, false_alarm: float = 0.05, chance: float = 0.8) 
         middle = (near + far) / 2
         near, far = (near, middle) if found(middle) >= chance else (middle, far)
     return far
+
+
+def smallest_tail_many(load: Array, broke: NDArray[np.bool_], law: Family) -> tuple[Array, NDArray[np.int64], Array]:
+    """Log of the smallest tail of a break under the fitted law, whose it is, its distance in spreads; each row."""
+    fits = fit_regression_many(load, broke, np.ones((load.shape[1], 1)), law)
+    z = (law.transform(load) - fits.coef) / fits.spread[:, None]
+    tail = np.where(broke, np.minimum(law.standard.logcdf(z), law.standard.logsf(z)), np.inf)
+    spot = tail.argmin(axis=1)
+    rows = np.arange(load.shape[0])
+    return np.where(fits.converged, tail[rows, spot], np.nan), spot, np.abs(z[rows, spot])

@@ -15,13 +15,13 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.goodness import simulate_like, tie_step
 from lowtail.models.many import low_many
-from lowtail.models.regression import fit_regression_many
 from lowtail.models.residuals import (
     many_outlier_level,
     normed_residual_critical,
     normed_residual_p,
     normed_residual_steps,
     residual_detectable,
+    smallest_tail_many,
 )
 from lowtail.records.sample import Sample
 
@@ -256,24 +256,14 @@ def _weibull_alarm(n: int, law: Family, false_alarm: float) -> float:
     return float((how[:, 0] > normed_residual_critical(n, false_alarm)).mean())
 
 
-def _farthest(load: Array, broke: NDArray[np.bool_], law: Family) -> tuple[Array, NDArray[np.int64], Array]:
-    """Smallest two-sided tail among the breaks of each row, whose it is, and its distance in spreads."""
-    fits = fit_regression_many(load, broke, np.ones((load.shape[1], 1)), law)
-    z = (law.transform(load) - fits.coef) / fits.spread[:, None]
-    tail = np.where(broke, np.minimum(law.standard.logcdf(z), law.standard.logsf(z)), np.inf)
-    spot = tail.argmin(axis=1)
-    rows = np.arange(load.shape[0])
-    return np.where(fits.converged, tail[rows, spot], np.nan), spot, np.abs(z[rows, spot])
-
-
 def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.random.Generator) -> pd.DataFrame:
-    seen, spot, distance = _farthest(sample.load[None], sample.broke[None], law)
+    seen, spot, distance = smallest_tail_many(sample.load[None], sample.broke[None], law)
     if not np.isfinite(seen[0]):
         raise NoAnswerError(
             f"{sample.who}: the {law.name} law has no best fit here, so no specimen can be judged by it."
         )
     load, broke = simulate_like(sample, law, size, rng)
-    drawn = _farthest(load, broke, law)[0]
+    drawn = smallest_tail_many(load, broke, law)[0]
     drawn = drawn[np.isfinite(drawn)]
     p = (1 + int((drawn <= seen[0] + 1e-12).sum())) / (1 + drawn.size)
     return pd.DataFrame(
