@@ -262,6 +262,7 @@ RESULTS: dict[str, Column] = {
     "change": Column("change of strength per unit of the column, as a fraction", kind="number"),
     "change_low": Column("lower end of that change's 90 % interval", kind="number"),
     "change_high": Column("upper end of that change's 90 % interval", kind="number"),
+    "beside": Column("settings of the further columns in the regression"),
     "bend_p": Column("p-value of a straight line against a bent one", kind="number"),
     "smallest_change": Column(
         "loss over the range tested that would be noticed 8 times in 10, as a fraction", kind="number"

@@ -171,7 +171,8 @@ def _meet(strength: Array, held: Array | None) -> tuple[Array, Flags]:
 def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generator) -> tuple[Array, Flags]:
     """Sound samples that break and hold in the same order as ``sample`` did: loads and flags, (size, n).
 
-    Every specimen broke: draws from the fitted law. Otherwise breaks and holds come one after another, lowest load
+    Every specimen broke: draws from the fitted law. Two or more held at one load above every break: as many breaks below
+    that load as there were, from the fitted law. Otherwise breaks and holds come one after another, lowest load
     first, in the order seen, and the cumulative hazard of the fitted law grows between them by exponential steps that
     the two share in proportion to their numbers (specimens held at one load count once). A statistic that does not
     depend on place and spread then has a null law that depends on nothing unknown; it is exact where the risk of being
@@ -194,13 +195,18 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
         return null_samples(law, location, spread, (size, sample.n), rng, None)
     order = np.lexsort((~sample.broke, sample.load))
     load, broke = sample.load[order], sample.broke[order]
+    flags, top = np.tile(broke, (size, 1)), float((law.transform(load[-1]) - location) / spread)
+    if sample.n_held > 1 and not broke[sample.n_broken :].any() and load[sample.n_broken] == load[-1]:
+        below = np.sort(rng.random((size, sample.n_broken)), axis=1) * law.standard.cdf(top)
+        z = np.concatenate([law.standard.ppf(below), np.full((size, sample.n_held), top)], axis=1)
+        return np.maximum(law.inverse(location + spread * z), 1e-300), flags
     same = np.append(False, (np.diff(load) == 0) & ~broke[1:] & ~broke[:-1])  # held at the load before: no new event
     event = np.cumsum(~same) - 1
     first = np.flatnonzero(~same)
     rate = (sample.n - first) * (1 + (~broke[first]).sum() / sample.n_broken)
     hazard = np.cumsum(rng.standard_exponential((size, first.size)) / rate, axis=1)[:, event]
     z = np.log(hazard) if law.name == "weibull" else law.standard.isf(np.exp(-hazard))
-    return np.maximum(law.inverse(location + spread * z), 1e-300), np.tile(broke, (size, 1))
+    return np.maximum(law.inverse(location + spread * z), 1e-300), flags
 
 
 def different_breaks(load: Array, broke: Flags) -> NDArray[np.int64]:

@@ -73,19 +73,22 @@ def _dealt_anew(load: Array, broke: Flags, large: Array, law: Family, size: int,
 
 
 def smallest_trend(
-    load: Array, broke: Flags, x: Array, law: Family, false_alarm: float, rng: np.random.Generator, size: int = 500
+    load: Array, broke: Flags, design: Array, law: Family, false_alarm: float, rng: np.random.Generator, size: int = 500
 ) -> float:
-    """Drop over the whole tested range, in spreads, that the test of a trend would notice 8 times in 10 (NaN: none)."""
-    ones = np.ones((x.size, 1))
-    full = np.column_stack([ones, x])
-    fit = fit_regression(load, broke, full, law)
-    middle, share = float(np.mean(full @ fit.coef)), (x - x.min()) / (x.max() - x.min())
+    """Drop over the whole tested range, in spreads, that the test of a trend would notice 8 times in 10 (NaN: none).
+
+    The trend is that of the second column of ``design``, the first being ones.
+    """
+    flat, x = np.delete(design, 1, axis=1), design[:, 1]
+    fit = fit_regression(load, broke, design, law)
+    share = (x - x.min()) / (x.max() - x.min())
+    middle = design @ fit.coef - fit.coef[1] * (x - x.mean())
     seed = int(rng.integers(2**31))
 
     def ratios(drop: float, offset: int) -> Array:
         line = middle - drop * fit.spread * (share - share.mean())
         drawn = _simulate(load, broke, line, fit.spread, law, size, np.random.default_rng(seed + offset))
-        ratio = nested_ratio(*drawn, ones, full, law)
+        ratio = nested_ratio(*drawn, flat, design, law)
         return ratio[np.isfinite(ratio)]
 
     limit = float(np.quantile(ratios(0.0, 0), 1 - false_alarm))

@@ -12,8 +12,9 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.batch_tests import simulated_p
 from lowtail.models.families import Family, get_family
-from lowtail.models.goodness import simulate_like, tie_step
+from lowtail.models.goodness import different_breaks, rounded, simulate_like, tie_step
 from lowtail.models.many import low_many
 from lowtail.models.residuals import (
     many_outlier_level,
@@ -28,6 +29,8 @@ from lowtail.records.sample import Sample
 __all__ = ["Outliers", "influence", "outliers"]
 
 Array = NDArray[np.float64]
+
+_DIFFERENT = 2  # loads at break that a screen needs
 
 KEEP = (
     "Nothing is removed: set a specimen aside only for a physical reason, on record, found without looking at its load."
@@ -172,7 +175,7 @@ def outliers(
     law = get_family(family)
     check_fraction(false_alarm, "false_alarm")
     exact = sample.n_held == 0 and law.name != "weibull"
-    if sample.n < 3 or np.unique(sample.load[sample.broke]).size < 2:
+    if sample.n < 3 or np.unique(sample.load[sample.broke]).size < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a screen for outliers needs at least 3 specimens and 2 different loads at break, got "
             f"{sample.n} specimens and {sample.n_broken} breaks. Test more specimens."
@@ -263,9 +266,9 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
             f"{sample.who}: the {law.name} law has no best fit here, so no specimen can be judged by it."
         )
     load, broke = simulate_like(sample, law, size, rng)
-    drawn = smallest_tail_many(load, broke, law)[0]
-    drawn = drawn[np.isfinite(drawn)]
-    p = (1 + int((drawn <= seen[0] + 1e-12).sum())) / (1 + drawn.size)
+    load = rounded(load, tie_step(sample))
+    drawn = -smallest_tail_many(load, broke, law)[0][different_breaks(load, broke) >= _DIFFERENT]
+    p = simulated_p(-float(seen[0]), drawn)
     return pd.DataFrame(
         {
             "step": [1],
