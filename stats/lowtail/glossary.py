@@ -253,6 +253,8 @@ RESULTS: dict[str, Column] = {
     "variance_ratio": Column("variance between batches over variance within", kind="number"),
     "variance_ratio_low": Column("lower end of that ratio's exact 90 % interval", kind="number"),
     "variance_ratio_high": Column("upper end of that ratio's exact 90 % interval", kind="number"),
+    "bartlett": Column("Bartlett's statistic of equal scatter on the scale of the law, for comparison", kind="number"),
+    "bartlett_p": Column("its chi-square p-value, right for normal data only", kind="number"),
     "batch_share": Column("share of the variance that lies between batches", kind="number"),
     "how": Column("whether the kinds of break are named in the log or only sought in the loads"),
     "finding": Column("what was found, in a sentence"),
@@ -264,6 +266,7 @@ RESULTS: dict[str, Column] = {
     "change": Column("change of strength per unit of the column, as a fraction", kind="number"),
     "change_low": Column("lower end of that change's 90 % interval", kind="number"),
     "change_high": Column("upper end of that change's 90 % interval", kind="number"),
+    "beside": Column("settings of the further columns in the regression"),
     "bend_p": Column("p-value of a straight line against a bent one", kind="number"),
     "smallest_change": Column(
         "loss over the range tested that would be noticed 8 times in 10, as a fraction", kind="number"

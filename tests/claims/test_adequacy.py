@@ -124,3 +124,28 @@ def test_refusals() -> None:
         adequacy(SAMPLE, families=[])
     with pytest.raises(InputError, match="at least 400"):
         adequacy(SAMPLE, size=3)
+
+
+def test_p_values_are_reckoned_as_in_the_study() -> None:
+    # tests/truth/checks_survivors.py counts false alarms from the arrays; the claims must come to the same p-values
+    from lowtail.claims.checks.outliers import outliers
+    from lowtail.claims.parts.modes import modes
+    from lowtail.models.batch_tests import simulated_p
+    from lowtail.models.gaps import largest_gap_many
+    from lowtail.models.goodness import different_breaks, rounded, simulate_like, tie_step
+    from lowtail.models.residuals import smallest_tail_many
+
+    for sample in (
+        Sample([24.1, 25.3, 24.8, 26.0, 22.2, 23.9], [1, 0, 1, 1, 1, 0]),
+        Sample([24.5, 25.0, 24.5, 26.0, 22.0, 23.5]),
+    ):
+        load, broke = simulate_like(sample, WEIBULL, 400, np.random.default_rng(5))
+        load, here = rounded(load, tie_step(sample)), (sample.load[None], sample.broke[None], WEIBULL)
+        there = different_breaks(load, broke)
+        drawn = (load, broke, WEIBULL)
+        p = simulated_p(anderson_darling_many(*here)[0], anderson_darling_many(*drawn)[there >= 3])
+        assert adequacy(sample, families=["weibull"], size=400, rng=5).p_value == pytest.approx(p)
+        p = simulated_p(largest_gap_many(*here)[0][0], largest_gap_many(*drawn)[0][there >= 4])
+        assert modes(sample, family="weibull", size=400, rng=5).p_value == pytest.approx(p)
+        p = simulated_p(-smallest_tail_many(*here)[0][0], -smallest_tail_many(*drawn)[0][there >= 2])
+        assert outliers(sample, "weibull", size=400, rng=5).p_value == pytest.approx(p)

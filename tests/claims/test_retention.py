@@ -153,3 +153,47 @@ def test_refusals() -> None:
         ask(table(broke=[True, True] + [False] * 6))
     with pytest.raises(InputError, match="at least 400"):
         ask(table(), size=10)
+
+
+def test_a_further_column_by_hand() -> None:
+    # the same textbook bound with a third column, wet specimens counted 1
+    from scipy import stats
+
+    wet = np.array([0, 1, 0, 1, 0, 1, 0, 1.0])
+    log = table(condition=np.where(wet > 0, "wet", "dry"))
+    answer = ask(log, family="lognormal", at=9.0, others={"condition": "wet"})
+    x, at = np.column_stack([np.ones(8), AGE, wet]), np.array([1, 9, 1.0])
+    y = np.log(LOAD)
+    b, rss = np.linalg.lstsq(x, y)[:2]
+    s, h = np.sqrt(rss[0] / 5), np.sqrt(at @ np.linalg.inv(x.T @ x) @ at)
+    low = np.exp(at @ b - h * s * stats.nct.ppf(0.95, 5, -stats.norm.ppf(0.1) / h))
+    assert answer.low == pytest.approx(low, rel=1e-9)
+    assert answer.change == pytest.approx(np.expm1(b[1]))
+    assert answer.estimate_at(9.0) != pytest.approx(ask(log, family="lognormal", at=9.0).estimate)
+    assert str(answer).startswith("sling: at age_years = 9, condition = wet, at most 10 % are weaker than ")
+
+
+@pytest.mark.parametrize("family", ["weibull", "normal", "lognormal"])
+def test_two_numbers_with_survivors_against_the_regression(family: str) -> None:
+    from lowtail.models.regression import fit_regression
+
+    size, broke = np.array([10, 11, 10, 11, 12, 10, 12, 11.0]), np.array([1, 1, 1, 1, 1, 1, 0, 1], dtype=bool)
+    log = table(broke=broke, diameter_mm=size)
+    answer = ask(log, family=family, at=4.0, others={"diameter_mm": 11.0}, power=True)
+    fit = fit_regression(LOAD, broke, np.column_stack([np.ones(8), AGE, size]), family)
+    assert answer.law.fit.coef == pytest.approx(fit.coef, rel=1e-6)
+    assert answer.low < answer.estimate and 0 < answer.p_value < 0.2 and answer.smallest_change > 0
+
+
+def test_further_columns_are_refused_in_words() -> None:
+    log = table(condition=["dry", "wet"] * 4, twice=2 * np.array(AGE))
+    for others, words in (
+        ({"age_years": 4.0}, "which is `on` already"),
+        ({"twice": 4.0}, "effects cannot be told apart"),
+        ({"condition": "damp"}, "must be one of 'dry', 'wet'"),
+        ({"nothing": 1.0}, "which the log does not have"),
+    ):
+        with pytest.raises(InputError, match=words):
+            ask(log, others=others)
+    with pytest.raises(NoAnswerError, match="no trend can be seen"):
+        ask(table(condition="dry"), others={"condition": "dry"})

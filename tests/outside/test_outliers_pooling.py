@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from lowtail.claims.checks.pooling import pooling
 from lowtail.models.k_sample import k_sample_ad, ksample_ad_p, levene_median
 from lowtail.models.residuals import normed_residual_critical, normed_residual_p, normed_residual_steps
 from lowtail.models.variance import between_batches
+from lowtail.records.sample import Sample
 
 SHARED = Path(__file__).parents[2].parent / "shared"
 
@@ -140,6 +142,10 @@ def test_levene_on_gear_data() -> None:
     f, p = levene_median(groups)
     assert f == pytest.approx(1.705917693000894, abs=1e-9)
     assert p == pytest.approx(0.0990829755522, abs=1e-10)
+    # 1.3.5.7, Bartlett's test of the same batches
+    answer = pooling([Sample(g) for g in groups], family="normal", power=False, size=400)
+    assert answer.bartlett == pytest.approx(20.78587342806484, abs=1e-8)
+    assert answer.bartlett_p == pytest.approx(0.0136358632781, abs=1e-10)
 
 
 # NIST StRD analysis of variance, set SiRstv: 5 instruments x 5

@@ -1,6 +1,7 @@
 """The specimen farthest from the rest: maximum normed residual and the many-outlier procedure, on arrays.
 
 Normal law of ``y`` (load or log load), every specimen broke. ``s`` has n - 1 degrees of freedom, limits are two-sided.
+For other laws, and with survivors: the smallest tail of a break under the fitted law.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from lowtail.errors import InputError
+from lowtail.models.families import Family
+from lowtail.models.regression import fit_regression_many
 
 __all__ = [
     "many_outlier_level",
@@ -19,6 +22,7 @@ __all__ = [
     "normed_residual_p",
     "normed_residual_steps",
     "residual_detectable",
+    "smallest_tail_many",
 ]
 
 Array = NDArray[np.float64]
@@ -65,10 +69,14 @@ def normed_residual_p(residual: ArrayLike, n: ArrayLike, sides: int = 2) -> Arra
     return np.asarray(np.minimum(1.0, sides * size * stats.t.sf(t, size - 2)))
 
 
-def normed_residual_steps(y: ArrayLike, most: int) -> tuple[NDArray[np.int64], Array]:
+def normed_residual_steps(y: ArrayLike, most: int, step: ArrayLike = 0.0) -> tuple[NDArray[np.int64], Array]:
     """Take the farthest specimen out ``most`` times: their positions and normed residuals, one column a step.
 
     ``y`` has shape (B, n); both answers have shape (B, most). A batch row of equal values gives residuals of 0.
+    ``step``, a number or shape (B,), is the step to which ``y`` was rounded: from the second specimen on its variance
+    ``step ** 2 / 12`` is added to the scatter, for ties may leave none. With loads rounded to a quarter of their
+    standard deviation, 7 % of sound samples of 5 would alarm at two steps and 53 % at three; so it is 3 % and 2 %, and
+    4 to 5 % from n = 7 on.
     """
     rows = np.atleast_2d(np.asarray(y, dtype=float))
     rows = rows - np.median(rows, axis=1, keepdims=True)
@@ -77,14 +85,15 @@ def normed_residual_steps(y: ArrayLike, most: int) -> tuple[NDArray[np.int64], A
         raise InputError(f"`most` must lie between 1 and n - 2 = {n - 2}, got {most}.")
     inside = np.ones((size, n), dtype=bool)
     who, how = np.empty((size, most), dtype=np.int64), np.empty((size, most))
-    for step in range(most):
-        left = n - step
+    floor = np.asarray(step, dtype=float) ** 2 / 12
+    for out in range(most):
+        left = n - out
         mean = np.where(inside, rows, 0.0).sum(axis=1) / left
         away = np.abs(rows - mean[:, None]) * inside
-        s = np.sqrt((away**2).sum(axis=1) / (left - 1))
-        who[:, step] = np.where(inside, away, -1.0).argmax(axis=1)
-        how[:, step] = np.divide(away.max(axis=1), s, out=np.zeros(size), where=s > 0)
-        inside[np.arange(size), who[:, step]] = False
+        s = np.sqrt((away**2).sum(axis=1) / (left - 1) + (floor if out else 0.0))
+        who[:, out] = np.where(inside, away, -1.0).argmax(axis=1)
+        how[:, out] = np.divide(away.max(axis=1), s, out=np.zeros(size), where=s > 0)
+        inside[np.arange(size), who[:, out]] = False
     return who, how
 
 
@@ -133,3 +142,13 @@ def residual_detectable(n: int, false_alarm: float = 0.05, chance: float = 0.8) 
         middle = (near + far) / 2
         near, far = (near, middle) if found(middle) >= chance else (middle, far)
     return far
+
+
+def smallest_tail_many(load: Array, broke: NDArray[np.bool_], law: Family) -> tuple[Array, NDArray[np.int64], Array]:
+    """Log of the smallest tail of a break under the fitted law, whose it is, its distance in spreads; each row."""
+    fits = fit_regression_many(load, broke, np.ones((load.shape[1], 1)), law)
+    z = (law.transform(load) - fits.coef) / fits.spread[:, None]
+    tail = np.where(broke, np.minimum(law.standard.logcdf(z), law.standard.logsf(z)), np.inf)
+    spot = tail.argmin(axis=1)
+    rows = np.arange(load.shape[0])
+    return np.where(fits.converged, tail[rows, spot], np.nan), spot, np.abs(z[rows, spot])

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from lowtail.models.batch_tests import simulated_p, smallest_seen
 from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family
 from lowtail.models.fit import fit_many
+from lowtail.models.goodness import simulate_like
 from lowtail.models.regression import fit_regression, fit_regression_many
+from lowtail.records.sample import Sample
 
 __all__ = ["nested_p", "nested_ratio", "smallest_trend"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+_ENOUGH = 400  # arrangements of the settings, for a p-value at 5 %
 
 
 def nested_ratio(load: Array, broke: Flags, small: Array, large: Array, law: Family) -> Array:
@@ -43,28 +48,47 @@ def nested_p(
 ) -> float:
     """Simulated p-value of the columns that ``large`` has beyond ``small``; exact where every specimen broke.
 
-    Samples come from the fit of ``small``; held loads from their Kaplan-Meier law, the same at every setting.
+    Without trend (``small`` the column of ones) and with survivors the settings are dealt out anew among the specimens,
+    which is exact too where settings were held at alike loads; few arrangements: among simulated samples that break and
+    hold in the same order. Otherwise samples come from the fit of ``small``, held loads from their Kaplan-Meier law.
     """
     seen = float(nested_ratio(load[None], broke[None], small, large, law)[0])
+    if small.shape[1] == 1 and not broke.all():
+        return simulated_p(seen, _dealt_anew(load, broke, large, law, size, rng))
     fit = fit_regression(load, broke, small, law)
     drawn = nested_ratio(*_simulate(load, broke, small @ fit.coef, fit.spread, law, size, rng), small, large, law)
     return simulated_p(seen, drawn)
 
 
+def _dealt_anew(load: Array, broke: Flags, large: Array, law: Family, size: int, rng: np.random.Generator) -> Array:
+    """Ratios of ``large`` over one place for all, its rows dealt out at random among the specimens."""
+    plan = large[rng.permuted(np.tile(np.arange(load.size), (size, 1)), axis=1)]
+    alike = np.unique(large, axis=0, return_counts=True)[1]
+    arrangements = special.gammaln(load.size + 1) - special.gammaln(alike + 1).sum()
+    if arrangements >= np.log(_ENOUGH):
+        loads, flags = np.tile(load, (size, 1)), np.tile(broke, (size, 1))
+    else:
+        loads, flags = simulate_like(Sample(load, broke), law, size, rng)
+    return np.asarray(2 * (fit_regression_many(loads, flags, plan, law).loglik - fit_many(loads, flags, law).loglik))
+
+
 def smallest_trend(
-    load: Array, broke: Flags, x: Array, law: Family, false_alarm: float, rng: np.random.Generator, size: int = 500
+    load: Array, broke: Flags, design: Array, law: Family, false_alarm: float, rng: np.random.Generator, size: int = 500
 ) -> float:
-    """Drop over the whole tested range, in spreads, that the test of a trend would notice 8 times in 10 (NaN: none)."""
-    ones = np.ones((x.size, 1))
-    full = np.column_stack([ones, x])
-    fit = fit_regression(load, broke, full, law)
-    middle, share = float(np.mean(full @ fit.coef)), (x - x.min()) / (x.max() - x.min())
+    """Drop over the whole tested range, in spreads, that the test of a trend would notice 8 times in 10 (NaN: none).
+
+    The trend is that of the second column of ``design``, the first being ones.
+    """
+    flat, x = np.delete(design, 1, axis=1), design[:, 1]
+    fit = fit_regression(load, broke, design, law)
+    share = (x - x.min()) / (x.max() - x.min())
+    middle = design @ fit.coef - fit.coef[1] * (x - x.mean())
     seed = int(rng.integers(2**31))
 
     def ratios(drop: float, offset: int) -> Array:
         line = middle - drop * fit.spread * (share - share.mean())
         drawn = _simulate(load, broke, line, fit.spread, law, size, np.random.default_rng(seed + offset))
-        ratio = nested_ratio(*drawn, ones, full, law)
+        ratio = nested_ratio(*drawn, flat, design, law)
         return ratio[np.isfinite(ratio)]
 
     limit = float(np.quantile(ratios(0.0, 0), 1 - false_alarm))

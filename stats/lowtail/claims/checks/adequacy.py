@@ -20,9 +20,11 @@ from lowtail.models.families import FAMILIES, Family, get_family
 from lowtail.models.fit import fit_many
 from lowtail.models.goodness import (
     anderson_darling_many,
+    different_breaks,
     handbook_significance,
     null_samples,
     rounded,
+    simulate_like,
     tie_step,
     weak_minority,
 )
@@ -31,6 +33,8 @@ from lowtail.records.sample import Sample
 __all__ = ["Adequacy", "adequacy"]
 
 Array = NDArray[np.float64]
+
+_DIFFERENT = 3  # loads at break that a test needs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,13 +102,13 @@ def adequacy(
     """Anderson-Darling test of each strength law with its parameters estimated, valid at any n and with survivors.
 
     The p-value is simulated: samples of the fitted law, refitted each. Without survivors it is exact up to simulation
-    error, whatever the parameters. With survivors, held loads are drawn from their Kaplan-Meier law and a simulated
-    specimen breaks where its strength comes first; the test is then cautious (1 to 2 % false alarms instead of 5 %
-    with 6 to 10 specimens of which 3 in 10 held). Where breaks tie, simulated loads are rounded to the step in which
-    the loads are recorded, for ties alone raise A2 (unrounded, a step of a quarter spread gives 6 to 8 % false alarms
-    instead of 5 %). The power printed beside is for a named alternative at the fitted
-    scatter: a weak minority, and (for the Weibull) a lognormal law or (for the others) a Weibull law. With 10 or fewer
-    specimens this test catches blunders only; not being contradicted says nothing for a law. Never use it to choose.
+    error, whatever the parameters. With survivors, simulated specimens break and hold in the order seen
+    (`simulate_like`): exact where the risk of being held keeps in proportion to that of breaking. Where breaks tie,
+    simulated loads are rounded to the step in which the loads are recorded, for ties alone raise A2 (unrounded, a step
+    of a quarter spread gives 6 to 8 % false alarms instead of 5 %). The power printed beside is for a named alternative
+    at the fitted scatter: a weak minority, and (for the Weibull) a lognormal law or (for the others) a Weibull law.
+    With 10 or fewer specimens this test catches blunders only; not being contradicted says nothing for a law. Never
+    use it to choose.
 
     Parameters
     ----------
@@ -149,7 +153,7 @@ def adequacy(
     if size < 400:
         raise InputError(f"`size` must be at least 400 simulated samples, got {size!r}.")
     different = np.unique(sample.load[sample.broke]).size
-    if sample.n < 4 or different < 3:
+    if sample.n < 4 or different < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a test of the law needs at least 4 specimens and 3 different loads at break, got "
             f"{sample.n} specimens and {different} different breaks. Test more specimens."
@@ -182,20 +186,27 @@ def _one_law(
     if not np.isfinite(seen):
         raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit here, so it cannot be tested.")
     shape, step = (size, sample.n), tie_step(sample)
+    where = (location, spread)
 
     def held() -> Array | None:
         return draw_held(sample.load, sample.broke, shape, rng) if sample.n_held else None
 
     def statistic(drawn: tuple[Array, NDArray[np.bool_]]) -> Array:
-        return anderson_darling_many(rounded(drawn[0], step), drawn[1], law)
+        """A2 of the samples that would be tested at all, as recorded."""
+        load = rounded(drawn[0], step)
+        found = anderson_darling_many(load, drawn[1], law)
+        return found[np.isfinite(found) & (different_breaks(load, drawn[1]) >= _DIFFERENT)]
 
-    # with neither survivors nor ties A2 does not depend on the parameters: small scatter keeps normal loads above 0
-    where = (location, spread) if sample.n_held or step or law.on_log else (1000.0, 1.0)
-    null = statistic(null_samples(law, *where, shape, rng, held()))
-    kept = null[np.isfinite(null)]
+    if sample.n_held or step or law.on_log:
+        kept = statistic(simulate_like(sample, law, size, rng))
+    else:  # with neither survivors nor ties A2 does not depend on the parameters: keep normal loads well above 0
+        kept = statistic(null_samples(law, 1000.0, 1.0, shape, rng, None))
     critical = float(np.quantile(kept, 1 - false_alarm, method="higher"))
+    limit = critical
+    if sample.n_held:  # power over the orders of breaks and holds that might have come
+        limit = float(np.quantile(statistic(null_samples(law, *where, shape, rng, held())), 1 - false_alarm))
     share, loss = minority
-    weak = weak_minority(law, location, spread, shape, rng, held(), share=share, loss=loss)
+    weak = weak_minority(law, *where, shape, rng, held(), share=share, loss=loss)
     other = get_family("lognormal" if law.name == "weibull" else "weibull")
     twin = fit_many(sample.load[None], sample.broke[None], other)
     strange = null_samples(other, float(twin.location[0]), float(twin.spread[0]), shape, rng, held())
@@ -205,15 +216,15 @@ def _one_law(
         "critical": critical,
         "p_value": (1 + int((kept >= seen - 1e-12).sum())) / (1 + kept.size),
         "handbook_p": handbook_significance(seen, sample.n, law) if sample.n_held == 0 else float("nan"),
-        "power_weak_minority": _share_above(statistic(weak), critical),
+        "power_weak_minority": _share_above(statistic(weak), limit),
         "other_family": other.name,
-        "power_other_family": _share_above(statistic(strange), critical),
+        "power_other_family": _share_above(statistic(strange), limit),
         "simulated": int(kept.size),
     }
 
 
 def _share_above(statistic: Array, critical: float) -> float:
-    return float((statistic[np.isfinite(statistic)] > critical).mean())
+    return float((statistic > critical).mean())
 
 
 def _notes(sample: Sample, rows: Sequence[dict[str, Any]]) -> tuple[str, ...]:

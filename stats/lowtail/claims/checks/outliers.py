@@ -13,22 +13,25 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.batch_tests import simulated_p
 from lowtail.models.families import Family, get_family
-from lowtail.models.goodness import simulate_like
+from lowtail.models.goodness import different_breaks, rounded, simulate_like, tie_step
 from lowtail.models.many import low_many
-from lowtail.models.regression import fit_regression_many
 from lowtail.models.residuals import (
     many_outlier_level,
     normed_residual_critical,
     normed_residual_p,
     normed_residual_steps,
     residual_detectable,
+    smallest_tail_many,
 )
 from lowtail.records.sample import Sample
 
 __all__ = ["Outliers", "influence", "outliers"]
 
 Array = NDArray[np.float64]
+
+_DIFFERENT = 2  # loads at break that a screen needs
 
 KEEP = (
     "Nothing is removed: set a specimen aside only for a physical reason, on record, found without looking at its load."
@@ -127,8 +130,8 @@ def outliers(
     its two-sided critical value, repeated ``most`` times by the generalised many-outlier procedure. That procedure's
     published limits alarm too often in small samples (9.4 % instead of 5 % at n = 5 with two steps); the limits used
     here are calibrated, the published ones stand beside them in ``steps``. With survivors, or for the Weibull law: the
-    smallest two-sided tail of a break under the law fitted with the survivors, its p-value by simulation from that
-    fit, held loads drawn from their Kaplan-Meier law; one step only.
+    smallest two-sided tail of a break under the law fitted with the survivors, its p-value by simulation of
+    sound samples that break and hold in the same order; one step only.
 
     Parameters
     ----------
@@ -174,7 +177,7 @@ def outliers(
     law = get_family(family)
     check_fraction(false_alarm, "false_alarm")
     exact = sample.n_held == 0 and law.name != "weibull"
-    if sample.n < 3 or np.unique(sample.load[sample.broke]).size < 2:
+    if sample.n < 3 or np.unique(sample.load[sample.broke]).size < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a screen for outliers needs at least 3 specimens and 2 different loads at break, got "
             f"{sample.n} specimens and {sample.n_broken} breaks. Test more specimens."
@@ -228,7 +231,7 @@ def _name(sample: Sample, position: int) -> str:
 
 
 def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> pd.DataFrame:
-    who, how = normed_residual_steps(law.transform(sample.load), most)
+    who, how = normed_residual_steps(law.transform(sample.load), most, _step_on(sample, law))
     level = many_outlier_level(sample.n, most, false_alarm)
     left = sample.n - np.arange(most)
     p = normed_residual_p(how[0], left)
@@ -246,6 +249,11 @@ def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> 
     )
 
 
+def _step_on(sample: Sample, law: Family) -> float:
+    """Recording step of tied loads on the scale of the law; 0 where nothing ties."""
+    return tie_step(sample) / (float(np.median(sample.load)) if law.on_log else 1.0)
+
+
 def _weibull_alarm(n: int, law: Family, false_alarm: float) -> float:
     """Share of sound Weibull samples that the normal screen flags; on the load scale taken at small scatter."""
     y = np.log(np.random.default_rng(1).standard_exponential((20_000, n)))
@@ -253,26 +261,16 @@ def _weibull_alarm(n: int, law: Family, false_alarm: float) -> float:
     return float((how[:, 0] > normed_residual_critical(n, false_alarm)).mean())
 
 
-def _farthest(load: Array, broke: NDArray[np.bool_], law: Family) -> tuple[Array, NDArray[np.int64], Array]:
-    """Smallest two-sided tail among the breaks of each row, whose it is, and its distance in spreads."""
-    fits = fit_regression_many(load, broke, np.ones((load.shape[1], 1)), law)
-    z = (law.transform(load) - fits.coef) / fits.spread[:, None]
-    tail = np.where(broke, np.minimum(law.standard.logcdf(z), law.standard.logsf(z)), np.inf)
-    spot = tail.argmin(axis=1)
-    rows = np.arange(load.shape[0])
-    return np.where(fits.converged, tail[rows, spot], np.nan), spot, np.abs(z[rows, spot])
-
-
 def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.random.Generator) -> pd.DataFrame:
-    seen, spot, distance = _farthest(sample.load[None], sample.broke[None], law)
+    seen, spot, distance = smallest_tail_many(sample.load[None], sample.broke[None], law)
     if not np.isfinite(seen[0]):
         raise NoAnswerError(
             f"{sample.who}: the {law.name} law has no best fit here, so no specimen can be judged by it."
         )
     load, broke = simulate_like(sample, law, size, rng)
-    drawn = _farthest(load, broke, law)[0]
-    drawn = drawn[np.isfinite(drawn)]
-    p = (1 + int((drawn <= seen[0] + 1e-12).sum())) / (1 + drawn.size)
+    load = rounded(load, tie_step(sample))
+    drawn = -smallest_tail_many(load, broke, law)[0][different_breaks(load, broke) >= _DIFFERENT]
+    p = simulated_p(-float(seen[0]), drawn)
     return pd.DataFrame(
         {
             "step": [1],

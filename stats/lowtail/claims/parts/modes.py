@@ -24,7 +24,7 @@ from lowtail.models.empirical import draw_held
 from lowtail.models.families import Family, get_family
 from lowtail.models.fit import fit_many
 from lowtail.models.gaps import largest_gap_many
-from lowtail.models.goodness import rounded, simulate_like, tie_step, weak_minority
+from lowtail.models.goodness import different_breaks, null_samples, rounded, simulate_like, tie_step, weak_minority
 from lowtail.models.weak_link import by_cause
 from lowtail.records.sample import Sample
 
@@ -35,6 +35,7 @@ __all__ = ["Modes", "modes"]
 
 Array = NDArray[np.float64]
 BY = ("item", "orientation", "method")
+_DIFFERENT = 4  # loads at break that a gap needs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,7 +109,7 @@ def modes(
     Where ``column`` of the log names 2 or more kinds of break (bent pin, torn webbing ...), each is fitted apart with
     the others censoring it, and the bound of the weakest of them stands beside the bound of one law for all. Otherwise
     the largest gap between neighbouring breaks, weighted by the square root of the numbers on either side, is held
-    against simulated samples of one law (held loads from their Kaplan-Meier law): a finding, no more. No mixture is
+    against simulated samples of one law that break and hold in the same order: a finding, no more. No mixture is
     ever fitted: at these sample sizes it would invent what it shows.
 
     Parameters
@@ -252,7 +253,7 @@ def _by_name(
 def _by_gap(
     sample: Sample, law: Family, which: Basis, asked: tuple[float, float, float], size: int, rng: np.random.Generator
 ) -> Modes:
-    if np.unique(sample.load[sample.broke]).size < 4:
+    if np.unique(sample.load[sample.broke]).size < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a gap needs at least 4 different loads at break, got {sample.n_broken} breaks of "
             f"{sample.n} specimens. Break more, or name the kind of break in the log."
@@ -260,17 +261,21 @@ def _by_gap(
     share, loss, false_alarm = asked
     seen, place, y = largest_gap_many(sample.load[None], sample.broke[None], law)
     step = tie_step(sample)
-    load, broke = simulate_like(sample, law, size, rng)
-    null = largest_gap_many(rounded(load, step), broke, law)[0]
-    null = null[np.isfinite(null)]
+
+    def gaps(drawn: tuple[Array, NDArray[np.bool_]]) -> Array:
+        """Gaps of the samples that would be judged at all, as recorded."""
+        load = rounded(drawn[0], step)
+        found = largest_gap_many(load, drawn[1], law)[0]
+        return found[np.isfinite(found) & (different_breaks(load, drawn[1]) >= _DIFFERENT)]
+
+    null = gaps(simulate_like(sample, law, size, rng))
     p = float((1 + (null >= seen[0] - 1e-9).sum()) / (1 + null.size))
     fits = fit_many(sample.load[None], sample.broke[None], law)
+    where = (law, float(fits.location[0]), float(fits.spread[0]), (size, sample.n), rng)
     held = draw_held(sample.load, sample.broke, (size, sample.n), rng) if sample.n_held else None
-    weak = weak_minority(
-        law, float(fits.location[0]), float(fits.spread[0]), (size, sample.n), rng, held, share=share, loss=loss
-    )
-    other = largest_gap_many(rounded(weak[0], step), weak[1], law)[0]
-    power = float((other[np.isfinite(other)] > np.quantile(null, 1 - false_alarm)).mean())
+    # power over the orders of breaks and holds that might have come
+    limit = np.quantile(gaps(null_samples(*where, held)) if sample.n_held else null, 1 - false_alarm)
+    power = float((gaps(weak_minority(*where, held, share=share, loss=loss)) > limit).mean())
     ends = law.inverse(y[0, place[0] : place[0] + 2])
     who = f"{sample.label}: " if sample.label else ""
     if p <= false_alarm:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, overload
 
 import numpy as np
@@ -15,7 +15,7 @@ from lowtail.errors import InputError, NoAnswerError
 if TYPE_CHECKING:
     from lowtail.records.log import BreakLog
 
-__all__ = ["Covariate", "chosen_rows", "read_covariate"]
+__all__ = ["Covariate", "chosen_rows", "read_covariate", "with_others"]
 
 Array = NDArray[np.float64]
 AXES = ("plain", "log")
@@ -23,13 +23,22 @@ AXES = ("plain", "log")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Covariate:
-    """One column, ready for a regression; ``value`` (n,) as recorded, ``design`` (n, 2) with the column of ones."""
+    """One column, ready for a regression; ``value`` (n,) as recorded, ``design`` (n, 2) with the column of ones.
+
+    Further columns stand behind in ``design`` (n, 2 + q); their settings ``beside`` (q,) are the same in every `row`.
+    """
 
     on: str
     axis: str
     value: Array
     design: Array
     levels: tuple[str, ...] = ()
+    beside: Array = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def flat(self) -> Array:
+        """Design without the column itself: no trend."""
+        return np.delete(self.design, 1, axis=1)
 
     @property
     def settings(self) -> int:
@@ -66,7 +75,7 @@ class Covariate:
                 raise InputError(
                     f"`at` must be one of {', '.join(map(repr, self.levels))} for {self.on!r}, got {at!r}."
                 )
-            return np.array([1.0, float(self.levels.index(str(at)))])
+            return np.append([1.0, float(self.levels.index(str(at)))], self.beside)
         if isinstance(at, str) or not np.isfinite(at) or (self.axis == "log" and at <= 0):
             raise InputError(f"`at` must be a number for {self.on!r}{' above 0' * (self.axis == 'log')}, got {at!r}.")
         low, high = float(self.value.min()), float(self.value.max())
@@ -76,7 +85,7 @@ class Covariate:
                 f"`at` = {at:g} lies outside what was tested: no specimen has {self.on} {side}. Test some there, or "
                 "pass extrapolate=True and say so beside the number."
             )
-        return np.array([1.0, np.log(at) if self.axis == "log" else at])
+        return np.append([1.0, np.log(at) if self.axis == "log" else at], self.beside)
 
     def warnings(self, at: float | str) -> tuple[str, ...]:
         """What a reader must know of the setting asked for."""
@@ -124,6 +133,35 @@ def read_covariate(rows: pd.DataFrame, on: str, axis: str, who: str) -> Covariat
         raise InputError(f"{who}: {on!r} must be above 0 on a log axis, got {value.min():g}. Use axis='plain'.")
     x = np.log(value) if axis == "log" else value
     return Covariate(on=on, axis=axis, value=value, design=np.column_stack([np.ones(x.size), x]))
+
+
+def with_others(
+    main: Covariate, rows: pd.DataFrame, others: Mapping[str, float | str], extrapolate: bool, who: str
+) -> Covariate:
+    """The same column with others beside it in the design, each held at its setting.
+
+    Raises
+    ------
+    InputError
+        If a column is named twice, cannot be read, its setting is out of range, or it follows from the others.
+    NoAnswerError
+        If a column has one setting only.
+    """
+    for on, at in others.items():
+        if on == main.on:
+            raise InputError(f"`others` names {on!r}, which is `on` already. Name further columns only.")
+        other = read_covariate(rows, on, "plain", who)
+        main = replace(
+            main,
+            design=np.column_stack([main.design, other.design[:, 1]]),
+            beside=np.append(main.beside, other.row(at, extrapolate)[1]),
+        )
+    if np.linalg.matrix_rank(main.design) < main.design.shape[1]:
+        raise InputError(
+            f"{who}: {', '.join((main.on, *others))} follow from each other in the specimens tested, so that their "
+            "effects cannot be told apart. Leave one out of `others`, or test other combinations."
+        )
+    return main
 
 
 def _two_words(raw: pd.Series[str], on: str, axis: str, who: str) -> Covariate:

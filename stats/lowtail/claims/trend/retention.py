@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.low_record import floor3
-from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate
+from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate, with_others
 from lowtail.claims.trend.retention_limits import bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -43,6 +43,8 @@ class Retention(Record):
         Column, and "plain", "log" (its logarithm enters) or "levels" (two words).
     at : str
         Setting at which ``estimate`` and ``low`` are stated.
+    beside : str
+        Settings of the further columns in the regression ("condition = wet"); empty where there is none.
     fraction_below, confidence, estimate, low
         Low strength there and its lower confidence bound, kN.
     change, change_low, change_high : float
@@ -76,6 +78,7 @@ class Retention(Record):
     on: str
     axis: str
     at: str
+    beside: str
     fraction_below: float
     confidence: float
     estimate: float
@@ -124,13 +127,14 @@ class Retention(Record):
         each = {"plain": f"per unit of {self.on}", "log": f"per doubling of {self.on}"}.get(
             self.axis, f"from {' to '.join(self.covariate.levels)}"
         )
+        beside = f", {self.beside}" if self.beside else ""
         seen = (
             f" A loss of {100 * self.smallest_change:.0f} % from end to end would be noticed 8 times in 10."
             if np.isfinite(self.smallest_change)
             else ""
         )
         return (
-            f"{who}at {self.on} = {self.at}, at most {100 * self.fraction_below:g} % are weaker than "
+            f"{who}at {self.on} = {self.at}{beside}, at most {100 * self.fraction_below:g} % are weaker than "
             f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
             f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
             f"{100 * self.change_high:+.2g} %; p = {self.p_value:.2g}). Tested: {self.tested}.{seen}"
@@ -147,6 +151,7 @@ def retention(
     family: str | Family = "weibull",
     basis: str | Basis = "B-basis",
     at: float | str | None = None,
+    others: Mapping[str, float | str] | None = None,
     rating: float | None = None,
     axis: str = "plain",
     extrapolate: bool = False,
@@ -178,6 +183,9 @@ def retention(
     at : float or str, optional
         Setting at which the bound is stated. Default: the highest tested (for two words, the second in order of
         appearance).
+    others : mapping of str to float or str, optional
+        Further columns that bear on strength, each with the setting at which everything is stated: ``{"condition":
+        "wet"}``. Each costs a break: with few, leave them out or group by them.
     rating : float, optional
         Rated strength, kN. Default: the ``rated_kN`` column where it holds one value for the group, else none.
     axis : {"plain", "log"}
@@ -220,19 +228,19 @@ def retention(
         raise InputError(f"`size` must be at least 400 simulated samples, got {size!r}.")
     law, which, generator = get_family(family), get_basis(basis), as_rng(rng)
     rows, label = chosen_rows(log, by, group)
-    covariate = read_covariate(rows, on, axis, f"Group '{label}'")
+    beside, who = dict(others or {}), f"Group '{label}'"
+    covariate = with_others(read_covariate(rows, on, axis, who), rows, beside, extrapolate, who)
     load, broke = rows["load_kN"].to_numpy(dtype=float), rows["broke"].to_numpy(dtype=bool)
     design = covariate.design
-    line = regression_law(load, broke, design, law, who=f"Group '{label}'")
+    line = regression_law(load, broke, design, law, who=who)
     where: float | str = covariate.highest if at is None else at
     x = covariate.row(where, extrapolate)
     p, g = which.fraction_below, which.confidence
     goal = _rating(rows) if rating is None else float(rating)
     reaches, said = reaches_rating(line, covariate, p, g, goal, extrapolate)
     batch_low, batch_share, batch_note = bound_with_batches(rows, load, broke, design, x, law, which, label)
-    ones = design[:, :1]
     bent = np.column_stack([design, design[:, 1] ** 2])
-    drop = smallest_trend(load, broke, design[:, 1], law, false_alarm, generator) if power else float("nan")
+    drop = smallest_trend(load, broke, design, law, false_alarm, generator) if power else float("nan")
     change, low_change, high_change = _changes(line, covariate)
     return Retention(
         group=label,
@@ -241,7 +249,8 @@ def retention(
         n_broken=int(broke.sum()),
         on=on,
         axis=covariate.axis,
-        at=str(where) if isinstance(where, str) else f"{where:g}",
+        at=_words(where),
+        beside=", ".join(f"{name} = {_words(setting)}" for name, setting in beside.items()),
         fraction_below=p,
         confidence=g,
         estimate=line.estimate(x, p),
@@ -249,7 +258,7 @@ def retention(
         change=change,
         change_low=low_change,
         change_high=high_change,
-        p_value=nested_p(load, broke, ones, design, law, size, generator),
+        p_value=nested_p(load, broke, covariate.flat, design, law, size, generator),
         bend_p=nested_p(load, broke, design, bent, law, size, generator) if covariate.settings > 2 else float("nan"),
         smallest_change=_as_loss(drop, line, covariate),
         tested=covariate.tested,
@@ -268,6 +277,10 @@ def retention(
     )
 
 
+def _words(setting: float | str) -> str:
+    return setting if isinstance(setting, str) else f"{setting:g}"
+
+
 def _rating(rows: pd.DataFrame) -> float:
     if "rated_kN" not in rows:
         return float("nan")
@@ -283,7 +296,8 @@ def _as_loss(drop: float, line: RegressionLaw, covariate: Covariate) -> float:
 
 
 def _lowest(covariate: Covariate) -> Array:
-    return np.asarray(covariate.design[int(np.argmin(covariate.design[:, 1]))], dtype=float)
+    first = covariate.levels[0] if covariate.levels else float(covariate.value.min())
+    return covariate.row(first, False)
 
 
 def _changes(line: RegressionLaw, covariate: Covariate) -> tuple[float, float, float]:
