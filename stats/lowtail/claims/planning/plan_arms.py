@@ -167,7 +167,7 @@ def cheapest(
     best, price = start, start[0] * costs[0] + start[1] * costs[1]
     for way in (-1, 1):
         n, misses = start[0], 0
-        while misses < 6:
+        while misses < 4:
             n += way
             room = min(most, math.ceil((price - n * costs[0]) / costs[1] - 1e-9) - 1)
             if n < 2 or n > most or room < 2:
