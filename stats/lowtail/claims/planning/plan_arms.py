@@ -141,7 +141,7 @@ def split_arms(
         share = math.sqrt(costs[0] / costs[1]) * spread[1] / spread[0]
     along = _Along(power, share)
     cap = most if share <= 1 else max(2, math.floor(most / share))
-    found = find(along, target, 2, cap, 40 if isinstance(power, Worked) else 6)
+    found = find(along, target, 2, cap, 40 if isinstance(power, Worked) else 4)
     if found.n is None:
         return Split(None, found)
     if costs is None:
