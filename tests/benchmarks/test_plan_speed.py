@@ -24,15 +24,27 @@ HELD = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9, 25.0], [True, True, True, False,
 MIXED = lt.Sample([22.8, 24.9, 23.9, 25.1, 24.0], [True, True, True, False, True], label="shock")
 
 
-def groups(size: int = 40, *, held: bool = True) -> list[lt.Sample]:
+def groups(size: int = 40) -> list[lt.Sample]:
     """Groups of 3 to 8, every third with a survivor."""
     rng = np.random.default_rng(8)
     out = []
     for i in range(size):
         n = int(rng.integers(3, 9))
         broke = np.ones(n, dtype=bool)
-        broke[-1] = not (held and i % 3 == 0 and n > 3)
+        broke[-1] = not (i % 3 == 0 and n > 3)
         out.append(lt.Sample(np.round(rng.normal(25, 1.4, n), 2), broke, label=f"group {i}"))
+    return out
+
+
+def survivors(size: int = 40) -> list[lt.Sample]:
+    """Groups of 4 to 19, a quarter of each held."""
+    rng = np.random.default_rng(8)
+    out = []
+    for i in range(size):
+        n = int(rng.integers(4, 20))
+        out.append(
+            lt.Sample(np.round(rng.normal(25, 1.4, n), 2), np.arange(n) < n - max(1, n // 4), label=f"group {i}")
+        )
     return out
 
 
@@ -49,6 +61,9 @@ CASES: dict[str, Callable[[], object]] = {
     "plan_precision weibull": lambda: lt.plan_precision(0.05, cv=0.06),
     "plan_precision weibull, survivors": lambda: lt.plan_precision(0.06, cv=0.06, survivors=0.3),
     "plan_precision normal, survivors": lambda: lt.plan_precision(0.06, cv=0.06, family="normal", survivors=0.3),
+    "plan_batches weibull, survivors": lambda: lt.plan_batches(
+        18, mean=25, cv=0.06, batches=5, between=0.3, family="weibull", survivors=0.3
+    ),
     "plan_batches lognormal": lambda: lt.plan_batches(20.5, mean=25, cv=0.06, batches=5, between=0.3),
     "more_samples weibull": lambda: lt.more_samples(FIVE, 19.5),
     "more_samples weibull, out of reach": lambda: lt.more_samples(FIVE, 21),
@@ -71,8 +86,14 @@ CASES: dict[str, Callable[[], object]] = {
     "more_comparison survivors": lambda: lt.more_comparison(FIVE, MIXED, lt.Claim(keeps=0.92)),
     "more_comparison survivors, out": lambda: lt.more_comparison(HELD, MIXED, lt.Claim(same_within=0.93)),
     "next_specimens": lambda: lt.next_specimens([FIVE, FOUR, TWENTY], [20, 21, 22], budget=10, progress=False),
+    "plan_looks weibull, early strict": lambda: lt.plan_looks(FIVE, 20, every=5, boundary="early strict"),
+    "next_specimens, comparison": lambda: lt.next_specimens(
+        [FIVE, FOUR], [None, lt.Claim(keeps=0.95)], budget=10, progress=False
+    ),
     "what_if, 60 cells": lambda: lt.what_if(19, mean=[24, 25, 26], cv=[0.04, 0.05, 0.06, 0.07], progress=False),
     "plan_table, 40 groups": lambda: lt.plan_table(groups(), 20, progress=False),
+    "plan_table, 40 groups, survivors": lambda: lt.plan_table(survivors(), 20.5, progress=False),
+    "plan_table, 40, normal, survivors": lambda: lt.plan_table(survivors(), 20.5, family="normal", progress=False),
     "plan_table, 40 groups, normal": lambda: lt.plan_table(groups(), 20, family="normal", progress=False),
 }
 

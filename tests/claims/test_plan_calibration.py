@@ -44,5 +44,17 @@ def test_committed_table_holds_the_promise() -> None:
 def test_committed_looks_keep_the_error() -> None:
     table = pd.read_csv(TRUTH / "plan_looks.csv")
     error = 3 * np.sqrt(table["nominal_error"] * (1 - table["nominal_error"]) / 6000)
-    assert ((table["error_at_level"] - table["nominal_error"]).abs() < error).all()
+    assert set(table["boundary"]) == {"equal", "early strict"}
+    assert ((table["error_at_levels"] - table["nominal_error"]).abs() < error).all()
     assert (table["error_without"] > 1.6 * table["nominal_error"]).all()
+
+
+def test_committed_kinds_succeed_as_often_as_they_say() -> None:
+    """Plans of every simulated kind, their number tested in fresh worlds and judged by the exact engine."""
+    table = pd.read_csv(TRUTH / "plan_kinds.csv")
+    assert len(table) == 13
+    assert (table["predicted"] >= 0.8).all()
+    assert (table["one_fewer"].dropna() < 0.8).all()
+    gap = (table["succeeded"] - table["predicted"]).abs()
+    assert (gap < 0.02 + 2 * table["study_error"]).all()
+    assert abs((table["succeeded"] - table["predicted"]).mean()) < 0.01

@@ -1,3 +1,4 @@
+import joblib
 import numpy as np
 import pytest
 from scipy import stats
@@ -201,3 +202,11 @@ def test_quick_ratio_confidence_follows_draws(n_1: int, n_2: int, held: float) -
     assert near.sum() > 20
     assert np.abs(got - want)[near].max() < 0.03
     assert abs(np.nanmean((got >= 0.95).astype(float) - (want >= 0.95))) < 0.006
+
+
+def test_same_digits_on_one_or_two_workers() -> None:
+    one = lt.plan_comparison(0.85, 0.06, survivors=0.2)
+    with joblib.parallel_config(backend="threading"):
+        two = lt.plan_comparison(0.85, 0.06, survivors=0.2, n_jobs=2)
+    assert one.arms == two.arms
+    assert one.curve.equals(two.curve)

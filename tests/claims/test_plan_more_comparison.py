@@ -49,9 +49,17 @@ def test_hopeless_claim_is_told_plainly() -> None:
 
 
 def test_survivors_use_weibull_laws() -> None:
-    plan = lt.more_comparison(SLOW, HELD, lt.Claim(keeps=0.92), max_n=3)
+    plan = lt.more_comparison(SLOW, HELD, lt.Claim(keeps=0.93), max_n=3)
     assert plan.family == "weibull"
     assert plan.curve["chance"].iloc[-1] > plan.curve["chance"].iloc[0]
+
+
+def test_arms_in_hand_have_one_answer() -> None:
+    """With nothing added there is nothing to draw: backed or not, as `compare` says."""
+    for keeps, shown in ((0.92, True), (0.93, False)):
+        plan = lt.more_comparison(SLOW, HELD, lt.Claim(keeps=keeps), max_n=1)
+        assert plan.curve["chance"].iloc[0] == (1.0 if shown else 0.0)
+        assert (lt.compare(SLOW, HELD, margin=keeps).verdict == "shown") is shown
 
 
 def test_equal_means_no_difference_in_hand() -> None:

@@ -102,7 +102,7 @@ class Plan(Record):
     Attributes
     ----------
     question : str
-        Which planner answered: "bound", "more samples", "comparison", "precision", "zero failure".
+        Which planner answered: "bound", "more samples", "comparison", "precision", "batches", "looks", "zero failure".
     claim : str
         What is to be shown, in words.
     group : str

@@ -141,7 +141,7 @@ def split_arms(
         share = math.sqrt(costs[0] / costs[1]) * spread[1] / spread[0]
     along = _Along(power, share)
     cap = most if share <= 1 else max(2, math.floor(most / share))
-    found = find(along, target, 2, cap, 40 if isinstance(power, Worked) else 6)
+    found = find(along, target, 2, cap, 40 if isinstance(power, Worked) else 4)
     if found.n is None:
         return Split(None, found)
     if costs is None:
@@ -167,7 +167,7 @@ def cheapest(
     best, price = start, start[0] * costs[0] + start[1] * costs[1]
     for way in (-1, 1):
         n, misses = start[0], 0
-        while misses < 6:
+        while misses < 4:
             n += way
             room = min(most, math.ceil((price - n * costs[0]) / costs[1] - 1e-9) - 1)
             if n < 2 or n > most or room < 2:

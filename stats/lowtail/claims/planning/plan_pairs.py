@@ -93,9 +93,8 @@ class Arms:
     def outcomes(self, arm: int, more: tuple[int, int], aim: Aim, block: int) -> Flags:
         """Whether an arm against the reference, each with further specimens, reaches the aim in a block of worlds."""
         first, second = self.pooled(0, more[0], block), self.pooled(arm, more[1], block)
-        if self.family is LOGNORMAL:
-            return judge_complete(first[0], second[0], aim)
-        return judge(first, second, aim)
+        won = judge_complete(first[0], second[0], aim) if self.family is LOGNORMAL else judge(first, second, aim)
+        return won if any(more) else np.full(won.size, bool(won.mean() > 0.5))  # in hand: one answer in all worlds
 
 
 def _log_ratio(family: Family, reference: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
