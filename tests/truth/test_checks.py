@@ -15,6 +15,8 @@ NOMINAL, POINT = 5.0, 1.0
 UNROUNDED = {("Anderson-Darling", 0.25)}
 # Cautious: the second step of the many-outlier procedure at n = 5 with ties (not its default there, which is one step).
 CAUTIOUS = {("outliers, up to 2", "5", 0.25)}
+# Liberal, and `modes` says so on the record: few specimens, all that held stopped at one load.
+LIBERAL = {("largest gap", "6", "load")}
 
 
 def standard_error(judged: float) -> float:
@@ -42,7 +44,9 @@ def test_survivors_and_ties():
     assert len(table[table["stop"] == "rig"]) >= 20 and len(table[table["stop"] == "load"]) >= 20
     assert (table["judged"] >= 1800).all()
     for row in table.itertuples():
-        assert abs(row.alarms - NOMINAL) <= POINT + standard_error(row.judged), row
+        more = 1.0 if (row.test, row.design, row.stop) in LIBERAL else 0.0
+        assert -POINT - standard_error(row.judged) <= row.alarms - NOMINAL, row
+        assert row.alarms - NOMINAL <= POINT + more + standard_error(row.judged), row
 
 
 def test_the_tests_are_right_on_average():
