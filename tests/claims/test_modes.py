@@ -102,3 +102,11 @@ def test_refusals() -> None:
         modes(Sample([1.0, 2.0, 3.0, 4.0]), size=5)
     with pytest.raises(InputError, match="`column` must be 'failed_part' or 'failure_site'"):
         modes(table(["a"] * 4), by="item", column="note")
+
+
+def test_few_specimens_stopped_at_one_load_are_noted() -> None:
+    load = [21.0, 22.0, 22.5, 23.1, 24.0, 24.0]
+    noted = modes(Sample(load, [1, 1, 1, 1, 0, 0]), size=400)
+    assert any("up to one sound sample in 15" in n for n in noted.notes)
+    for broke in ([1, 1, 1, 1, 1, 0], [1, 1, 1, 0, 1, 0]):
+        assert not any("sound sample" in n for n in modes(Sample(load, broke), size=400).notes)

@@ -54,6 +54,14 @@ def sentences():
     yield "outliers", lt.outliers(SLOW, size=500)
     yield "pooling", lt.pooling(BATCHES, size=500)
     yield "adequacy", lt.adequacy(SLOW, size=500)
+    sling = "sewn sling, basket, slow pull"
+    yield "weak link", lt.weak_link(log, group="steel oval connector, major axis, slow pull")
+    yield "kinds of break, a gap", lt.modes(SLOW, size=500)
+    yield "kinds of break, named", lt.modes(log, group="steel oval connector, minor axis, slow pull")
+    yield "retention", lt.retention(log, group=sling, size=500)
+    seen = log.table.assign(outdoors=np.where(np.arange(len(log.table)) % 3, "yes", "no"))
+    others = {"outdoors": "yes"}
+    yield "retention, a further column", lt.retention(seen, group=sling, others=others, size=500, power=False)
     yield "peak", lt.peak_load(lt.read_trace(DATA / "traces" / "slow_pull_P31.csv"))
     yield "log", log
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
+from lowtail.cli.options import By, Checks, Decimal, Family, Json, Log, Only, PulseWidth, Sheet, TableFile, Unit, Units
 from lowtail.cli.shared import (
     BY,
     bases_of,
     checks_of,
-    name_of,
     needed,
     plain_checks,
     plain_rows,
@@ -18,7 +17,6 @@ from lowtail.cli.shared import (
     read_log,
     source_of,
     words_of,
-    yes_or_no,
 )
 
 __all__ = ["check", "compare", "strength"]
@@ -27,13 +25,13 @@ __all__ = ["check", "compare", "strength"]
 def check(
     file: Path | None = None,
     *,
-    by: list[str] | None = None,
-    sheet: str | None = None,
-    unit: str | None = None,
-    decimal: str | None = None,
-    checks: Annotated[bool | None, yes_or_no("checks")] = None,
+    by: By = None,
+    sheet: Sheet = None,
+    unit: Unit = None,
+    decimal: Decimal = None,
+    checks: Checks = None,
     template: Path | None = None,
-    as_json: Annotated[bool, name_of("--json")] = False,
+    as_json: Json = False,
 ) -> int:
     """Read a break log, list what was found in it, say whether it can carry an answer, and what to doubt.
 
@@ -41,21 +39,8 @@ def check(
     ----------
     file
         Break log: CSV, TSV, XLSX, XLS or ODS.
-    by
-        Grouping columns, repeated or joined by commas. Default: item,orientation,method.
-    sheet
-        Sheet of a workbook.
-    unit
-        Unit of the loads where the file does not say: kN, N, daN, lbf, kgf ...
-    decimal
-        Decimal mark where the file does not settle it: "." or ",".
-    checks
-        Ask (or, --no-checks, leave out) the checks of every group: law, outliers, kinds of break, batches, weak link,
-        age. Default: asked of up to 60 groups, a third of a second each.
     template
         Write an empty log with the columns explained to this file, and stop.
-    as_json
-        Print JSON.
     """
     if template is not None:
         return _template(template)
@@ -81,49 +66,26 @@ def check(
 
 
 def strength(
-    file: Path,
+    file: Log,
     *,
-    by: list[str] | None = None,
+    by: By = None,
     basis: list[str] | None = None,
-    family: str = "weibull",
-    only: list[str] | None = None,
-    units: str = "kN",
-    sheet: str | None = None,
-    unit: str | None = None,
-    decimal: str | None = None,
-    checks: Annotated[bool | None, yes_or_no("checks")] = None,
-    out: Path | None = None,
-    as_json: Annotated[bool, name_of("--json")] = False,
+    family: Family = "weibull",
+    only: Only = None,
+    units: Units = "kN",
+    sheet: Sheet = None,
+    unit: Unit = None,
+    decimal: Decimal = None,
+    checks: Checks = None,
+    out: TableFile = None,
+    as_json: Json = False,
 ) -> int:
     """Low strength of every group, with its bounds.
 
     Parameters
     ----------
-    file
-        Break log: CSV, TSV, XLSX, XLS or ODS.
-    by
-        Grouping columns, repeated or joined by commas. Default: item,orientation,method.
     basis
         Basis of the low strength, repeated for several. Default: B-basis and A-basis.
-    family
-        Strength law: weibull, normal or lognormal.
-    only
-        Only groups whose name holds this text; repeated for several.
-    units
-        kN, or lbf for pound-force in brackets behind every kN.
-    sheet
-        Sheet of a workbook.
-    unit
-        Unit of the loads where the file does not say.
-    decimal
-        Decimal mark where the file does not settle it.
-    checks
-        Ask (or, --no-checks, leave out) the checks of every group and name those that stand out; `lowtail check`
-        prints them all. Default: asked of up to 60 groups, a third of a second each.
-    out
-        Write the full table to this file (.csv, .xlsx or .json) as well.
-    as_json
-        Print JSON.
     """
     from lowtail.claims.strength.table import strength_table
     from lowtail.report.phrases import check_units
@@ -161,28 +123,26 @@ def strength(
 
 
 def compare(
-    file: Path,
+    file: Log,
     *,
     by: list[str] | None = None,
     factor: str = "method",
     reference: str = "slow pull",
     other: str | None = None,
     margin: float | None = None,
-    pulse_width_ms: float | None = None,
-    only: list[str] | None = None,
-    units: str = "kN",
-    sheet: str | None = None,
-    unit: str | None = None,
-    decimal: str | None = None,
-    out: Path | None = None,
-    as_json: Annotated[bool, name_of("--json")] = False,
+    pulse_width_ms: PulseWidth = None,
+    only: Only = None,
+    units: Units = "kN",
+    sheet: Sheet = None,
+    unit: Unit = None,
+    decimal: Decimal = None,
+    out: TableFile = None,
+    as_json: Json = False,
 ) -> int:
     """Compare two arms in every group: shock against slow pull, or the values of any other column.
 
     Parameters
     ----------
-    file
-        Break log: CSV, TSV, XLSX, XLS or ODS.
     by
         Grouping columns, repeated or joined by commas. Default: item,orientation.
     factor
@@ -193,22 +153,6 @@ def compare(
         Its value compared. Default: every other value found.
     margin
         Share of the reference strength that must be kept: 0.9 asks "keeps at least 90 %".
-    pulse_width_ms
-        Width of the shock pulse in ms; with the log's sampling rates it says how far peaks may read low.
-    only
-        Only groups whose name holds this text; repeated for several.
-    units
-        kN, or lbf for pound-force in brackets.
-    sheet
-        Sheet of a workbook.
-    unit
-        Unit of the loads where the file does not say.
-    decimal
-        Decimal mark where the file does not settle it.
-    out
-        Write the full table to this file (.csv, .xlsx or .json) as well.
-    as_json
-        Print JSON.
     """
     from lowtail.claims.comparison.compare_table import compare_table
     from lowtail.report.phrases import check_units

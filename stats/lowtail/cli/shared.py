@@ -27,7 +27,6 @@ __all__ = [
     "read_log",
     "source_of",
     "words_of",
-    "yes_or_no",
 ]
 
 BY = ("item", "orientation", "method")
@@ -47,13 +46,6 @@ def name_of(flag: str) -> Any:
     from cyclopts import Parameter
 
     return Parameter(name=flag)
-
-
-def yes_or_no(word: str) -> Any:
-    """A choice with two flags, --WORD and --no-WORD; neither leaves it to the command."""
-    from cyclopts import Parameter
-
-    return Parameter(name=f"--{word}", negative=f"--no-{word}")
 
 
 def checks_of(log: BreakLog, by: Sequence[str], checks: bool | None, **options: Any) -> list[GroupChecks] | None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from lowtail.cli.shared import BY, name_of, plain_rows, print_json, read_log, words_of, yes_or_no
+from lowtail.cli.options import By, Checks, Decimal, Family, Json, Log, Only, PulseWidth, Sheet, Unit, Units
+from lowtail.cli.shared import BY, plain_rows, print_json, read_log, words_of
 
 __all__ = ["demo", "report", "trace"]
 
@@ -19,7 +20,7 @@ def trace(
     append: Path | None = None,
     cfc: int | None = None,
     out: Path | None = None,
-    as_json: Annotated[bool, name_of("--json")] = False,
+    as_json: Json = False,
 ) -> int:
     """Read the peak load of force-time logs, one row a file.
 
@@ -35,8 +36,6 @@ def trace(
         Filter class of ISO 6487 (e.g. 1000) to report beside the unfiltered peak. Default: no filter.
     out
         Write the table to this file (.csv, .xlsx or .json) as well.
-    as_json
-        Print JSON.
     """
     from lowtail.records.trace_log import append_to_log
     from lowtail.records.trace_table import trace_rows
@@ -58,7 +57,7 @@ def trace(
 
 
 def report(
-    file: Path,
+    file: Log,
     *,
     out: Path | None = None,
     pdf: bool = False,
@@ -66,28 +65,26 @@ def report(
     title: str = "Strength of tested gear",
     author: str = "",
     claim: float | None = None,
-    by: list[str] | None = None,
+    by: By = None,
     basis: list[str] | None = None,
-    family: str = "weibull",
-    only: list[str] | None = None,
+    family: Family = "weibull",
+    only: Only = None,
     compare: str = "method=slow pull,shock",
     margin: float = 0.9,
-    pulse_width_ms: float | None = None,
-    units: str = "kN",
-    sheet: str | None = None,
-    unit: str | None = None,
-    decimal: str | None = None,
-    checks: Annotated[bool | None, yes_or_no("checks")] = None,
+    pulse_width_ms: PulseWidth = None,
+    units: Units = "kN",
+    sheet: Sheet = None,
+    unit: Unit = None,
+    decimal: Decimal = None,
+    checks: Checks = None,
     short: bool = False,
     jobs: int | None = None,
-    as_json: Annotated[bool, name_of("--json")] = False,
+    as_json: Json = False,
 ) -> int:
     """Write everything the log can say as one page to publish.
 
     Parameters
     ----------
-    file
-        Break log: CSV, TSV, XLSX, XLS or ODS.
     out
         HTML file to write. Default: FILE_report.html beside FILE.
     pdf
@@ -100,37 +97,16 @@ def report(
         Who tested.
     claim
         Strength in kN that every group is held against, instead of the ratings in the log.
-    by
-        Grouping columns, repeated or joined by commas. Default: item,orientation,method.
     basis
         Basis of the low strength, repeated for several.
-    family
-        Headline law: weibull, normal or lognormal.
-    only
-        Only groups whose name holds this text; repeated for several. The page says so.
     compare
         Arms to compare, as COLUMN=REFERENCE,OTHER; or none.
     margin
         Share of the reference strength that the other arm must keep.
-    pulse_width_ms
-        Width of the shock pulse in ms, for the under-read of shock peaks.
-    units
-        kN, or lbf for pound-force in brackets.
-    sheet
-        Sheet of a workbook.
-    unit
-        Unit of the loads where the file does not say.
-    decimal
-        Decimal mark where the file does not settle it.
-    checks
-        Ask (or, --no-checks, leave out) the checks of every group: law, outliers, kinds of break, batches, weak link,
-        age. Default: asked of up to 60 groups, a third of a second each.
     short
         A few sheets to hand on: without what is folded, the methods and the log.
     jobs
         Worker processes; the page does not depend on it. Default: one a core.
-    as_json
-        Print JSON.
     """
     from lowtail.claims.strength.table import DEFAULT_BASES
     from lowtail.report.page import write_report

@@ -171,8 +171,8 @@ def _meet(strength: Array, held: Array | None) -> tuple[Array, Flags]:
 def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generator) -> tuple[Array, Flags]:
     """Sound samples that break and hold in the same order as ``sample`` did: loads and flags, (size, n).
 
-    Every specimen broke: draws from the fitted law. Two or more held at one load above every break: as many breaks below
-    that load as there were, from the fitted law. Otherwise breaks and holds come one after another, lowest load
+    Every specimen broke: draws from the fitted law. Two or more held at one load above every break: as many breaks
+    below that load as there were, from the fitted law. Otherwise breaks and holds come one after another, lowest load
     first, in the order seen, and the cumulative hazard of the fitted law grows between them by exponential steps that
     the two share in proportion to their numbers (specimens held at one load count once). A statistic that does not
     depend on place and spread then has a null law that depends on nothing unknown; it is exact where the risk of being

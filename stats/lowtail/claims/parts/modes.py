@@ -36,6 +36,9 @@ __all__ = ["Modes", "modes"]
 Array = NDArray[np.float64]
 BY = ("item", "orientation", "method")
 _DIFFERENT = 4  # loads at break that a gap needs
+GAP_IS_NO_MODEL = (
+    "A gap is a finding, not a model: nothing was split, and the bound still takes all breaks as one kind."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,8 +112,8 @@ def modes(
     Where ``column`` of the log names 2 or more kinds of break (bent pin, torn webbing ...), each is fitted apart with
     the others censoring it, and the bound of the weakest of them stands beside the bound of one law for all. Otherwise
     the largest gap between neighbouring breaks, weighted by the square root of the numbers on either side, is held
-    against simulated samples of one law that break and hold in the same order: a finding, no more. No mixture is
-    ever fitted: at these sample sizes it would invent what it shows.
+    against simulated samples of one law that break and hold in the same order (false alarms 4 to 6 %): a finding, no
+    more. No mixture is ever fitted: at these sample sizes it would invent what it shows.
 
     Parameters
     ----------
@@ -250,6 +253,17 @@ def _by_name(
     )
 
 
+def _liberal(sample: Sample) -> tuple[str, ...]:
+    """Where the test alarms more often than it says (tests/truth/checks_survivors.csv)."""
+    held = sample.load[~sample.broke]
+    if sample.n > 7 or held.size < 2 or (held < sample.load.max()).any():
+        return ()
+    return (
+        f"{held.size} of {sample.n} specimens were stopped at one load: with so few, up to one sound sample in 15 (not "
+        "one in 20) has a p-value of 0.05 or less.",
+    )
+
+
 def _by_gap(
     sample: Sample, law: Family, which: Basis, asked: tuple[float, float, float], size: int, rng: np.random.Generator
 ) -> Modes:
@@ -307,7 +321,5 @@ def _by_gap(
         weak_loss=loss,
         false_alarm=false_alarm,
         table=pd.DataFrame(),
-        notes=(
-            "A gap is a finding, not a model: nothing was split, and the bound still takes all breaks as one kind.",
-        ),
+        notes=(GAP_IS_NO_MODEL, *_liberal(sample)),
     )

@@ -1,0 +1,50 @@
+"""Options that several commands share, each with its words once: a type to annotate the argument with."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+__all__ = [
+    "By",
+    "Checks",
+    "Decimal",
+    "Family",
+    "Json",
+    "Log",
+    "Only",
+    "PulseWidth",
+    "Sheet",
+    "TableFile",
+    "Unit",
+    "Units",
+]
+
+Log = Annotated[Path, Parameter(help="Break log: CSV, TSV, XLSX, XLS or ODS.")]
+By = Annotated[
+    list[str] | None,
+    Parameter(help="Grouping columns, repeated or joined by commas. Default: item,orientation,method."),
+]
+Family = Annotated[str, Parameter(help="Strength law: weibull, normal or lognormal.")]
+Only = Annotated[list[str] | None, Parameter(help="Only groups whose name holds this text; repeated for several.")]
+Units = Annotated[str, Parameter(help="kN, or lbf for pound-force in brackets behind every kN.")]
+PulseWidth = Annotated[
+    float | None,
+    Parameter(help="Width of the shock pulse in ms; with the log's sampling rates it says how far peaks may read low."),
+]
+Sheet = Annotated[str | None, Parameter(help="Sheet of a workbook.")]
+Unit = Annotated[str | None, Parameter(help="Unit of the loads where the file does not say: kN, N, daN, lbf, kgf ...")]
+Decimal = Annotated[str | None, Parameter(help='Decimal mark where the file does not settle it: "." or ",".')]
+Checks = Annotated[
+    bool | None,
+    Parameter(
+        name="--checks",
+        negative="--no-checks",
+        help="Ask (or leave out) the checks of every group: law, outliers, kinds of break, batches, weak link, age. "
+        "Default: asked of up to 60 groups, a third of a second each.",
+    ),
+]
+TableFile = Annotated[Path | None, Parameter(help="Write the full table to this file (.csv, .xlsx or .json) as well.")]
+Json = Annotated[bool, Parameter(name="--json", help="Print JSON.")]
