@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["BREAK_LOG", "RESULTS", "Column", "meaning", "meanings"]
+__all__ = ["BREAK_LOG", "RESULTS", "Column", "meaning", "meanings", "setting", "spoken", "titled"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -389,3 +389,48 @@ def meaning(column: str) -> str:
     if entry is None:
         return ""
     return f"{entry.meaning} [{entry.unit}]" if entry.unit else entry.meaning
+
+
+_UNITS = {
+    "years": "year", "months": "month", "days": "day", "hours": "hour", "cycles": "cycle", "m": "m", "mm": "mm",
+    "kg": "kg", "J": "J", "kN": "kN", "kN_per_s": "kN/s", "Hz": "Hz",
+}  # fmt: skip
+
+
+def spoken(column: str) -> tuple[str, str, str]:
+    """Name of a column as one says it, its unit, and one of that unit; no unit where the column's name ends in none.
+
+    Examples
+    --------
+    >>> spoken("age_years"), spoken("drop_height_m"), spoken("condition")
+    (('age', 'years', 'year'), ('drop height', 'm', 'm'), ('condition', '', ''))
+    """
+    for tail, one in sorted(_UNITS.items(), key=lambda unit: -len(unit[0])):
+        if column.endswith(f"_{tail}"):
+            unit = one if "_" in tail else tail
+            return column[: -len(tail) - 1].replace("_", " "), unit, one
+    return column.replace("_", " "), "", ""
+
+
+def titled(column: str) -> str:
+    """Name of a column with its unit in brackets, for an axis.
+
+    Examples
+    --------
+    >>> titled("age_years"), titled("condition")
+    ('age [years]', 'condition')
+    """
+    name, unit, _ = spoken(column)
+    return f"{name} [{unit}]" if unit else name
+
+
+def setting(column: str, value: object) -> str:
+    """A column at one value, as one says it.
+
+    Examples
+    --------
+    >>> setting("age_years", "4"), setting("condition", "wet")
+    ('age 4 years', 'condition = wet')
+    """
+    name, unit, _ = spoken(column)
+    return f"{name} {value} {unit}" if unit else f"{name} = {value}"

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lowtail.claims.trend.retention import Retention
 from lowtail.errors import InputError
+from lowtail.glossary import titled
 from lowtail.report import style
 
 if TYPE_CHECKING:
@@ -121,7 +122,7 @@ def _axes(ax: Axes, answer: Retention, place: NDArray[np.float64], levels: tuple
     bottom = min(rated, answer.low, float(answer.load.min()), ax.get_ylim()[0])
     top = max(rated, float(answer.load.max()))
     ax.set_ylim(max(0.0, bottom - 0.06 * (top - bottom)), top + 0.14 * (top - bottom))
-    ax.set_xlabel(answer.on)
+    ax.set_xlabel(titled(answer.on))
     ax.set_ylabel("load [kN]")
     ax.set_title(style.wrap_title(answer.group or "strength retained", 60))
     ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.15), ncols=2, borderaxespad=0.2)

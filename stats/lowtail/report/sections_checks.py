@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lowtail.glossary import spoken
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
 from lowtail.report.group_checks import FALSE_ALARM, MOST_GROUPS, GroupChecks
@@ -78,7 +79,8 @@ def _pictures(one: GroupChecks) -> list[Block]:
             Picture(
                 Draw(plot_retention, (one.retention,)),
                 f"Strength of {one.group} against {one.retention.on}, with the low bound.",
-                f"{shorten(one.group)}: strength against {one.retention.on}, tested {one.retention.tested}.",
+                f"{shorten(one.group)}: strength against {spoken(one.retention.on)[0]}. "
+                f"Tested: {one.retention.tested}.",
             )
         )
     return blocks

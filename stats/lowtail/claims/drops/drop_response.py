@@ -18,6 +18,7 @@ from lowtail._record import Record
 from lowtail.claims.drops.drop_law import LINKS, Counts, count, fit_counts, severity_interval, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.glossary import titled
 
 if TYPE_CHECKING:
     from lowtail.records.log import BreakLog
@@ -92,7 +93,7 @@ class DropResponse(Record):
     def __str__(self) -> str:
         parts = "; ".join(str(a) for a in reversed(self.at))
         return (
-            f"{self.group}: by {self.on}, {parts} ({self.confidence * 100:g} % intervals), from {self.n} drops "
+            f"{self.group}: by {titled(self.on)}, {parts} ({self.confidence * 100:g} % intervals), from {self.n} drops "
             f"of which {self.n_broken} broke ({self.fit})."
         )
 

@@ -16,6 +16,7 @@ from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.claims.drops.drop_response import DropResponse
 from lowtail.errors import InputError
+from lowtail.glossary import setting
 
 if TYPE_CHECKING:
     from lowtail.records.log import BreakLog
@@ -54,7 +55,7 @@ class NextDrop(Record):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.group}: drop next at {self.on} {self.severity:.3g} ({self.rule}): {self.reason}."
+        return f"{self.group}: drop next at {setting(self.on, f'{self.severity:.3g}')} ({self.rule}): {self.reason}."
 
 
 @takes(drops="log|drops")

@@ -39,7 +39,7 @@ Array = NDArray[np.float64]
 BY = ("item", "orientation", "method")
 INDEPENDENT = (
     "Components are taken as independent: a shared cause (one bad batch, one over-tightened set-up) is not in these "
-    "figures; see common_cause."
+    "figures."
 )
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.glossary import spoken
 
 if TYPE_CHECKING:
     from lowtail.records.log import BreakLog
@@ -55,7 +56,8 @@ class Covariate:
         """The tested range in words."""
         if self.levels:
             return " and ".join(self.levels)
-        return f"{self.on} from {self.value.min():g} to {self.value.max():g}"
+        name, unit, _ = spoken(self.on)
+        return f"{name} from {self.value.min():g} to {self.value.max():g} {unit}".rstrip()
 
     def reach(self, extrapolate: bool) -> tuple[float, float]:
         """Range in which something is stated: tested, or one range further where extrapolation is allowed."""

@@ -18,6 +18,7 @@ from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate, with_others
 from lowtail.claims.trend.retention_limits import bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.glossary import setting, spoken
 from lowtail.models.families import Family, get_family
 from lowtail.models.regression_law import RegressionLaw, regression_law
 from lowtail.models.trend import nested_p, smallest_trend
@@ -124,7 +125,8 @@ class Retention(Record):
 
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
-        each = {"plain": f"per unit of {self.on}", "log": f"per doubling of {self.on}"}.get(
+        name, _, one = spoken(self.on)
+        each = {"plain": f"per {one or 'unit'} of {name}", "log": f"per doubling of {name}"}.get(
             self.axis, f"from {' to '.join(self.covariate.levels)}"
         )
         beside = f", {self.beside}" if self.beside else ""
@@ -134,7 +136,7 @@ class Retention(Record):
             else ""
         )
         return (
-            f"{who}at {self.on} = {self.at}{beside}, at most {100 * self.fraction_below:g} % are weaker than "
+            f"{who}at {setting(self.on, self.at)}{beside}, at most {100 * self.fraction_below:g} % are weaker than "
             f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
             f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
             f"{100 * self.change_high:+.2g} %; p = {self.p_value:.2g}). Tested: {self.tested}.{seen}"
@@ -250,7 +252,7 @@ def retention(
         on=on,
         axis=covariate.axis,
         at=_words(where),
-        beside=", ".join(f"{name} = {_words(setting)}" for name, setting in beside.items()),
+        beside=", ".join(setting(name, _words(value)) for name, value in beside.items()),
         fraction_below=p,
         confidence=g,
         estimate=line.estimate(x, p),
