@@ -288,7 +288,7 @@ def count(n: int, what: str = "specimen") -> str:
 
 def percent(chance: float, places: int = 0) -> str:
     """Chance in percent; never rounds up to 100 % or down to 0 %."""
-    if 0 < chance < 1:
+    if 0 <= chance < 1:
         shown = round(100 * chance, places)
         if shown >= 100:
             return "more than 99 %"
