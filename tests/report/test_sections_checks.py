@@ -39,8 +39,8 @@ def test_every_check_is_asked_or_refused_in_words() -> None:
 def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
     checked = check_groups(check_breaks(ROWS), by=["item"], rng=1)
     section = checks_section(checked)
-    lead = [b for b in section.blocks if isinstance(b, Prose) and b.kind == "lead"]
-    assert [b.text for b in lead] == ["What stands out:"]
+    lead = [b for b in section.blocks if isinstance(b, Prose) and b.kind == "head"]
+    assert [b.text for b in lead] == ["What stands out"]
     assert any("contradict" in item for b in section.blocks if isinstance(b, Bullets) for item in b.items)
     folds = [b for b in section.blocks if isinstance(b, Fold)]
     assert [f.summary for f in folds] == ["sling", "oval"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -11,7 +12,20 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Block", "Bullets", "Cell", "Draw", "Fold", "Heading", "Picture", "Prose", "Section", "Table", "pictures_of"]
+__all__ = [
+    "Block",
+    "Bullets",
+    "Cell",
+    "Draw",
+    "Fold",
+    "Heading",
+    "Picture",
+    "Prose",
+    "Section",
+    "Table",
+    "keep_units",
+    "pictures_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,3 +158,8 @@ def pictures_of(blocks: Sequence[Block]) -> Iterator[Picture]:
             yield block
         elif isinstance(block, Fold):
             yield from pictures_of(block.blocks)
+
+
+def keep_units(text: str) -> str:
+    """Put a space that does not break between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:%|kN|lbf|mm|kg|Hz|m)(?:\W|$))", "\u00a0", text)

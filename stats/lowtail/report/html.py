@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 
 from lowtail import __version__
 from lowtail._parallel import run
-from lowtail.report.blocks import Draw, Picture, Section, pictures_of
+from lowtail.report.blocks import Draw, Picture, Section, keep_units, pictures_of
 from lowtail.report.style import inline_svg, off_screen
 
 __all__ = ["render_html"]
@@ -80,6 +79,4 @@ def _draw(figure: Any, key: str, alt: str) -> str:
 
 def _keep_units(value: Any) -> Any:
     """Keep a number and its unit on one line, in every plain text that the template prints."""
-    if type(value) is not str:
-        return value
-    return re.sub(r"(?<=\d) (?=(?:%|kN|lbf|mm|kg|Hz|m)(?:\W|$))", "\u00a0", value)
+    return keep_units(value) if type(value) is str else value

@@ -10,7 +10,7 @@ from typing import Any
 
 from lowtail import __version__
 from lowtail.errors import MissingExtraError
-from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section, Table
+from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section, Table, keep_units
 from lowtail.report.style import off_screen, svg_text
 
 __all__ = ["render_pdf"]
@@ -93,7 +93,7 @@ def text(value: str) -> str:
     >>> print(text('a "b" \\ #c'))
     "a \"b\" \\ #c"
     """
-    clean = "".join(c if c.isprintable() or c == "\n" else " " for c in value)
+    clean = keep_units("".join(c if c.isprintable() or c == "\n" else " " for c in value))
     return '"' + clean.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n") + '"'
 
 

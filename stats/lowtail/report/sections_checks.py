@@ -52,7 +52,7 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
     blocks: list[Block] = [Prose(INTRO)]
     worries = standing_out(checked)
     if worries:
-        blocks += [Prose("What stands out:", "lead"), Bullets(worries), Prose(_by_chance(checked), "small")]
+        blocks += [Prose("What stands out", "head"), Bullets(worries), Prose(_by_chance(checked), "small")]
     else:
         blocks.append(Prose("Nothing stands out. So few breaks could hide much: each check says what it would miss."))
     for one in checked:

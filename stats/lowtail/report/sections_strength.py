@@ -30,7 +30,7 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
     words = [f"{name}: {basis.content} ({basis.source})." for name, basis in bases.items()]
     blocks: list[Block] = [
         strength_block(table, units=units),
-        Prose("How to read it", "lead"),
+        Prose("How to read it", "head"),
         Bullets(
             (
                 *words,
