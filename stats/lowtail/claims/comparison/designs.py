@@ -8,7 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail.claims.comparison.design_parts import block_difference, pair_difference, permute_within, shared_blocks
+from lowtail.claims.comparison.design_parts import (
+    Difference,
+    block_difference,
+    pair_difference,
+    permute_within,
+    shared_blocks,
+)
 from lowtail.claims.comparison.designs_held import answer_held
 from lowtail.claims.comparison.ratios import ratio_from_error
 from lowtail.claims.comparison.typical import Answer, typical_strength
@@ -67,13 +73,8 @@ def answer_pairs(reference: Sample, other: Sample, pair: Sequence[Any] | str, al
     arm = np.repeat([0.0, 1.0], n)
     p_flip, smallest = permute_within(score, arm, np.tile(first, 2), list(first), alternative, rng)
     return Answer(
-        law=ratio_from_error(found.value, found.error, found.df),
-        family="lognormal",
-        typical="geometric mean",
-        typical_reference=typical_strength(reference, "lognormal", "geometric mean"),
-        typical_other=typical_strength(other, "lognormal", "geometric mean"),
+        **_shared(reference, other, found, alternative),
         test="paired t on log load",
-        p_value=found.p_value(alternative),
         permutation_test="sign flips of pairs",
         permutation_p=p_flip,
         smallest_p=smallest,
@@ -105,15 +106,22 @@ def answer_blocks(reference: Sample, other: Sample, block: Sequence[Any] | str, 
             f"{int((~keep).sum())} specimens stand in blocks with one arm only and take no part in the typical ratio."
         )
     return Answer(
-        law=ratio_from_error(found.value, found.error, found.df),
-        family="lognormal",
-        typical="geometric mean",
-        typical_reference=typical_strength(reference, "lognormal", "geometric mean"),
-        typical_other=typical_strength(other, "lognormal", "geometric mean"),
+        **_shared(reference, other, found, alternative),
         test="linear model of log load with blocks, robust errors",
-        p_value=found.p_value(alternative),
         permutation_test="permutation within blocks",
         permutation_p=p_block,
         smallest_p=smallest,
         notes=tuple(notes),
     )
+
+
+def _shared(reference: Sample, other: Sample, found: Difference, alternative: str) -> dict[str, Any]:
+    """What pairs and blocks of broken specimens answer alike: ratio of geometric means and its p value."""
+    return {
+        "law": ratio_from_error(found.value, found.error, found.df),
+        "family": "lognormal",
+        "typical": "geometric mean",
+        "typical_reference": typical_strength(reference, "lognormal", "geometric mean"),
+        "typical_other": typical_strength(other, "lognormal", "geometric mean"),
+        "p_value": found.p_value(alternative),
+    }
