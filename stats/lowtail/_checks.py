@@ -3,98 +3,257 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from functools import wraps
-from inspect import signature
-from typing import Any, ParamSpec, TypeVar
+from inspect import Parameter, signature
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
 from lowtail.errors import InputError
 
-__all__ = ["check_fraction", "takes"]
+__all__ = ["check_fraction", "door", "kind_of"]
 
-P = ParamSpec("P")
-R = TypeVar("R")
+F = TypeVar("F", bound=Callable[..., Any])
 
 
-def _is(*names: str) -> Callable[[Any], bool]:
-    return lambda value: any(c.__name__ in names for c in type(value).__mro__)
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What an argument may be: the test, one of it and several of it in words, and what to do.
+
+    ``odd`` says which item of a list or mapping is not as it must be; empty where the whole is of another kind.
+    """
+
+    good: Callable[[Any], bool]
+    one: str
+    many: str
+    how: str = ""
+    odd: Callable[[Any], str] = lambda value: ""
 
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
 
 
-def _numbers(value: Any) -> bool:
-    if isinstance(value, str) or not isinstance(value, Iterable):
-        return _is_number(value)
-    return all(map(_is_number, value))
+def _is_whole(value: Any) -> bool:
+    return isinstance(value, (int, np.integer)) and not isinstance(value, bool)
 
 
-def _paths(value: Any) -> bool:
-    return not isinstance(value, (str, os.PathLike)) and isinstance(value, Iterable)
+def _is_array(value: Any) -> bool:
+    if isinstance(value, Mapping) or _is("DataFrame")(value):
+        return False
+    try:
+        array = np.asarray(value)
+    except (TypeError, ValueError):  # lists of different lengths
+        return False
+    if array.dtype.kind == "O":
+        return all(v is None or isinstance(v, (bool, np.bool_)) or _is_number(v) for v in array.ravel())
+    return array.dtype.kind in "biuf"
 
 
-def _several(value: Any) -> bool:
-    return not isinstance(value, str) and isinstance(value, Iterable) and all(map(_is("Sample"), value))
+def _is_word(value: Any) -> bool:
+    return isinstance(value, str)
 
 
-_KINDS: dict[str, tuple[Callable[[Any], bool], str, str]] = {
-    "sample": (_is("Sample"), "one Sample", "Make one with lt.Sample(load, broke), or take one from lt.split(log)."),
-    "samples": (_several, "a list of Samples", "Make one with lt.split(log)."),
-    "log": (_is("BreakLog", "DataFrame"), "a BreakLog (or its .table)", "Read one with lt.read_breaks(path)."),
-    "breaks": (_is("BreakLog"), "a BreakLog", "Read one with lt.read_breaks(path), or lt.check_breaks(table)."),
-    "table": (_is("DataFrame"), "a DataFrame", "lt.strength_table(log) and its like return one."),
-    "trace": (_is("Trace"), "a Trace", "Read one with lt.read_trace(path)."),
-    "number": (_is_number, "a number", ""),
-    "numbers": (_numbers, "a number or a list of numbers", ""),
-    "path": (lambda v: isinstance(v, (str, os.PathLike)), "the path of a file", ""),
-    "paths": (_paths, "a list of files", "For one file: [path]."),
-    "parts": (lambda v: isinstance(v, Mapping), "a mapping of part names to Samples", ""),
-    "drops": (_is("DropResponse"), "a DropResponse", ""),
-    "weak link": (_is("WeakLink"), "a WeakLink", "Make one with lt.weak_link(log)."),
+def _is_path(value: Any) -> bool:
+    return isinstance(value, os.PathLike) or (isinstance(value, str) and value != "")
+
+
+def _is(name: str) -> Callable[[Any], bool]:
+    """Tell a class by its name, so that nothing need be imported to look at an argument."""
+    return lambda value: any(c.__name__ == name for c in type(value).__mro__)
+
+
+def _made(name: str, how: str = "", one: str = "") -> Kind:
+    return Kind(_is(name), one or f"a {name}", f"{name}s", how)
+
+
+def _named(name: str, what: str, how: str) -> Kind:
+    return Kind(lambda v: _is_word(v) or _is(name)(v), f"the name of {what} or a {name}", f"names or {name}s", how)
+
+
+_TOGETHER = {  # parts of an annotation that are one thing in words
+    "str | os.PathLike[str]": "path",
+    "str | Path": "path",
+    "str | Family": "family",
+    "str | Basis": "basis",
+    "int | np.random.Generator": "seed",
+}
+_KINDS: dict[str, Kind] = {
+    "Any": Kind(lambda value: True, "anything", "things"),
+    "None": Kind(lambda value: value is None, "None", "None"),
+    "bool": Kind(lambda value: isinstance(value, (bool, np.bool_)), "True or False", "True or False"),
+    "int": Kind(_is_whole, "a whole number such as 5", "whole numbers"),
+    "float": Kind(_is_number, "a number", "numbers"),
+    "str": Kind(_is_word, "a word", "words"),
+    "ArrayLike": Kind(_is_array, "a number or an array of numbers", "arrays of numbers"),
+    "path": Kind(_is_path, "a path to a file", "files"),
+    "seed": Kind(lambda v: _is_whole(v) or _is("Generator")(v), "an integer seed or a numpy Generator", "seeds"),
+    "family": _named("Family", "a family", "The families: 'weibull', 'normal', 'lognormal'."),
+    "basis": _named("Basis", "a basis", "The names are in lt.BASES."),
+    "pd.DataFrame": _made("DataFrame", one="a pandas DataFrame"),
+    "Sample": _made("Sample", "Make one with lt.Sample(load, broke), or take one from lt.split(log).", "one Sample"),
+    "BreakLog": _made("BreakLog", "Read one with lt.read_breaks(path), or lt.check_breaks(table)."),
+    "Trace": _made("Trace", "Read one with lt.read_trace(path)."),
+    "PeakLoad": _made("PeakLoad", "Make one with lt.peak_load(trace)."),
+    "LoadCell": _made("LoadCell", "Make one with lt.LoadCell(capacity_kN=..., error_limit=...)."),
+    "Claim": _made("Claim", "Make one with lt.Claim(strength=...)."),
+    "SpreadPrior": _made("SpreadPrior", "Make one with lt.spread_prior(samples)."),
+    "Fit": _made("Fit", "Make one with lt.fit(sample)."),
+    "Plan": _made("Plan", "Make one with lt.plan_bound(...) or another plan."),
+    "Comparison": _made("Comparison", "Make one with lt.compare(reference, other)."),
+    "DropResponse": _made("DropResponse", "Make one with lt.drop_response(log)."),
+    "Retention": _made("Retention", "Make one with lt.retention(log)."),
+    "WeakLink": _made("WeakLink", "Make one with lt.weak_link(log)."),
+    "Axes": _made("Axes", one="matplotlib Axes"),
+    "Figure": _made("Figure", one="a matplotlib Figure"),
 }
 
 
-def takes(**kinds: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Refuse an argument of the wrong kind at the door, by name, before anything is computed.
+def _parts(text: str, mark: str) -> list[str]:
+    """Parts of an annotation between marks, those within brackets left whole."""
+    parts, depth = [""], 0
+    for letter in text:
+        depth += {"[": 1, "]": -1}.get(letter, 0)
+        if letter == mark and not depth:
+            parts.append("")
+        else:
+            parts[-1] += letter
+    return [part.strip() for part in parts]
 
-    Parameters
-    ----------
-    **kinds : str
-        What each named argument must be: a key of ``_KINDS``, or several joined by ``|``.
+
+def _join(words: Iterable[str]) -> str:
+    """Words with commas and "or"; None comes last and nothing twice."""
+    each = sorted(dict.fromkeys(words), key=lambda word: word == "None")
+    if not each[1:]:
+        return each[0]
+    before = ", ".join(each[:-1])
+    return f"{before}{',' if ' or ' in before else ''} or {each[-1]}"
+
+
+def kind_of(annotation: str) -> Kind:
+    """Read what an argument may be from its annotation, e.g. ``Sequence[str] | None``.
+
+    Raises
+    ------
+    KeyError
+        If the annotation names something that has no line in ``_KINDS``.
+    """
+    for several, together in _TOGETHER.items():
+        annotation = annotation.replace(several, together)
+    kinds = [_one_kind(part) for part in _parts(annotation, "|")]
+    if not kinds[1:]:
+        return kinds[0]
+    return Kind(
+        lambda value: any(kind.good(value) for kind in kinds),
+        _join(kind.one for kind in kinds),
+        _join(kind.many for kind in kinds),
+        " ".join(dict.fromkeys(kind.how for kind in kinds if kind.how)),
+        lambda value: next((text for kind in kinds if (text := kind.odd(value))), ""),
+    )
+
+
+def _one_kind(part: str) -> Kind:
+    outer, _, rest = part.removesuffix("]").partition("[")
+    if not rest:
+        return _KINDS[part]
+    inner = _parts(rest, ",")
+    if outer == "Literal":
+        words = tuple(word.strip("\"'") for word in inner)
+        return Kind(lambda value: _is_word(value) and value in words, _join(map(repr, words)), "words")
+    each = [kind_of(text) for text in inner if text != "..."]
+    if outer == "Mapping":
+        key, item = each
+        return Kind(
+            lambda v: isinstance(v, Mapping) and not _odd_pair(v, key, item),
+            f"a mapping of {key.many} to {item.many}",
+            f"mappings of {key.many} to {item.many}",
+            item.how,
+            lambda v: _odd_pair(v, key, item) if isinstance(v, Mapping) else "",
+        )
+    if outer == "tuple" and "..." not in inner:
+        return Kind(
+            lambda v: isinstance(v, (tuple, list)) and len(v) == len(each) and all(map(_fits, each, v)),
+            f"{'a pair of' if len(each) == 2 else len(each)} {each[0].many}",
+            f"pairs of {each[0].many}",
+            each[0].how,
+        )
+    if outer in ("Sequence", "Iterable", "tuple"):
+        return Kind(
+            lambda v: _is_list(v) and not _odd_item(v, each[0]),
+            f"a list of {each[0].many}",
+            f"lists of {each[0].many}",
+            each[0].how,
+            lambda v: _odd_item(v, each[0]) if _is_list(v) else "",
+        )
+    raise KeyError(part)
+
+
+def _fits(kind: Kind, value: Any) -> bool:
+    return kind.good(value)
+
+
+def _is_list(value: Any) -> bool:
+    """Several things in an order: no word, set, mapping or table."""
+    if isinstance(value, (str, bytes, os.PathLike, Mapping, set, frozenset)) or not isinstance(value, Iterable):
+        return False
+    return getattr(value, "ndim", 1) == 1
+
+
+def _odd_item(value: Any, kind: Kind) -> str:
+    if isinstance(value, Iterator):  # looking at it would use it up
+        return ""
+    return next((f"{_shown(v)} at position {i}" for i, v in enumerate(value) if not kind.good(v)), "")
+
+
+def _odd_pair(value: Any, key: Kind, item: Kind) -> str:
+    wrong_key = next((f"the name {_shown(k)}" for k in value if not key.good(k)), "")
+    return wrong_key or next(
+        (item.odd(v) or f"{_shown(v)} for {k!r}" for k, v in value.items() if not item.good(v)), ""
+    )
+
+
+def door(thing: F) -> F:
+    """Refuse an argument of the wrong kind by name, before anything is computed.
+
+    What each argument may be is read from the signature of the function (or of the class that is made), so that the
+    signature is the one place that says so.
 
     Raises
     ------
     InputError
         From the decorated function, naming it, the argument, what it must be, what it got, and what to do.
     """
+    if isinstance(thing, type):
+        thing.__init__ = _checked(thing.__init__, thing.__name__)  # type: ignore[misc]
+        return cast(F, thing)
+    return cast(F, _checked(thing, thing.__name__))
 
-    def decorate(function: Callable[P, R]) -> Callable[P, R]:
-        place = {name: i for i, name in enumerate(signature(function).parameters) if name in kinds}
 
-        @wraps(function)
-        def checked(*args: P.args, **kwargs: P.kwargs) -> R:
-            for name, i in place.items():
-                if i < len(args) or name in kwargs:
-                    value = args[i] if i < len(args) else kwargs[name]
-                    fit = [_KINDS[kind] for kind in kinds[name].split("|")]
-                    if not any(good(value) for good, _, _ in fit):
-                        what, how = " or ".join(k[1] for k in fit), " ".join(k[2] for k in fit).rstrip()
-                        raise InputError(
-                            f"{function.__name__}: `{name}` must be {what}, got {_shown(value)}. {how}".rstrip()
-                        )
-            return function(*args, **kwargs)
+def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
+    asked = {
+        p.name: (i, kind_of(p.annotation))
+        for i, p in enumerate(signature(function).parameters.values())
+        if p.annotation is not Parameter.empty and p.kind not in (Parameter.VAR_KEYWORD, Parameter.VAR_POSITIONAL)
+    }
 
-        return checked
+    @wraps(function)
+    def checked(*args: Any, **kwargs: Any) -> Any:
+        for name, (i, kind) in asked.items():
+            if i < len(args) or name in kwargs:
+                value = args[i] if i < len(args) else kwargs[name]
+                if not kind.good(value):
+                    got, how = kind.odd(value) or _shown(value), kind.how or f"See help(lt.{who})."
+                    raise InputError(f"{who}: `{name}` must be {kind.one}, got {got}. {how}")
+        return function(*args, **kwargs)
 
-    return decorate
+    return checked
 
 
 def _shown(value: Any) -> str:
     kind = type(value).__name__
-    if isinstance(value, (str, int, float, bool, type(None))):
+    if isinstance(value, (str, int, float, bool, type(None), np.number)):
         return f"{value!r}"
     return f"a {kind}" + (f" of {len(value)}" if isinstance(value, (list, tuple, dict)) else "")
 

@@ -29,9 +29,9 @@ def as_rng(rng: int | np.random.Generator | np.random.SeedSequence | None) -> np
     """
     if isinstance(rng, np.random.Generator):
         return rng
-    if rng is None or isinstance(rng, (int, np.integer, np.random.SeedSequence)):
+    if rng is None or isinstance(rng, np.random.SeedSequence) or (isinstance(rng, (int, np.integer)) and rng >= 0):
         return np.random.default_rng(rng)
-    raise InputError(f"`rng` must be an integer seed or a numpy Generator, got {rng!r}.")
+    raise InputError(f"`rng` must be an integer seed, at least 0, or a numpy Generator, got {rng!r}.")
 
 
 def seeds(rng: int | np.random.Generator | None, size: int) -> list[np.random.SeedSequence]:
@@ -39,6 +39,7 @@ def seeds(rng: int | np.random.Generator | None, size: int) -> list[np.random.Se
     if isinstance(rng, np.random.Generator):
         root = np.random.SeedSequence(int(rng.integers(2**63)))
     else:
+        as_rng(rng)  # or says what a seed must be
         root = np.random.SeedSequence(rng)
     return root.spawn(size)
 
@@ -66,6 +67,8 @@ def run(
     label : str
         Text beside the bar.
     """
+    if n_jobs == 0:
+        raise InputError("`n_jobs` must be a number of worker processes, or -1 for every core, got 0.")
     jobs = list(arguments)
     show = (sys.stderr.isatty() and len(jobs) > 1) if progress is None else progress
     bar = None

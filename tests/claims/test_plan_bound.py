@@ -150,7 +150,7 @@ def test_custom_bases_use_mean_and_s() -> None:
         (20, {"assurance": 0.2}, "between 0.5 and 0.99"),
         (20, {"survivors": 1}, "`survivors` must be a share"),
         (20, {"max_n": 1}, "whole number of at least 2"),
-        (20, {"max_n": 10.5}, "whole number of at least 2"),
+        (20, {"max_n": 10.5}, "must be a whole number such as 5, got 10.5"),
         (20, {"cost": 0}, "the cost of one specimen"),
         (lt.Claim(keeps=0.9), {}, "use `plan_comparison`"),
     ],

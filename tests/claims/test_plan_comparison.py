@@ -89,7 +89,7 @@ def test_max_n_too_small_says_so() -> None:
         (0.99, {"margin": lt.Claim(keeps=0.9), "goal": "equivalence"}, "does not fit the claim"),
         (0.9, {"test": "z"}, "`test` must be 'auto' or one of"),
         (0.9, {"alternative": "up"}, "`alternative` must be"),
-        (0.9, {"cost": 3}, "`cost` must hold two numbers"),
+        (0.9, {"cost": 3}, "`cost` must be a pair of numbers or None, got 3"),
         (0.9, {"cv": (0.05, 0.1), "test": "pooled t on log load"}, "one scatter for both arms"),
         (0.9, {"survivors": 0.2, "test": "permutation Welch"}, "no place for survivors"),
         (0.95, {"margin": 0.9, "test": "Mann-Whitney"}, "judged by an interval"),

@@ -116,7 +116,7 @@ def test_refusals() -> None:
     good = {"sling": Sample([21.0, 22.4, 23.1])}
     with pytest.raises(InputError, match="`counts` names 'rope', which is no component here"):
         weak_link(good, counts={"rope": 2})
-    with pytest.raises(InputError, match=r"whole numbers of at least 1, got 1.5"):
+    with pytest.raises(InputError, match=r"mapping of words to whole numbers or None, got 1.5 for 'sling'"):
         weak_link(good, counts={"sling": 1.5})
     with pytest.raises(InputError, match="`parts` names 'rope', which never broke"):
         weak_link(good, parts=["rope"])

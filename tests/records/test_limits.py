@@ -42,7 +42,7 @@ def test_missing_file(tmp_path: Path) -> None:
 
 
 def test_no_path() -> None:
-    with pytest.raises(lt.InputError, match="`path` must be a path to a file, got int"):
+    with pytest.raises(lt.InputError, match="`path` must be a path to a file, got 3"):
         lt.read_breaks(3)  # type: ignore[arg-type]
 
 

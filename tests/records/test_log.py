@@ -92,16 +92,19 @@ def test_verdict_when_no_group_can(
     ("options", "says"),
     [
         ({"unit": "kg"}, "names a mass, not a force"),
-        ({"unit": 9}, "`unit` must be a force unit"),
+        ({"unit": 9}, "`unit` must be a word or None, got 9"),
         ({"decimal": ";"}, "`decimal` must be '.' or ','"),
         ({"repeats": "maybe"}, "`repeats` must be one of refuse"),
         ({"columns": ["load"]}, "`columns` must be a mapping"),
         ({"columns": {"colour": "x"}}, "'colour', which is no column of a break log"),
         ({"columns": {"load": "Zug"}}, "'load' stands under 'Zug', but the headers are: 'specimen'"),
-        ({"columns": {"load": 3}}, "must give a header text for 'load', got 3"),
+        ({"columns": {"load": 3}}, "`columns` must be a mapping of words to words or None, got 3 for 'load'"),
         ({"labels": {"colour": {}}}, "`labels` must map columns"),
         ({"labels": {"outcome": {"popped": "burst"}}}, "reads an outcome as 'burst'"),
-        ({"labels": {"item": {"sling": 5}}}, "`labels` must map texts to texts"),
+        (
+            {"labels": {"item": {"sling": 5}}},
+            "mappings of words to words or None, got 5 for 'sling'",
+        ),
     ],
 )
 def test_arguments_that_cannot_be_used(small: pd.DataFrame, options: dict[str, object], says: str) -> None:
@@ -111,7 +114,7 @@ def test_arguments_that_cannot_be_used(small: pd.DataFrame, options: dict[str, o
 
 
 def test_what_is_no_table(tmp_path: Path) -> None:
-    with pytest.raises(lt.InputError, match="must be a pandas DataFrame, got list"):
+    with pytest.raises(lt.InputError, match="must be a pandas DataFrame, got a list of"):
         lt.check_breaks([1, 2])  # type: ignore[arg-type]
     with pytest.raises(lt.TableError, match="no rows"):
         lt.check_breaks(pd.DataFrame({"specimen": []}))

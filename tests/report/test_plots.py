@@ -143,7 +143,7 @@ def test_a_fit_alone_draws_its_line_without_a_band(samples):
 def test_a_sample_without_answer_is_refused_in_words():
     with pytest.raises(NoAnswerError, match="no weibull law can be fitted"):
         plot_probability(Sample([20.0, 20.0, 20.0]))
-    with pytest.raises(InputError, match="must be a Fit or a Sample, got list"):
+    with pytest.raises(InputError, match="must be a Fit or one Sample, got a list of 1"):
         plot_probability([20.0])
 
 
@@ -221,7 +221,7 @@ def test_a_plan_shows_its_curve_the_assurance_and_the_answer():
     (line,) = [one for one in ax.get_lines() if one.get_gid() == "assurance"]
     assert line.get_ydata()[0] == plan.assurance
     assert_tidy(ax)
-    with pytest.raises(InputError, match="must be a Plan, got int"):
+    with pytest.raises(InputError, match="must be a Plan, got 5"):
         plot_plan(5)
 
 

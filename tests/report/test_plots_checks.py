@@ -66,5 +66,5 @@ def test_weak_link_assembly_lies_above_every_component():
 
 @pytest.mark.parametrize("plot", [plot_retention, plot_weak_link])
 def test_other_things_are_refused(plot):
-    with pytest.raises(InputError, match="got str"):
+    with pytest.raises(InputError, match=r"got 'nothing'\. Make one with"):
         plot("nothing")

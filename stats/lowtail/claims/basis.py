@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from lowtail._checks import check_fraction
+from lowtail._checks import check_fraction, door
 from lowtail.errors import InputError
 
 __all__ = ["BASES", "Basis", "as_bases", "check_fraction", "get_basis"]
@@ -13,6 +13,7 @@ __all__ = ["BASES", "Basis", "as_bases", "check_fraction", "get_basis"]
 KINDS = ("tolerance", "mean minus spreads", "prediction")
 
 
+@door
 @dataclass(frozen=True, slots=True)
 class Basis:
     """A way to state a low strength.

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import check_fraction, takes
+from lowtail._checks import check_fraction, door
 from lowtail._parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -118,7 +118,7 @@ def _common_scale(samples: Sequence[Sample], family: Family) -> tuple[Scaled, ..
     return common_scale([prepare(s.load, s.broke, family) for s in samples])
 
 
-@takes(sample="sample")
+@door
 def confidence_law(
     sample: Sample,
     family: str | Family = "weibull",
@@ -170,7 +170,7 @@ def confidence_law(
         return ConfidenceLaw(law, _common_scale([sample], law), sample.who, known=known)
     if prior is not None and not law.on_log:
         raise InputError("`prior` holds for the weibull and lognormal laws; the spread of the normal law is in kN.")
-    siblings = [s for s in (shared_spread or ()) if not _same(s, sample)]
+    siblings = [s for s in (() if shared_spread is None else shared_spread) if not _same(s, sample)]
     groups = _common_scale([sample, *siblings], law)
     _require(sample, groups, law, prior, shared=shared_spread is not None)
     return ConfidenceLaw(law, groups, sample.who, prior)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import prepare
@@ -45,7 +45,7 @@ def _predictive(series: Sequence[tuple[Array, Array]]) -> tuple[float, float]:
     return centre, float(np.sqrt((weight * ((middle - centre) ** 2 + between**2)).sum()))
 
 
-@takes(samples="samples")
+@door
 def spread_prior(
     samples: Sequence[Sample], family: str | Family = "weibull", *, source: str = "earlier series"
 ) -> SpreadPrior:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.sample import Sample
@@ -104,6 +105,7 @@ def _fix(values: ArrayLike, kind: type) -> NDArray[Any]:
     return out
 
 
+@door
 def strength_steps(load: ArrayLike, broke: ArrayLike | None = None) -> StrengthSteps:
     """Kaplan-Meier estimate of the fraction below, with specimens that held.
 
@@ -155,6 +157,7 @@ def strength_steps(load: ArrayLike, broke: ArrayLike | None = None) -> StrengthS
     )
 
 
+@door
 def plotting_positions(
     load: ArrayLike, broke: ArrayLike | None = None, *, rule: str = "median rank"
 ) -> PlottingPositions:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -126,6 +126,7 @@ class FitMany:
         return STATUS_TEXT[int(self.status[row])]
 
 
+@door
 def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Family = "weibull") -> FitMany:
     """Fit a batch of samples at once.
 
@@ -160,7 +161,7 @@ def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Fami
     return FitMany(location=location, spread=spread, loglik=loglik, n=n, n_broken=r, status=status)
 
 
-@takes(sample="sample")
+@door
 def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None = None) -> Fit:
     """Fit one strength law by right-censored maximum likelihood.
 

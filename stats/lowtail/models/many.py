@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import check_fraction
+from lowtail._checks import check_fraction, door
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled, prepare
@@ -50,6 +50,7 @@ def _width(law: Family, groups: Sequence[Scaled], rows: NDArray[np.intp]) -> int
     return 90 * (40 if any(bool(g.held[rows].any()) for g in groups) else 4)
 
 
+@door
 def low_many(
     load: ArrayLike,
     broke: ArrayLike | None,
@@ -93,6 +94,7 @@ def low_many(
     return out
 
 
+@door
 def confidence_many(
     load: ArrayLike,
     broke: ArrayLike | None,
@@ -111,9 +113,12 @@ def confidence_many(
     law = get_family(family)
     groups, rows = _batch(load, broke, law, siblings)
     s = groups[0]
-    asked = np.broadcast_to(np.asarray(strength, dtype=float), s.r.shape)
-    if not (asked > 0).all():
-        raise InputError("`strength` must be greater than 0.")
+    given = np.asarray(strength, dtype=float)
+    if given.shape not in ((), s.r.shape):
+        raise InputError(f"`strength` must be one number or {s.r.size}, one a sample; got shape {given.shape}.")
+    if not (given > 0).all():
+        raise InputError(f"`strength` must be greater than 0, got {given.min():g}.")
+    asked = np.broadcast_to(given, s.r.shape)
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
     for idx in _chunks(s, rows, _width(law, groups, rows)):

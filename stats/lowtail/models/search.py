@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import door
 from lowtail.errors import InputError
 from lowtail.models.families import Family
 from lowtail.models.likelihood import Scaled
@@ -21,6 +22,7 @@ Array = NDArray[np.float64]
 _ROOT_STEPS = 80
 
 
+@door
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadPrior:
     """What earlier series say about the spread: ``ln(1 / spread)`` is normal with this middle and width.

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, LowtailWarning
 from lowtail.models.families import Family, get_family
@@ -218,7 +218,7 @@ def _row(library: str, answer: tuple[float, float, str], law: Family, ours: Fit,
     }
 
 
-@takes(sample="sample")
+@door
 def second_opinion(
     sample: Sample, family: str | Family = "weibull", *, libraries: Sequence[str] = LIBRARIES
 ) -> SecondOpinion:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from lowtail._checks import check_fraction, takes
+from lowtail._checks import check_fraction, door
 from lowtail._record import Record
 from lowtail.errors import NoAnswerError
 from lowtail.models.fit import fit, fit_many
@@ -54,7 +54,7 @@ class ThresholdFit(Record):
         )
 
 
-@takes(sample="sample")
+@door
 def fit_threshold(sample: Sample) -> ThresholdFit:
     """Fit a three-parameter Weibull law by right-censored maximum likelihood over the threshold.
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lowtail._checks import door
 from lowtail.errors import InputError
 from lowtail.records import under_read
 from lowtail.records.pulse import Pulse, unbroken
@@ -14,6 +15,7 @@ from lowtail.records.trace_record import Trace
 __all__ = ["LoadCell", "kN_text", "shortfall", "uncertainty"]
 
 
+@door
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadCell:
     """What is known of the load cell, for the uncertainty budget.

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
@@ -123,6 +124,7 @@ class BreakLog(Record):
     __repr__ = __str__
 
 
+@door
 def read_breaks(
     path: str | os.PathLike[str],
     *,
@@ -175,6 +177,7 @@ def read_breaks(
     return _log(grid, header, source, columns, unit, decimal, labels, repeats)
 
 
+@door
 def check_breaks(
     frame: pd.DataFrame,
     *,
@@ -194,10 +197,6 @@ def check_breaks(
     >>> print(check_breaks(frame))
     table in hand: 2 specimens = 2 used (1 broke, 1 held, of which 0 slipped) + 0 set aside; 0 warnings
     """
-    import pandas as pd
-
-    if not isinstance(frame, pd.DataFrame):
-        raise InputError(f"`frame` must be a pandas DataFrame, got {type(frame).__name__}. For a file use read_breaks.")
     if frame.empty:
         raise TableError("The table in hand has no rows.")
     _check_arguments(columns, unit, decimal, labels, repeats)
@@ -212,24 +211,18 @@ def check_breaks(
 
 def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats: Any) -> None:
     if unit is not None:
-        if not isinstance(unit, str):
-            raise InputError(f"`unit` must be a force unit such as 'kN', got {unit!r}.")
         read_force_unit(unit)
     if decimal not in (None, ".", ","):
         raise InputError(f"`decimal` must be '.' or ',', got {decimal!r}.")
     if repeats not in REPEATS:
         raise InputError(f"`repeats` must be one of {', '.join(REPEATS)}, got {repeats!r}.")
-    if columns is not None and not isinstance(columns, Mapping):
-        raise InputError(f"`columns` must be a mapping from column to header text, got {type(columns).__name__}.")
     for name, header in (columns or {}).items():
-        if not isinstance(header, str) or not header.strip():
+        if not header.strip():
             raise InputError(f"`columns` must give a header text for {name!r}, got {header!r}.")
     allowed = BREAK_LOG["outcome"].allowed
     for name, words in (labels or {}).items():
-        if name not in BREAK_LOG or not isinstance(words, Mapping):
+        if name not in BREAK_LOG:
             raise InputError(f"`labels` must map columns to {{label: wanted label}}, got {name!r}: {words!r}.")
-        if not all(isinstance(text, str) for pair in words.items() for text in pair):
-            raise InputError(f"`labels` must map texts to texts, got {name!r}: {words!r}.")
         if name == "outcome" and (wrong := [w for w in words.values() if w not in allowed]):
             raise InputError(f"`labels` reads an outcome as {wrong[0]!r}. Outcomes: {', '.join(allowed)}.")
 

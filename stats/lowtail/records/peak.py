@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, LowtailWarning, NoAnswerError
 from lowtail.records.budget import LoadCell, kN_text, shortfall, uncertainty
@@ -137,6 +138,7 @@ class PeakLoad(Record):
     __repr__ = Record.__repr__
 
 
+@door
 def peak_load(
     trace: Trace,
     *,
@@ -197,8 +199,6 @@ def peak_load(
     >>> round(peak.peak_kN, 2), peak.broke_after, round(peak.width_ms, 1)
     (25.0, False, 20.0)
     """
-    if not isinstance(trace, Trace):
-        raise InputError(f"`trace` must be a Trace (see read_trace), got {type(trace).__name__}.")
     if not 0.1 < fall_share < 1:
         raise InputError(f"`fall_share` must lie between 0.1 and 1 (ends excluded), got {fall_share!r}.")
     if within_ms is not None and not (np.isfinite(within_ms) and within_ms > 0):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ def _frozen(values: Any) -> NDArray[Any]:
     return out
 
 
+@door
 @dataclass(frozen=True, slots=True, eq=False, init=False)
 class Sample:
     """Loads of one group of specimens with the note whether each one broke.
@@ -72,7 +73,7 @@ class Sample:
         *,
         label: str = "",
         batch: Sequence[Any] | ArrayLike | None = None,
-        specimen: Sequence[str] = (),
+        specimen: Sequence[Any] = (),
         group: Mapping[str, str] | None = None,
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
@@ -95,8 +96,8 @@ class Sample:
         if flags.shape != loads.shape:
             raise InputError(f"{who}: `broke` must have the shape of `load` {loads.shape}, got {flags.shape}.")
         for name, value in (("batch", batch), ("specimen", specimen if len(specimen) else None)):
-            if value is not None and len(np.asarray(value)) != loads.size:
-                raise InputError(f"{who}: `{name}` must have {loads.size} entries, got {len(np.asarray(value))}.")
+            if value is not None and (found := np.asarray(value, dtype=object).shape[:1]) != loads.shape:
+                raise InputError(f"{who}: `{name}` must have {loads.size} entries, got {found[0] if found else 'one'}.")
         put = object.__setattr__
         put(self, "load", _frozen(loads))
         put(self, "broke", _frozen(flags.astype(bool)))
@@ -138,7 +139,7 @@ class Sample:
     __repr__ = __str__
 
 
-@takes(log_or_table="log")
+@door
 def split(
     log_or_table: BreakLog | pd.DataFrame, by: Sequence[str] | str = ("item", "orientation", "method")
 ) -> list[Sample]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def exact_interval(count: int, n: int, confidence: float = 0.95) -> tuple[float,
     return low, high
 
 
-@takes(log_or_table="log")
+@door
 def slip_table(
     log_or_table: BreakLog | pd.DataFrame,
     by: Sequence[str] = ("item", "orientation", "method"),
@@ -76,6 +76,8 @@ def slip_table(
 
     source: Any = log_or_table
     table: pd.DataFrame = getattr(source, "table", source)
+    if not len(by):
+        raise InputError("`by` must name at least one column, got none. Example: by=('item', 'orientation').")
     unknown = [c for c in by if c not in table.columns]
     if unknown:
         known = ", ".join(table.columns)

@@ -5,18 +5,19 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError, TableError
 from lowtail.records.findings import Finding
 from lowtail.records.trace_blocks import read_rows
 from lowtail.records.trace_checks import Event
 from lowtail.records.trace_columns import Roles, find_roles
 from lowtail.records.trace_layout import find_layout, open_check
-from lowtail.records.trace_record import Trace, Wish, Zero, assemble
+from lowtail.records.trace_record import Trace, Wish, assemble
 from lowtail.records.units import to_kN
 
 __all__ = ["Event", "Trace", "check_trace", "read_trace"]
@@ -24,7 +25,7 @@ __all__ = ["Event", "Trace", "check_trace", "read_trace"]
 Array = NDArray[np.float64]
 
 
-@takes(path="path")
+@door
 def read_trace(
     path: str | os.PathLike[str],
     *,
@@ -34,7 +35,7 @@ def read_trace(
     rate_hz: float | None = None,
     decimal: str | None = None,
     sign: int | None = None,
-    zero: Zero = None,
+    zero: Literal["quiet"] | float | None = None,
     capacity_kN: float | None = None,
     record: int | None = None,
     n_jobs: int = 1,
@@ -130,6 +131,7 @@ def read_trace(
     )
 
 
+@door
 def check_trace(
     force_kN: ArrayLike,
     time_s: ArrayLike | None = None,
@@ -137,7 +139,7 @@ def check_trace(
     rate_hz: float | None = None,
     name: str = "trace",
     sign: int | None = None,
-    zero: Zero = None,
+    zero: Literal["quiet"] | float | None = None,
     capacity_kN: float | None = None,
 ) -> Trace:
     """Take a record already in hand through the same checks as a file.

@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError, TableError
 from lowtail.records.budget import kN_text
 from lowtail.records.cells import as_text, decimal_mark, key
@@ -39,7 +39,7 @@ _GIVEN = (
 )
 
 
-@takes(rows="table", log_path="path")
+@door
 def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path | None:
     """Add rows of `trace_rows` to a break log; every byte that stands there stays.
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import run
 from lowtail.errors import InputError, LowtailError, LowtailWarning, TableError
 from lowtail.records.budget import LoadCell
@@ -26,7 +26,7 @@ _FIELDS = (
 )  # fmt: skip
 
 
-@takes(paths="paths")
+@door
 def trace_rows(
     paths: Iterable[str | os.PathLike[str]],
     *,
@@ -64,8 +64,6 @@ def trace_rows(
     """
     import pandas as pd
 
-    if isinstance(paths, (str, os.PathLike)):
-        raise InputError(f"`paths` must be a list of files, got one: {paths!r}. Write [path].")
     files = [Path(p) for p in paths]
     if not files:
         raise InputError("`paths` must name at least one file, got none.")

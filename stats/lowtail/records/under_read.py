@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError
 
 __all__ = [
@@ -33,7 +33,7 @@ def _samples(rate_hz: float, width_ms: float) -> float:
     return float(rate_hz) * float(width_ms) / 1000.0
 
 
-@takes(rate_hz="number", width_ms="number")
+@door
 def under_read_crest(rate_hz: float, width_ms: float) -> tuple[float, float]:
     """Worst and mean under-read of a rounded crest: a half-sine pulse that did not break the part.
 
@@ -73,7 +73,7 @@ def under_read_crest(rate_hz: float, width_ms: float) -> tuple[float, float]:
     return float(1 - np.cos(seen)), float(1 - np.sin(seen) / half_step)
 
 
-@takes(rate_hz="number", width_ms="number", share="number")
+@door
 def under_read_flank(rate_hz: float, width_ms: float, share: float) -> tuple[float, float]:
     """Worst and mean under-read when the part breaks on the rising flank and the load vanishes at once.
 

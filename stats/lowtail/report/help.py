@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.claims.strength.table import DEFAULT_BY
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
@@ -103,7 +103,7 @@ def can_answer(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> CanAnswer:
     return CanAnswer(True, text)
 
 
-@takes(log="breaks")
+@door
 def help_me_choose(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
     """List the questions this log can answer, with the call for each, and those it cannot, with the reason.
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY
@@ -82,7 +82,7 @@ class Report(Record):
         )
 
 
-@takes(log="breaks")
+@door
 def write_report(
     log: BreakLog,
     path: str | Path,
@@ -215,7 +215,7 @@ def _sections(
     """The page in the order a reader asks."""
     gone = log.n_rows - answers.log.n_rows
     left_out = ""
-    if only and gone:
+    if only is not None and len(only) and gone:
         left_out = (
             f"This page shows only groups whose name holds {phrases.join([repr(w) for w in only])}; "
             f"{phrases.count(gone, 'row')} of other groups stand in the file and not here."

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.batches import batch_bound
 from lowtail.claims.strength.low_bound import low_bound
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["plot_batches"]
 
 
-@takes(sample="sample")
+@door
 def plot_batches(
     sample: Sample, ax: Axes | None = None, *, basis: str | Basis = "B-basis", family: str | Family = "weibull"
 ) -> Axes:

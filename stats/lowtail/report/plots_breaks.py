@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import door
 from lowtail.errors import InputError
 from lowtail.records.sample import Sample, split
 from lowtail.report import style
@@ -24,6 +25,7 @@ _ROW = 0.8  # inches a row of groups
 _LANE = 0.42  # rows between two lanes
 
 
+@door
 def plot_breaks(
     log_or_samples: BreakLog | Sample | Sequence[Sample],
     ax: Axes | None = None,

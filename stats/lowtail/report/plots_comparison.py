@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lowtail._checks import door
 from lowtail.claims.comparison.compare import Comparison
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
@@ -21,6 +22,7 @@ __all__ = ["plot_comparison"]
 _NEEDED = ("group", "ratio", "ratio_low", "ratio_high")
 
 
+@door
 def plot_comparison(
     comparison_or_table: Comparison | pd.DataFrame, ax: Axes | None = None, *, margin: float | None = None
 ) -> Axes:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.plots_breaks import wrap_label
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["bases_of", "describe", "judged_low", "lows_of", "plot_low_bounds"]
 
 
-@takes(table="table")
+@door
 def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     """Draw the low bounds of a strength table: a lane a basis, a row a group.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
+from lowtail._checks import door
 from lowtail.claims.planning.plan import Plan
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["plot_plan"]
 
 
+@door
 def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
     """Draw the chance of success against the number of specimens, with the assurance asked for and the answer.
 
@@ -37,8 +39,6 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
     InputError
         If ``plan`` is not a Plan, or its curve is empty.
     """
-    if not isinstance(plan, Plan):
-        raise InputError(f"`plan` must be a Plan, got {type(plan).__name__}. Make one by plan_bound or more_samples.")
     if plan.curve.empty:
         raise InputError("`plan` has an empty curve: there is nothing to draw.")
     n = plan.curve["n"].to_numpy(dtype=float)

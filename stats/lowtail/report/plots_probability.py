@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from lowtail.errors import InputError, NoAnswerError
+from lowtail._checks import door
+from lowtail.errors import NoAnswerError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.empirical import plotting_positions
 from lowtail.models.families import Family, get_family
@@ -26,6 +27,7 @@ _LINE = np.concatenate([np.geomspace(0.005, 0.1, 20), np.linspace(0.12, 0.98, 30
 _KNOTS = np.array([0.005, 0.02, 0.07, 0.2, 0.4, 0.65, 0.85, 0.98])  # the band is computed here and drawn smoothly
 
 
+@door
 def plot_probability(
     fit_or_sample: Fit | Sample,
     ax: Axes | None = None,
@@ -66,8 +68,6 @@ def plot_probability(
     NoAnswerError
         If fewer than two different loads at break leave nothing to fit.
     """
-    if not isinstance(fit_or_sample, (Fit, Sample)):
-        raise InputError(f"`fit_or_sample` must be a Fit or a Sample, got {type(fit_or_sample).__name__}.")
     sample = fit_or_sample if isinstance(fit_or_sample, Sample) else None
     law = fit(fit_or_sample, family) if isinstance(fit_or_sample, Sample) else fit_or_sample
     chosen = get_family(law.family)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import door
 from lowtail.claims.trend.retention import Retention
-from lowtail.errors import InputError
 from lowtail.glossary import titled
 from lowtail.report import style
 
@@ -20,6 +20,7 @@ __all__ = ["plot_retention"]
 _POINTS = 21
 
 
+@door
 def plot_retention(answer: Retention, ax: Axes | None = None) -> Axes:
     """Draw strength against the column of a retention answer.
 
@@ -41,8 +42,6 @@ def plot_retention(answer: Retention, ax: Axes | None = None) -> Axes:
     InputError
         If ``answer`` is not a Retention.
     """
-    if not isinstance(answer, Retention):
-        raise InputError(f"`answer` must be a Retention, got {type(answer).__name__}. Make one by retention(log, ...).")
     look = style.LOOKS[0]
     levels = answer.covariate.levels
     settings: list[float | str]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.compare_table import compare_table
 from lowtail.claims.strength.rating import rating_check
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["plot_summary"]
 
 
-@takes(log="log")
+@door
 def plot_summary(
     log: BreakLog, *, by: Sequence[str] = DEFAULT_BY, basis: str | Basis = "B-basis", family: str = "weibull"
 ) -> Figure:

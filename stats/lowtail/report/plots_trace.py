@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError, LowtailWarning
 from lowtail.records.budget import kN_text
 from lowtail.records.peak import PeakLoad, peak_load
@@ -43,7 +43,7 @@ def thin(time: NDArray[np.float64], force: NDArray[np.float64], points: int = _P
     return np.unique(np.concatenate([lows, highs, [0, n - 1]]))
 
 
-@takes(trace="trace")
+@door
 def plot_trace(trace: Trace, peak: PeakLoad | None = None, ax: Axes | None = None, *, whole: bool = False) -> Axes:
     """Draw the event with its peak, the fall after it, the loading rate, and what sampling may have missed.
 
@@ -78,8 +78,6 @@ def plot_trace(trace: Trace, peak: PeakLoad | None = None, ax: Axes | None = Non
     >>> plot_trace(check_trace(force, rate_hz=1000)).get_ylabel()
     'force [kN]'
     """
-    if not isinstance(trace, Trace):
-        raise InputError(f"`trace` must be a Trace (see read_trace), got {type(trace).__name__}.")
     if peak is None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", LowtailWarning)  # the figure itself shows the few samples

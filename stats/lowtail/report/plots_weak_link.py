@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
+from lowtail._checks import door
 from lowtail.claims.parts.weak_link import WeakLink
-from lowtail.errors import InputError
 from lowtail.models.families import get_family
 from lowtail.report import phrases, style
 
@@ -20,6 +20,7 @@ __all__ = ["plot_weak_link"]
 _DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)))
 
 
+@door
 def plot_weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
     """Draw the fraction broken against load for each component and for the whole assembly.
 
@@ -40,10 +41,6 @@ def plot_weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
     InputError
         If ``answer`` is not a WeakLink.
     """
-    if not isinstance(answer, WeakLink):
-        raise InputError(
-            f"`answer` must be a WeakLink, got {type(answer).__name__}. Make one by weak_link(tests, ...)."
-        )
     law = get_family(answer.family)
     left = min(answer.strength_below(0.002), answer.low if answer.low > 0 else np.inf)
     right = float(law.inverse(float((answer.location + law.quantile(0.97) * answer.spread).max())))

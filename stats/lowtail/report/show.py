@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError
 from lowtail.report.blocks import Table
 from lowtail.report.phrases import check_units
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["report_table"]
 
 
-@takes(table="table")
+@door
 def report_table(table: pd.DataFrame, *, units: str = "kN") -> Table:
     """Show the result of `strength_table`, `rating_check` or `compare_table` as the page does.
 

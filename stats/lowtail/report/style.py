@@ -18,7 +18,7 @@ from io import BytesIO, StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
@@ -249,7 +249,7 @@ def second_axis(ax: Axes) -> Any:
     return top
 
 
-@takes(path="path")
+@door
 def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     """Write a figure as .png, .svg or .pdf: real text in SVG, no dates, so that the same data give the same file.
 
@@ -260,7 +260,8 @@ def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
 
     Examples
     --------
-    >>> save_figure(None, "figure.bmp")
+    >>> from matplotlib.figure import Figure
+    >>> save_figure(Figure(), "figure.bmp")
     Traceback (most recent call last):
     ...
     lowtail.errors.InputError: A figure is written as .png, .svg or .pdf, got 'figure.bmp'.

@@ -178,7 +178,7 @@ def only_groups(log: BreakLog, only: Sequence[str] | None, *, by: Sequence[str])
     """
     import pandas as pd
 
-    if not only:
+    if only is None or not len(only):
         return log
     missing = [c for c in by if c not in log.table.columns]
     if missing:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -88,7 +88,7 @@ class Adequacy(Record):
         )
 
 
-@takes(sample="sample")
+@door
 def adequacy(
     sample: Sample,
     *,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -112,7 +112,7 @@ class Outliers(Record):
         return f"{head}{seen}. It stays in unless a physical reason is on record."
 
 
-@takes(sample="sample")
+@door
 def outliers(
     sample: Sample,
     family: str | Family = "normal",
@@ -285,7 +285,7 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
     )
 
 
-@takes(sample="sample")
+@door
 def influence(sample: Sample, basis: str | Basis = "B-basis", *, family: str | Family = "weibull") -> pd.DataFrame:
     """Low bound with all specimens and without each one in turn: how much the answer hangs on a single specimen.
 

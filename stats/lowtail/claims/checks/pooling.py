@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -104,7 +104,7 @@ class Pooling(Record):
         )
 
 
-@takes(samples="samples|sample")
+@door
 def pooling(
     samples: Sample | Sequence[Sample],
     *,

@@ -38,11 +38,6 @@ def check_arguments(
 
 def check_arms(reference: Sample, other: Sample) -> None:
     """Raise NoAnswerError where an arm carries no scatter or too few breaks."""
-    for name, sample in (("reference", reference), ("other", other)):
-        if not isinstance(sample, Sample):
-            raise InputError(
-                f"`{name}` must be a Sample, got {type(sample).__name__}. Make one by lt.Sample(loads) or lt.split."
-            )
     for sample in (reference, other):
         if sample.n == 1:
             best = 2 / comb(reference.n + other.n, 1) if reference.n + other.n > 2 else 1.0

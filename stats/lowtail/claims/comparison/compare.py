@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
 from lowtail.claims.comparison.compare_words import names, sentence
@@ -128,6 +129,7 @@ class Comparison(Record):
         return Record.to_frame(self).drop(columns="samples")
 
 
+@door
 def compare(
     reference: Sample,
     other: Sample,
@@ -142,7 +144,7 @@ def compare(
     pair: Sequence[Any] | str | None = None,
     block: Sequence[Any] | str | None = None,
     under_read: tuple[float, float] = (0.0, 0.0),
-    rng: Any = 0,
+    rng: int | np.random.Generator = 0,
 ) -> Comparison:
     """Compare the strength of two arms: the ratio with its interval first, the p value beside it.
 

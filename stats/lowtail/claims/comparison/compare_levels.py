@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.comparison.arm_checks import check_arguments
@@ -128,7 +128,7 @@ def _omnibus(samples: Sequence[Sample], rng: Any) -> tuple[str, float, float]:
     return name, count / (DRAWS + 1), max(1 / (DRAWS + 1), 1 / ways)
 
 
-@takes(samples="samples")
+@door
 def compare_levels(
     samples: Sequence[Sample],
     reference: str | Sample | None = None,

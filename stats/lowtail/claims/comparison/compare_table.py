@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.compare import Comparison, compare
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
@@ -43,7 +43,7 @@ def under_read_of(rows: pd.DataFrame, pulse_width_ms: float | None, break_share:
     return min(float(1 - np.exp(np.mean(np.log1p(-np.minimum(worst, 0.99))))), 0.99)
 
 
-@takes(log="log")
+@door
 def compare_table(
     log: BreakLog | pd.DataFrame,
     factor: str = "method",

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.comparison import rank_tests as ranks
 from lowtail.claims.comparison import survivor_tests as survivors
@@ -149,9 +149,9 @@ TESTS: dict[str, _Named] = {
 }
 
 
-@takes(reference="sample", other="sample")
+@door
 def two_sample_test(
-    reference: Sample, other: Sample, test: str, *, alternative: str = "two-sided", rng: Any = 0
+    reference: Sample, other: Sample, test: str, *, alternative: str = "two-sided", rng: int | np.random.Generator = 0
 ) -> TwoSampleTest:
     """Run one test of two arms by its name; for the answer itself use `compare`.
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from lowtail._checks import door
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.ratios import method_for
 from lowtail.claims.comparison.two_sample_tests import welch
@@ -59,6 +60,7 @@ def _cell(
     return float(rejects(x, y, confidence).mean())
 
 
+@door
 def power_grid(
     n_reference: Iterable[int],
     n_other: Iterable[int],

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._numbers import down, nearest, up
 from lowtail._parallel import as_rng
 from lowtail._record import Record
@@ -132,7 +132,7 @@ class FixedDrop(Record):
         )
 
 
-@takes(n="number", n_broken="number")
+@door
 def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), confidence: float = 0.95) -> FixedDrop:
     """Share that breaks at one severity, from drops there alone.
 
@@ -178,7 +178,7 @@ def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), con
     )
 
 
-@takes(log="log")
+@door
 def drop_response(
     log: BreakLog | pd.DataFrame,
     on: str = "drop_height_m",
@@ -190,7 +190,7 @@ def drop_response(
     fractions: Sequence[float] = (0.01, 0.10, 0.50),
     confidence: float = 0.95,
     draws: int = DRAWS,
-    rng: Any = 0,
+    rng: int | np.random.Generator = 0,
 ) -> DropResponse:
     """Severity at which 1, 10 and 50 % break, from drops of which only broke or held is known.
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information, tolerance
 from lowtail.claims.drops.drop_log import read_drops
@@ -58,7 +58,7 @@ class NextDrop(Record):
         return f"{self.group}: drop next at {setting(self.on, f'{self.severity:.3g}')} ({self.rule}): {self.reason}."
 
 
-@takes(drops="log|drops")
+@door
 def next_drop(
     drops: DropResponse | BreakLog | pd.DataFrame,
     on: str = "drop_height_m",

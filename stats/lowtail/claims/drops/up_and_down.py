@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
+from lowtail._checks import door
 from lowtail._numbers import down, up
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
@@ -74,6 +75,7 @@ class UpAndDown(Record):
         )
 
 
+@door
 def up_and_down(
     severity: ArrayLike,
     broke: ArrayLike,

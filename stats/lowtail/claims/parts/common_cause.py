@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.errors import InputError
@@ -18,7 +18,7 @@ from lowtail.models.fit import fit_many
 __all__ = ["common_cause"]
 
 
-@takes(answer="weak link")
+@door
 def common_cause(
     answer: WeakLink,
     correlations: Sequence[float] = (0.0, 0.3, 0.6, 0.9),

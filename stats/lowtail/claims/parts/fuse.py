@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -80,6 +81,7 @@ class FuseWindow(Record):
         )
 
 
+@door
 def fuse_window(
     specimens: Sample,
     cell_limit: float,

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -92,7 +92,7 @@ class Modes(Record):
         return self.finding
 
 
-@takes(tests="log|sample")
+@door
 def modes(
     tests: BreakLog | pd.DataFrame | Sample,
     *,

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -127,7 +127,7 @@ class WeakLink(Record):
         )
 
 
-@takes(tests="log|parts")
+@door
 def weak_link(
     tests: BreakLog | pd.DataFrame | Mapping[str, Sample],
     *,

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.planning.plan import Claim, Plan, check_assurance, check_whole, count, percent, positive
 from lowtail.claims.planning.plan_answer import between_looks
@@ -21,7 +21,7 @@ __all__ = ["more_comparison"]
 LOOKS = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60)
 
 
-@takes(reference="sample", other="sample")
+@door
 def more_comparison(
     reference: Sample,
     other: Sample,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -35,7 +35,7 @@ Flags = NDArray[np.bool_]
 FIRST_LOOK = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60, 100, 200)
 
 
-@takes(sample="sample")
+@door
 def more_samples(
     sample: Sample,
     claim: float | Claim,

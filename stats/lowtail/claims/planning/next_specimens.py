@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng, run, seeds
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
@@ -76,7 +76,7 @@ class NextSpecimens(Record):
         )
 
 
-@takes(samples="samples")
+@door
 def next_specimens(
     samples: Sequence[Sample],
     claims: float | Claim | Sequence[float | Claim | None],

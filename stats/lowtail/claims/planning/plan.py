@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["Claim", "Plan"]
 
 
+@door
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim(Record):
     """What a series of tests is meant to show: exactly one of ``strength``, ``keeps``, ``same_within``, ``within``.

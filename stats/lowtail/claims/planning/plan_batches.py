@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -41,6 +42,7 @@ _NODES = 36
 _ENDLESS = 1_000_000
 
 
+@door
 def plan_batches(
     claim: float | Claim,
     basis: str | Basis | None = None,

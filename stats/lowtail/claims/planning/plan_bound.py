@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -70,6 +71,7 @@ def make_world(family: str | Family, mean: float, cv: float, survivors: float = 
     return World(law, math.log(mean) - float(special.gammaln(1 + spread)), spread, survivors)
 
 
+@door
 def plan_bound(
     claim: float | Claim,
     basis: str | Basis | None = None,

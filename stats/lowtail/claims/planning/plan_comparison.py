@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.comparison.named_tests import TESTS
 from lowtail.claims.planning.plan import (
@@ -39,6 +40,7 @@ def log_spread(cv: float) -> float:
     return math.sqrt(math.log1p(cv * cv))
 
 
+@door
 def plan_comparison(
     ratio: float,
     cv: float | tuple[float, float],

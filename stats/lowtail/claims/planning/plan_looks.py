@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -50,7 +50,7 @@ BOUNDARIES = ("equal", "early strict")
 FEW = 20  # simulated successes below which a level is set by its part of the error alone
 
 
-@takes(sample="sample")
+@door
 def plan_looks(
     sample: Sample,
     claim: float | Claim,
@@ -219,6 +219,7 @@ def _list(levels: Array) -> str:
     return ", ".join(f"{np.ceil(100_000 * x) / 1000:.6g}" for x in levels)
 
 
+@door
 def look_confidence(
     family: str | Family, basis: str | Basis, n_now: int, every: int, looks: int, *, rng: int = 0
 ) -> tuple[float, float]:
@@ -229,6 +230,8 @@ def look_confidence(
     from lowtail.claims.basis import get_basis
 
     law, found = get_family(family), get_basis(basis)
+    check_whole(n_now, "n_now", 2), check_whole(every, "every", 1), check_whole(looks, "looks", 1)
+    as_rng(rng)
     at_edge = [_edge_confidence(law, n_now + every * j, 0.0, found, rng) for j in range(looks + 1)]
     seen = np.column_stack(at_edge)
     level = look_levels(seen, n_now + every * np.arange(looks + 1), found.confidence, "equal")[0]

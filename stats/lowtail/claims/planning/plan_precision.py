@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
+from lowtail._checks import door
 from lowtail._parallel import as_rng, run, seeds
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.planning.plan import (
@@ -42,6 +43,7 @@ Chance = Callable[[int], tuple[float, float]]
 _NEAR = 0.1  # normal scores within which the quick bound might decide wrongly
 
 
+@door
 def plan_precision(
     within: float | Claim,
     basis: str | Basis | None = None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng, run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.more_samples import more_samples
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["plan_table"]
 
 
-@takes(samples="samples")
+@door
 def plan_table(
     samples: Sequence[Sample],
     claims: float | Claim | Sequence[float | Claim],

@@ -6,6 +6,7 @@ import math
 
 from scipy import special
 
+from lowtail._checks import door
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.planning.plan import Plan, check_whole, count, make_curve, percent, positive, smallest_n
 from lowtail.errors import InputError
@@ -13,6 +14,7 @@ from lowtail.errors import InputError
 __all__ = ["plan_zero_failure"]
 
 
+@door
 def plan_zero_failure(
     reliability: float,
     confidence: float = 0.95,

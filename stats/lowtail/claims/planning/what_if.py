@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng, run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import (
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["what_if"]
 
 
-@takes(mean="numbers", cv="numbers", n="numbers")
+@door
 def what_if(
     claim: float | Claim,
     basis: str | Basis | None = None,

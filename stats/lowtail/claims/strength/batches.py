@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.strength.batch_designs import batch_designs, handbook_coverage
@@ -80,7 +80,7 @@ class BatchBound(Record):
         )
 
 
-@takes(sample="sample")
+@door
 def batch_bound(
     sample_or_samples: Sample | Sequence[Sample],
     fraction_below: float,

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lowtail._checks import door
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY, strength_table
@@ -35,6 +36,7 @@ def _one(path: Path, by: tuple[str, ...], bases: Any, family: str | Family, opti
     return strength_table(_read(path), by, bases, family, **options)
 
 
+@door
 def strength_table_large(
     paths: Iterable[str | Path],
     by: Sequence[str] | str = DEFAULT_BY,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.strength.low_record import LowBound, floor3, make_low
@@ -68,7 +68,7 @@ def _basis(basis: str | Basis | None, fraction_below: float | None, confidence: 
     return Basis(f"{100 * p:g} %, {100 * g:g} %", p, g)
 
 
-@takes(sample="sample")
+@door
 def low_bound(
     sample: Sample,
     basis: str | Basis | None = None,
@@ -163,7 +163,7 @@ def _law_method(law: ConfidenceLaw, shared: Sequence[Sample] | None) -> str:
         return "known spread"
     if law.prior is not None:
         return "confidence law, prior spread"
-    return "confidence law, shared spread" if shared else "confidence law"
+    return "confidence law, shared spread" if shared is not None and len(shared) else "confidence law"
 
 
 def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | None, basis: Basis) -> list[str]:
@@ -172,7 +172,7 @@ def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | No
         notes.append(f"Assumption: {law.known.assumption}. A shape assumed too high makes the bound unsafe.")
     if law.prior is not None:
         notes.append(f"Assumption: {law.prior}.")
-    if shared:
+    if shared is not None and len(shared):
         groups = len(law.groups)
         breaks = sum(int(g.r[0]) for g in law.groups)
         notes.append(f"Assumption: {groups} groups share one spread ({breaks} breaks in all).")
@@ -185,7 +185,7 @@ def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | No
     return notes
 
 
-@takes(sample="sample", load="number")
+@door
 def confidence_that(
     sample: Sample,
     load: float,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.batches import BatchBound, batch_bound
 from lowtail.claims.strength.low_bound import confidence_that, floor3, low_bound
@@ -102,7 +102,7 @@ def rate(sample: Sample, table: Any, rated: str, basis: Basis, law: Family) -> t
     return float(values[0]), judge_rating(sample, float(values[0]), basis, law)["verdict"]
 
 
-@takes(log="log")
+@door
 def rating_check(
     log: BreakLog | pd.DataFrame,
     by: Sequence[str] | str = DEFAULT_BY,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.low_bound import floor3, low_bound
@@ -37,7 +37,7 @@ class Sensitivity(Record):
         return f"{who}the three laws give {', '.join(floor3(v) for v in values)} kN ({self.basis}); the reading {said}."
 
 
-@takes(sample="sample")
+@door
 def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
     """State the bound under the Weibull, normal and lognormal laws.
 

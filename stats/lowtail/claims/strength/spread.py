@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
@@ -58,7 +58,7 @@ class EqualSpread(Record):
         )
 
 
-@takes(samples="samples")
+@door
 def equal_spread(
     samples: Sequence[Sample],
     family: str | Family = "weibull",
@@ -145,7 +145,7 @@ class SharedGain(Record):
         )
 
 
-@takes(samples="samples")
+@door
 def shared_gain(
     samples: Sequence[Sample], basis: str | Basis = "A-basis", family: str | Family = "weibull"
 ) -> SharedGain:

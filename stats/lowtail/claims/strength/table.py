@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.low_bound import LowBound, low_bound
 from lowtail.claims.strength.rating import DEFAULT_BY, batch_names, over_batches, rate
@@ -27,7 +27,7 @@ __all__ = ["DEFAULT_BASES", "DEFAULT_BY", "strength_table"]
 DEFAULT_BASES = ("A-basis", "B-basis", "5 % characteristic, 75 %")
 
 
-@takes(log="log")
+@door
 def strength_table(
     log: BreakLog | pd.DataFrame,
     by: Sequence[str] | str = DEFAULT_BY,

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError, NoAnswerError
@@ -73,7 +73,7 @@ class RateEffect(Record):
         )
 
 
-@takes(log="log")
+@door
 def rate_effect(
     log: BreakLog | pd.DataFrame,
     on: str = "rate",

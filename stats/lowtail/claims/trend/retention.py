@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import takes
+from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
@@ -143,7 +143,7 @@ class Retention(Record):
         )
 
 
-@takes(log="log")
+@door
 def retention(
     log: BreakLog | pd.DataFrame,
     on: str = "age_years",
@@ -309,7 +309,7 @@ def _changes(line: RegressionLaw, covariate: Covariate) -> tuple[float, float, f
     return float(values[0]), float(values[1]), float(values[2])
 
 
-@takes(log="log")
+@door
 def retention_table(
     log: BreakLog | pd.DataFrame, on: str = "age_years", *, by: Sequence[str] | str = BY, **options: Any
 ) -> pd.DataFrame:
