@@ -1,6 +1,6 @@
 """False alarms of the model and batch checks where specimens held or loads tie, p-values simulated anew each time.
 
-Run: ``python tests/truth/checks_survivors.py`` (about half an hour on one core); writes ``checks_survivors.csv``. Nominal
+Run: ``python tests/truth/checks_survivors.py`` (half an hour on one core); writes ``checks_survivors.csv``. Nominal
 5 %. ``stop``: "rig", whose strength follows the same law, gives way first in a share ``held`` of tests; "load", every
 test is stopped at one load that this share would outlast. ``judged``: samples that carry the test, the others are
 refused; ``judged_held`` and ``alarms_held``: those of them in which at least one specimen held. Of 199 simulated
