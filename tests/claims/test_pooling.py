@@ -8,7 +8,7 @@ from scipy import stats
 
 from lowtail.claims.checks.pooling import pooling
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.batch_tests import Batches, location_ratio, spread_ratio
+from lowtail.models.batch_tests import Batches, location_ratio, simulate, simulated_p, spread_ratio
 from lowtail.models.families import get_family
 from lowtail.models.k_sample import k_sample_ad, ksample_ad_p, levene_statistic, permutation_labels, smallest_p
 from lowtail.records.sample import Sample
@@ -123,6 +123,22 @@ def test_survivors_leave_only_the_likelihood_ratios() -> None:
     assert list(answer.table["test"]) == ["likelihood ratio, equal spread", "likelihood ratio, equal place"]
     assert np.isnan(answer.anderson_darling) and np.isnan(answer.variance_ratio)
     assert any("left out" in n for n in answer.notes)
+
+
+def test_ratios_are_reckoned_as_in_the_study() -> None:
+    # tests/truth/checks_survivors.py counts false alarms of the ratios from the arrays
+    parts = [Sample([20.1, 22.5, 21.7, 24.0], [1, 1, 1, 0]), Sample([25.0, 23.2, 24.4, 26.3], [1, 1, 0, 1])]
+    load, broke = (np.concatenate([getattr(part, what) for part in parts]) for what in ("load", "broke"))
+    whole, law, rng = Batches(load, broke, np.repeat([0, 1], 4)), get_family("weibull"), np.random.default_rng(5)
+    expected = [
+        simulated_p(
+            float(ratio(load[None], broke[None], whole, law)[0]),
+            ratio(*simulate(whole, law, 400, rng, own_place=own), whole, law),
+        )
+        for ratio, own in ((spread_ratio, True), (location_ratio, False))
+    ]
+    found = pooling(parts, family=law, size=400, power=False, rng=5).table["p_value"]
+    assert list(found) == pytest.approx(expected)
 
 
 def test_order_and_unit_do_not_matter() -> None:

@@ -10,7 +10,7 @@ from lowtail.models.batch_tests import smallest_seen
 from lowtail.models.families import get_family
 from lowtail.models.fit import fit_many
 from lowtail.models.goodness import different_breaks, simulate_like
-from lowtail.models.residuals import normed_residual_p, normed_residual_steps
+from lowtail.models.residuals import grain_of, many_outlier_level, normed_residual_p, normed_residual_steps
 from lowtail.records.sample import Sample
 
 SIZE = 40_000
@@ -58,6 +58,32 @@ def test_one_stop_load_keeps_the_number_of_breaks_below_it(family: str) -> None:
     assert stats.kstest((share[:, 0] / share[:, 3]), lambda u: 1 - (1 - u) ** 3).pvalue > 1e-3  # lowest of three
 
 
+def test_normal_breaks_below_a_stop_load_given_their_mean_and_scatter() -> None:
+    # given number, mean and scatter, breaks of a normal law stopped at a load lie in every direction alike, on the
+    # sphere about their mean, as far as none comes out above the stop load: no parameter is left
+    sample = Sample([21.0, 23.0, 23.1, 23.5, 24.0, 24.0], [1, 1, 1, 1, 0, 0])
+    rng = np.random.default_rng(3)
+    ways = rng.standard_normal((200_000, 4))
+    ways -= ways.mean(axis=1, keepdims=True)
+    ways /= np.sqrt((ways**2).sum(axis=1, keepdims=True))
+    breaks = sample.load[:4]
+    room = (24.0 - breaks.mean()) / np.sqrt(((breaks - breaks.mean()) ** 2).sum())
+    exact = ways[ways.max(axis=1) <= room].min(axis=1)
+
+    def lowest(load: np.ndarray) -> np.ndarray:
+        away = load - load.mean(axis=1, keepdims=True)
+        return (away / np.sqrt((away**2).sum(axis=1, keepdims=True))).min(axis=1)
+
+    law = get_family("normal")
+    load, _ = simulate_like(sample, law, 2000, rng)
+    assert stats.ks_2samp(lowest(load[:, :4]), exact).pvalue > 1e-3
+    # as many below the stop load from the fitted law, no more asked of them: another law
+    fit = fit_many(sample.load[None], sample.broke[None], law)
+    share = law.standard.cdf((24.0 - fit.location[0]) / fit.spread[0])
+    plain = law.standard.ppf(rng.random((2000, 4)) * share)
+    assert stats.ks_2samp(lowest(plain), exact).pvalue < 1e-3
+
+
 def test_different_breaks_by_hand() -> None:
     load = np.array([[3.0, 3.0, 2.0, 2.0, 5.0], [1.0, 1.0, 1.0, 1.0, 1.0], [1.0, 2.0, 3.0, 4.0, 5.0]])
     broke = np.array([[1, 1, 1, 0, 0], [1, 1, 1, 1, 1], [0, 0, 0, 0, 0]], dtype=bool)
@@ -72,6 +98,22 @@ def test_one_beside_three_ties_is_not_infinitely_far() -> None:
     assert spared[0] == bare[0]
     assert spared[1] == pytest.approx(0.375 / np.sqrt(0.0625 + 0.25 / 12))  # away 3/8, variance 1/16
     assert normed_residual_p(spared[1], 4) > 0.05
+
+
+@pytest.mark.parametrize(("n", "most"), [(5, 2), (5, 3), (6, 2), (10, 2), (10, 3)])
+@pytest.mark.parametrize("grain", [0.1, 0.25])
+def test_many_outlier_level_of_rounded_loads_alarms_as_stated(n: int, most: int, grain: float) -> None:
+    rng = np.random.default_rng(n)
+    y = np.round(rng.standard_normal((20_000, n)) / grain + rng.random((20_000, 1))) * grain
+    p = normed_residual_p(normed_residual_steps(y, most, grain)[1], n - np.arange(most)).min(axis=1)
+    level = np.array([many_outlier_level(n, most, 0.05, float(g)) for g in grain_of(y, grain)])
+    assert (p <= level).mean() == pytest.approx(0.05, abs=0.01)
+
+
+def test_grain() -> None:
+    # standard deviation of 1, 2, 3 is 1; powers of the fourth root of 2; at most 2; none below 0.02
+    y = np.tile([1.0, 2.0, 3.0], (5, 1))
+    assert grain_of(y, [0.25, 0.5, 0.6, 9.0, 0.019]) == pytest.approx([0.25, 0.5, 2**-0.75, 2.0, 0.0])
 
 
 def test_smallest_effect_of_a_known_power_curve() -> None:

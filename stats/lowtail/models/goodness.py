@@ -30,6 +30,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+_NEAREST, _ENOUGH = 8, 4  # simulated samples for each one kept, and the breaks from which on they are chosen
 HANDBOOK_FROM = 6  # below this n the handbook's multiplier for the normal law is meaningless (negative at n = 3)
 
 
@@ -171,12 +172,15 @@ def _meet(strength: Array, held: Array | None) -> tuple[Array, Flags]:
 def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generator) -> tuple[Array, Flags]:
     """Sound samples that break and hold in the same order as ``sample`` did: loads and flags, (size, n).
 
-    Every specimen broke: draws from the fitted law. Two or more held at one load above every break: as many breaks
-    below that load as there were, from the fitted law. Otherwise breaks and holds come one after another, lowest load
-    first, in the order seen, and the cumulative hazard of the fitted law grows between them by exponential steps that
-    the two share in proportion to their numbers (specimens held at one load count once). A statistic that does not
-    depend on place and spread then has a null law that depends on nothing unknown; it is exact where the risk of being
-    held keeps in proportion to the risk of breaking (a rig of the same kind), and close elsewhere.
+    Every specimen broke: draws from the fitted law. All that held at one load above every break: as many breaks below
+    that load as there were, from the fitted law; where 4 or more broke, 8 times as many samples are drawn and those
+    kept in which the law fitted anew has the stop load most nearly at the same place, in spreads. Number, mean and
+    scatter of the breaks are sufficient for a normal law stopped at a load, so that nothing unknown is left in the null
+    law; nearly so for the Weibull. Otherwise breaks and holds come one after another, lowest load first, in the order
+    seen, and the cumulative hazard of the fitted law grows between them by exponential steps that the two share in
+    proportion to their numbers (specimens held at one load count once). A statistic that does not depend on place and
+    spread then has a null law that depends on nothing unknown; it is exact where the risk of being held keeps in
+    proportion to the risk of breaking (a rig of the same kind), and close elsewhere.
 
     Raises
     ------
@@ -195,11 +199,9 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
         return null_samples(law, location, spread, (size, sample.n), rng, None)
     order = np.lexsort((~sample.broke, sample.load))
     load, broke = sample.load[order], sample.broke[order]
-    flags, top = np.tile(broke, (size, 1)), float((law.transform(load[-1]) - location) / spread)
-    if sample.n_held > 1 and not broke[sample.n_broken :].any() and load[sample.n_broken] == load[-1]:
-        below = np.sort(rng.random((size, sample.n_broken)), axis=1) * law.standard.cdf(top)
-        z = np.concatenate([law.standard.ppf(below), np.full((size, sample.n_held), top)], axis=1)
-        return np.maximum(law.inverse(location + spread * z), 1e-300), flags
+    if not broke[sample.n_broken :].any() and load[sample.n_broken] == load[-1]:
+        return _stopped_at_one_load(sample, law, location, spread, size, rng)
+    flags = np.tile(broke, (size, 1))
     same = np.append(False, (np.diff(load) == 0) & ~broke[1:] & ~broke[:-1])  # held at the load before: no new event
     event = np.cumsum(~same) - 1
     first = np.flatnonzero(~same)
@@ -207,6 +209,23 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
     hazard = np.cumsum(rng.standard_exponential((size, first.size)) / rate, axis=1)[:, event]
     z = np.log(hazard) if law.name == "weibull" else law.standard.isf(np.exp(-hazard))
     return np.maximum(law.inverse(location + spread * z), 1e-300), flags
+
+
+def _stopped_at_one_load(
+    sample: Sample, law: Family, location: float, spread: float, size: int, rng: np.random.Generator
+) -> tuple[Array, Flags]:
+    """Samples with as many breaks below the one stop load as ``sample``, and alike in how far up the law that lies."""
+    many = size * (_NEAREST if sample.n_broken >= _ENOUGH else 1)
+    top = float((law.transform(sample.load.max()) - location) / spread)
+    below = np.sort(rng.random((many, sample.n_broken)), axis=1) * law.standard.cdf(top)
+    z = np.concatenate([law.standard.ppf(below), np.full((many, sample.n_held), top)], axis=1)
+    load = np.maximum(law.inverse(location + spread * z), 1e-300)
+    flags = np.tile(np.arange(sample.n) < sample.n_broken, (many, 1))
+    if many > size:
+        fits = fit_many(load, flags, law)
+        away = np.abs((law.transform(load[:, -1]) - fits.location) / fits.spread - top)
+        load = load[np.argsort(away, kind="stable")[:size]]
+    return load, flags[:size]
 
 
 def different_breaks(load: Array, broke: Flags) -> NDArray[np.int64]:

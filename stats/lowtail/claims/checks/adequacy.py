@@ -104,7 +104,7 @@ def adequacy(
     The p-value is simulated: samples of the fitted law, refitted each. Without survivors it is exact up to simulation
     error, whatever the parameters. With survivors, simulated specimens break and hold in the order seen
     (`simulate_like`): exact where the risk of being held keeps in proportion to that of breaking, 4 to 6 % false
-    alarms at n = 6 to 10 elsewhere. Where breaks tie, simulated loads are rounded to the step in which the loads are
+    alarms at n = 5 to 10 elsewhere. Where breaks tie, simulated loads are rounded to the step in which the loads are
     recorded, for ties alone raise A2 (unrounded, a step of a quarter spread gives 6 to 8 % false alarms instead of
     5 %). The power printed beside is for a named alternative at the fitted scatter: a weak minority, and (for the
     Weibull) a lognormal law or (for the others) a Weibull law. With 10 or fewer specimens this test catches blunders

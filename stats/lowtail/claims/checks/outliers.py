@@ -15,9 +15,10 @@ from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import simulated_p
 from lowtail.models.families import Family, get_family
-from lowtail.models.goodness import different_breaks, rounded, simulate_like, tie_step
+from lowtail.models.goodness import different_breaks, recording_step, rounded, simulate_like, tie_step
 from lowtail.models.many import low_many
 from lowtail.models.residuals import (
+    grain_of,
     many_outlier_level,
     normed_residual_critical,
     normed_residual_p,
@@ -129,9 +130,9 @@ def outliers(
     Every specimen broke, ``family`` normal or lognormal: the maximum normed residual with n - 1 degrees of freedom and
     its two-sided critical value, repeated ``most`` times by the generalised many-outlier procedure. That procedure's
     published limits alarm too often in small samples (9.4 % instead of 5 % at n = 5 with two steps); the limits used
-    here are calibrated, the published ones stand beside them in ``steps``. With survivors, or for the Weibull law: the
-    smallest two-sided tail of a break under the law fitted with the survivors, its p-value by simulation of
-    sound samples that break and hold in the same order; one step only.
+    here are calibrated, for the step in which the loads stand too; the published ones stand beside them in ``steps``.
+    With survivors, or for the Weibull law: the smallest two-sided tail of a break under the law fitted with the
+    survivors, its p-value by simulation of sound samples that break and hold in the same order; one step only.
 
     Parameters
     ----------
@@ -231,8 +232,9 @@ def _name(sample: Sample, position: int) -> str:
 
 
 def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> pd.DataFrame:
-    who, how = normed_residual_steps(law.transform(sample.load), most, _step_on(sample, law))
-    level = many_outlier_level(sample.n, most, false_alarm)
+    y, step = law.transform(sample.load), _step_on(sample, law)
+    who, how = normed_residual_steps(y, most, step)
+    level = many_outlier_level(sample.n, most, false_alarm, float(grain_of(y, step)[0]))
     left = sample.n - np.arange(most)
     p = normed_residual_p(how[0], left)
     return pd.DataFrame(
@@ -250,8 +252,8 @@ def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> 
 
 
 def _step_on(sample: Sample, law: Family) -> float:
-    """Recording step of tied loads on the scale of the law; 0 where nothing ties."""
-    return tie_step(sample) / (float(np.median(sample.load)) if law.on_log else 1.0)
+    """Recording step of the loads on the scale of the law."""
+    return recording_step(sample.load) / (float(np.median(sample.load)) if law.on_log else 1.0)
 
 
 def _weibull_alarm(n: int, law: Family, false_alarm: float) -> float:
