@@ -76,16 +76,19 @@ def test_the_exact_bound_has_its_probability(between: float, name: str) -> None:
     assert exact_below(y, design, X, float(special.ndtri(0.10)), low) == pytest.approx(0.05, abs=2e-4)
 
 
-def test_without_a_trend_it_is_the_pivotal_bound() -> None:
-    # the pivotal quantity differs only in keeping variances below zero, which lifts its bound; none are left here ...
-    y = drawn(6.0)
-    groups = [y[i == LABEL] for i in range(4)]
-    ours = mixed_normal(y, ONES, LABEL).low(np.ones(1), 0.10, 0.95)
-    assert ours == pytest.approx(pivotal_low(batch_sums(groups), 0.10, 0.95), rel=1e-6)
-    # ... and where the spread between batches is about that within, the bounds' distances differ by less than 5 %
-    y = drawn(1.0)
-    pivotal = y.mean() - pivotal_low(batch_sums([y[i == LABEL] for i in range(4)]), 0.10, 0.95)
-    assert 1.0 <= (y.mean() - mixed_normal(y, ONES, LABEL).low(np.ones(1), 0.10, 0.95)) / pivotal < 1.05
+@pytest.mark.parametrize("between", [0.0, 0.5, 1.0, 6.0])
+def test_without_a_trend_it_is_the_pivotal_bound(between: float) -> None:
+    # the pivotal quantity differs only in keeping variances below zero: their probability is by its definition that of
+    # an F above the quotient of mean squares, the p-value of the one-way analysis, and lies here on rho = 0
+    y = drawn(between)
+    groups = [y[label == LABEL] for label in range(4)]
+    ours = mixed_normal(y, ONES, LABEL)
+    assert ours.weight[ours.rho == 0].sum() == pytest.approx(stats.f_oneway(*groups).pvalue, abs=1e-4)
+    low, pivotal = ours.low(np.ones(1), 0.10, 0.95), pivotal_low(batch_sums(groups), 0.10, 0.95)
+    if between == 6.0:  # next to none there: the same bound
+        assert low == pytest.approx(pivotal, rel=1e-6)
+    else:  # else the distances from the mean differ by less than 5 %
+        assert (y.mean() - low) / (y.mean() - pivotal) == pytest.approx(1.0, abs=0.05)
 
 
 @pytest.mark.parametrize("p", [0.10, 0.01])
@@ -117,38 +120,41 @@ def test_without_spread_between_batches_it_is_the_regression(family: str) -> Non
 
 
 def test_weibull_with_survivors_against_a_dense_grid() -> None:
-    # the same law on a grid of (place, ln spread, ln rho), the place of each batch on a grid of its own
+    # the same law on a grid of (place, ln spread, ln rho), the shift of each batch on a grid of its own; the places
+    # reach as far as the normal scatter between batches does
     load = np.array([24.0, 25.5, 26.0, 22.0, 23.5, 24.5, 25.0, 27.0, 27.5])
     broke = np.array([True, True, False, True, True, True, True, False, True])
     label, y = np.repeat(np.arange(3), 3), np.log(load)
     ours = mixed_law(load, broke, np.ones((9, 1)), label, "weibull")
     noise = float(np.mean([1 / 2, 1 / 3, 1 / 2]))
-    place = np.linspace(-0.6, 0.6, 121) + y.mean()
-    wide = np.exp(np.linspace(np.log(0.008), np.log(0.6), 61))
-    shift, weight = np.polynomial.hermite_e.hermegauss(160)
-    weight = weight / weight.sum()
-    grid = np.linspace(-5, 14, 39)
     low = ours.low(np.ones(1), 0.10, 0.95)
-    log_like, below = [], []
-    for rho in np.append(0.0, noise * np.exp(grid)):
-        log_cell = np.zeros((place.size, wide.size))
-        for i in range(3):
-            mine = label == i
-            z = (y[mine] - place[:, None, None, None]) / wide[:, None, None] - np.sqrt(rho) * shift[:, None]
-            term = np.where(broke[mine], z - np.log(wide)[:, None, None], 0.0) - np.exp(np.minimum(z, 500.0))
-            log_cell += special.logsumexp(term.sum(axis=3), b=weight, axis=2)
-        cell = np.exp(log_cell - log_cell.max())  # d(place) d(ln spread)
-        deep = place[:, None] + wide * float(mixed_quantile(0.10, np.array(np.sqrt(rho))))
-        log_like.append(np.log(cell.sum()) + log_cell.max())
-        below.append(cell[deep <= low].sum() / cell.sum())
-    like = np.exp(np.array(log_like) - max(log_like))
+
+    def given(rho: float, wide: float) -> tuple[float, float]:
+        """Integral over the place, and the part where the 10 % strength of a batch yet to come is at most ``low``."""
+        far = 6 * wide * np.sqrt(rho)
+        own = np.linspace(y.min() - 5 * wide, y.max() + 20 * wide, 1001)  # a batch's own place
+        place = np.linspace(own[0] - far, own[-1] + far, 301)
+        z = (y[:, None] - own) / wide
+        each = np.where(broke[:, None], z - np.log(wide), 0.0) - np.exp(z)
+        batch = np.exp([each[label == i].sum(axis=0) for i in range(3)])
+        if rho == 0:
+            like = np.array([np.interp(place, own, one) for one in batch]).prod(axis=0)
+        else:
+            like = (stats.norm.pdf(own, place[:, None], wide * np.sqrt(rho)) @ batch.T * (own[1] - own[0])).prod(axis=1)
+        below = place + wide * float(mixed_quantile(0.10, np.array(np.sqrt(rho)))) <= low
+        return like.sum() * (place[1] - place[0]), like[below].sum() * (place[1] - place[0])
+
+    grid, spreads = np.linspace(-5, 14, 39), np.exp(np.linspace(np.log(0.008), np.log(0.6), 33))
+    whole, part = np.array(
+        [np.sum([given(rho, wide) for wide in spreads], axis=0) for rho in np.append(0.0, noise * np.exp(grid))]
+    ).T
     # the restricted likelihoods agree on the grid where both have a node, and so does the probability of the bound
-    assert np.log(like[1::2] / like[1])[1:7] == pytest.approx((ours.log_like - ours.log_like[1])[2:8], abs=0.02)
+    both = np.arange(1, ours.rho.size)
+    assert np.log(whole[2 * both - 1] / whole[1]) == pytest.approx((ours.log_like - ours.log_like[1])[both], abs=0.02)
     at_zero = ours.weight[ours.ratio == 0].sum() / ours.weight[ours.ratio == np.sqrt(ours.rho[1])].sum()
-    step = 0.5
-    mass = np.append(at_zero * 1.0 * special.expit(-5.0) * like[1], step * special.expit(grid) * like[1:])
-    mass[1] /= 2
-    assert mass @ np.array(below) / mass.sum() == pytest.approx(0.05, abs=0.004)
+    prior = np.append(at_zero * special.expit(-5.0) * whole[1] / whole[0], 0.5 * special.expit(grid))
+    prior[1] /= 2
+    assert prior @ part / (prior @ whole) == pytest.approx(0.05, abs=0.004)
 
 
 @pytest.mark.parametrize("family", ["weibull", "normal"])

@@ -25,7 +25,8 @@ Flags = NDArray[np.bool_]
 Labels = NDArray[np.intp]
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
-_LIFT = np.log(_WEIGHTS) + 0.5 * _NODES**2  # the normal taken out of the weights again
+_FINE, _FINE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)  # for batches without breaks: a skew integrand
+_LIFT, _FINE_LIFT = np.log(_WEIGHTS) + 0.5 * _NODES**2, np.log(_FINE_WEIGHTS) + 0.5 * _FINE**2  # normal taken out again
 _WIDE = 1.0  # rho above which a batch without breaks is integrated by parts
 _ROOT = 0.5 * np.log(2 * np.pi)
 
@@ -59,7 +60,7 @@ class Places:
             return np.asarray(standard_terms(z, self.broke, self.law)[0].sum(axis=1))
         empty = (self.breaks == 0) & (rho > _WIDE)
         whole = self._weibull if self.law.name == "weibull" else self._normal
-        return np.asarray(whole(z, rho, empty))
+        return whole(z, rho, empty)
 
     def _weibull(self, z: Array, rho: float, empty: Flags) -> Array:
         """A batch's likelihood against its shift v is exp(S - r v - T exp(-v)), with T the sum of exp(z)."""
@@ -79,7 +80,7 @@ class Places:
                 return np.asarray(away - np.exp(np.minimum(away, 700.0)) + special.log_ndtr(-v / np.sqrt(rho)))
 
             out = out + _by_parts(slope, t)
-        return out
+        return np.asarray(out)
 
     def _normal(self, z: Array, rho: float, empty: Flags) -> Array:
         """The breaks of a batch together are normal in its shift; the held specimens are taken one by one."""
@@ -120,14 +121,14 @@ class Places:
         return np.asarray(out)
 
 
-def _nodes(centre: Array, wide: Array) -> tuple[Array, Array]:
+def _nodes(centre: Array, wide: Array, at: Array = _NODES) -> tuple[Array, Array]:
     """Nodes (m, batches, q) about the tops, and the widths."""
-    return centre[..., None] + wide[..., None] * _NODES, wide
+    return centre[..., None] + wide[..., None] * at, wide
 
 
-def _sum(value: Array, wide: Array) -> Array:
+def _sum(value: Array, wide: Array, lift: Array = _LIFT) -> Array:
     """Log integrals (m, batches) from log values at the nodes."""
-    value = value + _LIFT
+    value = value + lift
     top = value.max(axis=2)
     return np.asarray(top + np.log(np.exp(value - top[..., None]).sum(axis=2)) + np.log(wide))
 
@@ -142,5 +143,5 @@ def _by_parts(slope: Callable[[Array], Array], start: Array) -> Array:
         v = v + move
         if np.abs(move).max() < 0.2:
             break
-    v, wide = _nodes(v, 1 / np.sqrt(curve))
-    return np.asarray(_sum(slope(v), wide).sum(axis=1))
+    v, wide = _nodes(v, 1 / np.sqrt(curve), _FINE)
+    return np.asarray(_sum(slope(v), wide, _FINE_LIFT).sum(axis=1))

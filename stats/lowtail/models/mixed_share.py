@@ -21,6 +21,8 @@ Labels = NDArray[np.intp]
 
 _POINTS = 2**9
 _AGREE = 0.01  # log-likelihood by which two optimisers may differ
+_FLAT = 1e-4  # log-likelihood below which none between batches is as good
+_DOWN = 10.0  # ln rho below the first node to search where that is the highest
 
 
 def between_share(
@@ -54,16 +56,17 @@ def between_share(
 
     nodes = np.log(bound.rho[1:])
     best = int(bound.log_like[1:].argmax())
-    ends = float(nodes[max(best - 1, 0)]), float(nodes[min(best + 1, nodes.size - 1)])
+    lower = nodes[best - 1] if best else nodes[0] - _DOWN
+    ends = float(lower), float(nodes[min(best + 1, nodes.size - 1)])
     near = optimize.minimize_scalar(minus, bounds=ends, method="bounded", options={"xatol": 1e-3})
-    loose = {"xatol": 1e-2, "fatol": 1e-4, "maxiter": 60}
+    loose = {"xatol": 1e-2, "fatol": _FLAT, "maxiter": 60}
     others = [
         optimize.minimize(lambda v: minus(float(v[0])), nodes[best] + away, method="Nelder-Mead", options=loose)
         for away in (-1.5, 1.5)
     ]
     other = min(others, key=lambda found: float(found.fun))
     top, second = float(near.fun), float(other.fun)
-    if -batches.lay(0.0, start, _POINTS, who)[2] <= min(top, second):
+    if -batches.lay(0.0, start, _POINTS, who)[2] <= min(top, second) + _FLAT:
         return 0.0
     if abs(top - second) > _AGREE:
         raise NoAnswerError(
