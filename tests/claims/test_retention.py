@@ -110,7 +110,9 @@ def test_batches_at_random() -> None:
     assert 0 <= answer.batch_low < answer.low
     assert any("3 batches" in n for n in answer.notes)
     held = ask(table(batch=list("PQPQPQRR"), broke=[True] * 7 + [False]))
-    assert np.isnan(held.batch_low) and any("needs every specimen to break" in n for n in held.notes)
+    assert 0 <= held.batch_low < held.low and 0 <= held.batch_share <= 1
+    one = ask(table(batch=list("PPPPPPQQ"), broke=[True] * 6 + [False] * 2))
+    assert np.isnan(one.batch_low) and any("1 batches with breaks cannot be told" in n for n in one.notes)
     some = ask(table(batch=["P", "", "Q", "P", "Q", "P", "Q", "Q"]))
     assert np.isnan(some.batch_low) and any("no batch label" in n for n in some.notes)
 

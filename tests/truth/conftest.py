@@ -8,4 +8,5 @@ collect_ignore_glob = [
     "coverage.py",
     "other_*.py",
     "plan_*.py",
+    "trend_*.py",
 ]

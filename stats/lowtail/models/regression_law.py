@@ -9,7 +9,6 @@ about 0.1 percentage points of confidence; conservative where specimens held at 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from scipy import optimize, special, stats
 from lowtail.errors import NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.regression import Regression, fit_regression, standard_terms
+from lowtail.models.weighted_points import lay, weighted_quantile
 
 __all__ = ["RegressionLaw", "regression_law"]
 
@@ -25,8 +25,6 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _POINTS = 2**13
-_DEGREES = 4.0
-_ENOUGH = 400.0
 _CLOSED = 40  # breaks up to which the Poisson sum is quicker than the incomplete gamma
 
 
@@ -105,10 +103,7 @@ class RegressionLaw:
 
     def _solve(self, x: Array, w: float, tail: float) -> float:
         if self.family.name != "weibull":
-            value = self.location(x) + (self.points @ x + w) / self.k
-            order = np.argsort(value)
-            mass = np.cumsum(self.weight[order]) - 0.5 * self.weight[order]
-            return float(np.interp(tail, mass, value[order]))
+            return weighted_quantile(self.location(x) + (self.points @ x + w) / self.k, self.weight, tail)
         # the medians given each point: their quantile is near the answer
         median = self.log_total + self.points[:, 1:] @ x[1:] - np.log(self.fit.n_broken - 1 / 3)
         value = self.location(x) + (median + w) / self.k
@@ -175,7 +170,12 @@ def regression_law(
     if broke.all() and law.name != "weibull":
         return RegressionLaw(law, fit, True, empty, none, none, none, gram)
     rest = (law.transform(load) - design @ fit.coef) / fit.spread
-    points, t, weight = _lay(rest, broke, design, law, who)
+    d = width if law.name == "weibull" else width + 1
+    rough = np.append(np.sqrt(np.diag(gram))[width + 1 - d :], 1 / np.sqrt(2 * (breaks - width)))
+    psi, weight, _, _ = lay(lambda at: _log_density(at, rest, broke, design, law), np.zeros(d), rough, _POINTS, who)
+    points, t = psi[:, :-1], psi[:, -1]
+    if law.name == "weibull":
+        points = np.column_stack([np.zeros(t.size), points])
     k = np.exp(t) / fit.spread
     log_total = none
     if law.name == "weibull":
@@ -196,48 +196,3 @@ def _log_density(psi: Array, rest: Array, broke: Flags, design: Array, law: Fami
         return np.asarray((breaks - width) * t + z[:, broke].sum(axis=1) - breaks * log_total)
     z = np.exp(t)[:, None] * rest - shifts @ design.T
     return np.asarray((breaks - width) * t + standard_terms(z, broke, law)[0].sum(axis=1))
-
-
-@lru_cache(maxsize=8)
-def _cloud(d: int) -> Array:
-    """Quasi-random points of a standard multivariate t in ``d`` dimensions, always the same ones."""
-    cube = stats.qmc.Sobol(d + 1, rng=np.random.default_rng(20_250_108)).random(_POINTS)
-    cube = np.clip(cube, 1e-9, 1 - 1e-9)
-    widen = np.sqrt(_DEGREES / stats.chi2.ppf(cube[:, d], _DEGREES))
-    points = np.asarray(special.ndtri(cube[:, :d]) * widen[:, None], dtype=float)
-    points.flags.writeable = False
-    return points
-
-
-def _lay(rest: Array, broke: Flags, design: Array, law: Family, who: str) -> tuple[Array, Array, Array]:
-    """Points, ln(1 / spread) in units of the fit, and normalised weights."""
-    width = design.shape[1]
-    d = width if law.name == "weibull" else width + 1
-
-    def minus(psi: Array) -> float:
-        return -float(_log_density(psi[None], rest, broke, design, law)[0])
-
-    top = optimize.minimize(minus, np.zeros(d), method="Nelder-Mead", options={"xatol": 1e-5, "fatol": 1e-8}).x
-    step = 1e-3 * np.eye(d)
-    curve = np.empty((d, d))
-    for i in range(d):
-        for j in range(d):
-            a, b = step[i], step[j]
-            curve[i, j] = (minus(top + a + b) - minus(top + a - b) - minus(top - a + b) + minus(top - a - b)) / 4e-6
-    root = np.linalg.cholesky(1.4 * np.linalg.inv(curve))
-    scaled = _cloud(d)
-    psi = top + scaled @ root.T
-    log_weight = _log_density(psi, rest, broke, design, law)
-    log_weight += 0.5 * (_DEGREES + d) * np.log1p((scaled**2).sum(axis=1) / _DEGREES)
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    if 1 / float((weight**2).sum()) < _ENOUGH:
-        raise NoAnswerError(
-            f"{who}: the breaks are too few or too oddly placed for a reliable bound of a trend. Break more specimens "
-            "at more settings."
-        )
-    heavy = weight > 1e-9 * weight.max()
-    points, t, weight = psi[heavy, :-1], psi[heavy, -1], weight[heavy]
-    if law.name == "weibull":
-        points = np.column_stack([np.zeros(t.size), points])
-    return points, t, weight / weight.sum()

@@ -63,10 +63,11 @@ class Retention(Record):
         Rating, and the setting at which the bound, the estimate and the upper bound of the low strength fall to it: the
         first and the last are an interval by inversion. NaN where they do not within the range (see ``notes``).
     batch_low : float
-        Bound in a batch yet to come, batches drawn at random (lognormal law, or normal where that is the family); NaN
-        without batch labels or with survivors. Take the lower of ``low`` and this.
+        Bound in a batch yet to come, batches drawn at random: normal scatter between them, the family's law within,
+        survivors included; NaN without batch labels, or where batches cannot be told from the trend (see ``notes``).
+        Take the lower of ``low`` and this.
     batch_share : float
-        Share of the variance that lies between batches; NaN likewise.
+        Estimated share of the variance that lies between batches (restricted maximum likelihood); NaN likewise.
     notes : tuple of str
     value, load, broke : ndarray, shape (n,)
         The points. ``law``, ``covariate``: what `low_at` needs.

@@ -11,9 +11,11 @@ from scipy import optimize
 
 from lowtail.claims.basis import Basis
 from lowtail.claims.trend.covariate import Covariate
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.families import Family, get_family
-from lowtail.models.mixed import low_random_batches, random_batches
+from lowtail.errors import NoAnswerError
+from lowtail.models.families import Family
+from lowtail.models.mixed_law import MixedLaw, mixed_law
+from lowtail.models.mixed_normal import MixedNormal, mixed_normal
+from lowtail.models.mixed_share import between_share
 from lowtail.models.regression_law import RegressionLaw
 
 __all__ = ["bound_with_batches", "reaches_rating"]
@@ -69,27 +71,30 @@ def bound_with_batches(
     which: Basis,
     label: str,
 ) -> tuple[float, float, tuple[str, ...]]:
-    """Bound in a batch yet to come, share of variance between batches, notes; NaN where batches cannot be told."""
+    """Bound in a batch yet to come, share of variance between batches, notes; NaN where batches cannot be told.
+
+    Normal scatter between batches, the family's own within: `mixed_normal` where every specimen broke and the law is
+    normal on its axis, else `mixed_law`.
+    """
     nan = float("nan")
     names = rows["batch"].astype(str) if "batch" in rows else pd.Series([], dtype=str)
     if names.nunique() < 2:
         return nan, nan, ()
     if (names == "").any():
         return nan, nan, ("Some specimens have no batch label: batches are not taken into account.",)
-    if not broke.all():
-        return nan, nan, ("Specimens held: the bound for batches drawn at random needs every specimen to break.",)
-    labels = pd.factorize(names)[0].astype(np.intp)
-    scale = get_family("normal" if law.name == "normal" else "lognormal")
-    y = scale.transform(load)
+    labels, who = pd.factorize(names)[0].astype(np.intp), f"Group '{label}'"
     try:
-        fit = random_batches(y, design, labels, who=f"Group '{label}'")
-        quantile = float(scale.quantile(which.fraction_below))
-        bound = low_random_batches(y, design, labels, x, quantile, which.confidence)
-    except (NoAnswerError, InputError) as exc:
+        future: MixedNormal | MixedLaw
+        if broke.all() and law.name != "weibull":
+            future = mixed_normal(np.asarray(law.transform(load)), design, labels, who=who)
+        else:
+            future = mixed_law(load, broke, design, labels, law, who=who)
+        share = between_share(load, broke, design, labels, law, future, who=who)
+    except NoAnswerError as exc:
         return nan, nan, (f"No bound for batches drawn at random: {exc}",)
-    share = fit.ratio / (1 + fit.ratio)
+    bound = future.low(x, which.fraction_below, which.confidence)
     note = (
         f"{names.nunique()} batches, {100 * share:.0f} % of the variance between them by estimate: the bound for a "
         "batch yet to come is the lower of the two. Few batches say little of their spread, so it can be very low."
     )
-    return max(0.0, float(scale.inverse(bound))), share, (note,)
+    return max(0.0, float(law.inverse(bound))), share, (note,)

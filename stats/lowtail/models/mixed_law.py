@@ -1,0 +1,129 @@
+"""Bound in a batch yet to come with survivors, or by the Weibull law: the joint confidence law of a regression.
+
+``y = x'b + spread (sqrt(rho) Z + e)``, Z standard normal for each batch, e of the family. At each of a grid of ``rho``
+the places of the batches are integrated out (adaptive Gauss-Hermite), and the law of (b, spread) under the weight
+d(b) d(spread) / spread is laid on weighted points; the grid is put together by the weight of `mixed_layout`. With rho
+at 0 this is `regression_law`; with every specimen broken and the normal law it is `mixed_normal`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from lowtail.models.families import Family
+from lowtail.models.mixed_line import batched_line
+from lowtail.models.weibull_batches import mixed_quantile
+from lowtail.models.weighted_points import weighted_quantile
+
+__all__ = ["MixedLaw", "mixed_law"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Labels = NDArray[np.intp]
+
+_LOWEST, _STEP, _MOST = -5.0, 1.0, 48  # ln(rho / noise)
+_LITTLE = 1e-4  # of the highest weight, beyond which nodes are left out
+_POINTS = 2**12  # at each node; twice as many at rho = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MixedLaw:
+    """Confidence law of line, spread and spread between batches; build it with `mixed_law`. On the y scale.
+
+    Attributes
+    ----------
+    law : Family
+    line : ndarray, shape (p,)
+        Fitted line without batches, about which the points lie.
+    points, k, weight, ratio : ndarray, shape (m, p), (m,), (m,) and (m,)
+        Coefficient shifts / spread, 1 / spread, weights (sum 1), sqrt(rho).
+    rho, log_like : ndarray, shape (K,)
+        The grid, the first 0, and the log restricted likelihood there, up to a constant.
+    """
+
+    law: Family
+    line: Array
+    points: Array
+    k: Array
+    weight: Array
+    ratio: Array
+    rho: Array
+    log_like: Array
+
+    def low(self, x: Array, fraction_below: float, confidence: float) -> float:
+        """Lower confidence bound at ``x`` of the y that ``fraction_below`` of a batch yet to come lie below."""
+        return weighted_quantile(self._values(x, fraction_below), self.weight, 1 - confidence)
+
+    def below(self, y: float, x: Array, fraction_below: float) -> float:
+        """Probability under the law that this y lies at or below ``y``."""
+        return float(self.weight[self._values(x, fraction_below) <= y].sum())
+
+    def _values(self, x: Array, fraction_below: float) -> Array:
+        if self.law.name == "weibull":
+            deep = mixed_quantile(fraction_below, self.ratio)
+        else:
+            deep = float(special.ndtri(fraction_below)) * np.sqrt(1 + self.ratio**2)
+        return np.asarray(float(x @ self.line) + (self.points @ x + deep) / self.k)
+
+
+def mixed_law(
+    load: Array,
+    broke: Flags,
+    design: Array,
+    labels: Labels,
+    family: str | Family,
+    *,
+    who: str = "This sample",
+    count: int = _POINTS,
+) -> MixedLaw:
+    """Lay the law.
+
+    Parameters
+    ----------
+    load, broke : ndarray, shape (n,)
+    design : ndarray, shape (n, p)
+        First column ones.
+    labels : ndarray of int, shape (n,)
+        Batch of each specimen.
+    family : {"weibull", "normal", "lognormal"}
+    who : str
+        How messages name the sample.
+    count : int
+        Points at each node of rho, a power of two; twice as many at 0.
+
+    Raises
+    ------
+    NoAnswerError
+        If batches cannot be told from the regression, nothing varies within them, or the points do not carry the law.
+    """
+    batches = batched_line(load, broke, design, labels, family, who)
+    points, weight, total, top = batches.lay(0.0, np.zeros(design.shape[1] + 1), 2 * count, who)
+    at_zero = batches.plan.below_zero(batches.slope(points, weight)) + _STEP * np.exp(_LOWEST) / np.expm1(_STEP)
+    grid, log_like, log_weight, found = [0.0], [total], [total + float(np.log(at_zero))], [(points, weight)]
+    for step in range(_MOST):
+        u = _LOWEST + step * _STEP
+        rho = batches.plan.noise * float(np.exp(u))
+        points, weight, total, top = batches.lay(rho, top, count, who, turn=step + 1)
+        grid.append(rho)
+        log_like.append(total)
+        log_weight.append(total + float(np.log(_STEP * special.expit(u))))
+        found.append((points, weight))
+        if u > 1 and log_weight[-1] < min(max(log_weight) + np.log(_LITTLE), log_weight[-2]):
+            break
+    mass = np.exp(np.array(log_weight) - max(log_weight))
+    mass /= mass.sum()
+    laid = np.concatenate([p for p, _ in found])
+    return MixedLaw(
+        law=batches.places.law,
+        line=batches.line,
+        points=laid[:, :-1],
+        k=np.exp(laid[:, -1]) / batches.spread,
+        weight=np.concatenate([m * w for m, (_, w) in zip(mass, found, strict=True)]),
+        ratio=np.repeat(np.sqrt(grid), [w.size for _, w in found]),
+        rho=np.array(grid),
+        log_like=np.array(log_like),
+    )
