@@ -170,3 +170,10 @@ def test_bad_bases():
 def test_bounds_are_rounded_down(value, text):
     assert floor3(value) == text
     assert float(text.replace(",", "")) <= value
+
+
+def test_siblings_may_come_as_an_array() -> None:
+    two, five = Sample([20.0, 22.0]), Sample([21.0, 23.5, 22.2, 24.1, 22.9])
+    several = np.empty(2, dtype=object)
+    several[:] = [two, five]
+    assert low_bound(two, shared_spread=several).low == low_bound(two, shared_spread=[two, five]).low

@@ -14,7 +14,8 @@ from lowtail.models.batch_tests import Batches, location_ratio, simulated_p, spr
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import FAMILIES, get_family
 from lowtail.models.fit import fit_many
-from lowtail.models.mixed import low_random_batches, random_batches
+from lowtail.models.mixed import random_batches
+from lowtail.models.mixed_normal import mixed_normal
 from lowtail.models.regression import fit_regression, fit_regression_many
 from lowtail.models.regression_law import regression_law
 from lowtail.models.trend import nested_p
@@ -201,9 +202,9 @@ def test_bound_with_batches_is_below_the_plain_one() -> None:
     label = np.repeat(np.arange(5), 4)
     design = np.column_stack([np.ones(20), rng.uniform(0, 9, 20)])
     y = 3.2 + 0.05 * rng.standard_normal(20) + 0.05 * rng.standard_normal(5)[label]
-    x, w = np.array([1.0, 5.0]), float(stats.norm.ppf(0.1))
+    x = np.array([1.0, 5.0])
     plain = np.log(regression_law(np.exp(y), np.ones(20, dtype=bool), design, "lognormal").low(x, 0.1, 0.95))
-    assert low_random_batches(y, design, label, x, w, 0.95) < plain
+    assert mixed_normal(y, design, label).low(x, 0.1, 0.95) < plain
 
 
 def test_simulated_p_counts_itself() -> None:

@@ -7,6 +7,7 @@ collect_ignore_glob = [
     "compare_*.py",
     "coverage.py",
     "other_*.py",
+    "parts_*.py",
     "plan_*.py",
     "trend_*.py",
 ]

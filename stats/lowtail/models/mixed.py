@@ -1,8 +1,8 @@
-"""A regression line with batches drawn at random: variance ratio, bound of a low strength in a batch yet to come.
+"""A regression line with batches drawn at random: the best fit, held against another optimiser.
 
 Normal law of y (load or log load), every specimen broke. The only hard parameter is the ratio between-batch over
-within-batch variance; it is searched over its whole range, checked against statsmodels' own optimiser, and for the
-bound replaced by its exact confidence interval, so that no estimate of it is ever trusted.
+within-batch variance; it is searched over its whole range and checked against statsmodels' own optimiser. The bound
+does not lean on it: see `mixed_normal`.
 """
 
 from __future__ import annotations
@@ -12,12 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize
 
 from lowtail.errors import NoAnswerError
-from lowtail.models.variance import ratio_interval
 
-__all__ = ["RandomBatches", "low_random_batches", "random_batches"]
+__all__ = ["RandomBatches", "random_batches"]
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.intp]
@@ -121,24 +120,3 @@ def _statsmodels_ratios(y: Array, design: Array, labels: Labels) -> list[float]:
         if np.isfinite(ratio) and ratio >= 0:
             found.append(ratio)
     return found
-
-
-def low_random_batches(y: Array, design: Array, labels: Labels, x: Array, quantile: float, confidence: float) -> float:
-    """Lower confidence bound, on the y scale, of a percentile at ``x`` in a batch yet to be drawn.
-
-    At any given ratio of variances the bound is an exact noncentral-t bound; the lowest one over the exact upper
-    interval of the ratio is taken, half of the error allowed spent on each. Never below its confidence, and cautious:
-    with 2 or 3 batches very low, as it should be. ``-inf`` where the interval of the ratio has no end.
-    """
-    upper = ratio_interval(y, design, labels, confidence)[1]
-    if not np.isfinite(upper):
-        return -np.inf
-    free = y.size - design.shape[1]
-    each = 1 - (1 - confidence) / 2
-    lows = []
-    for ratio in np.concatenate([[0.0], upper * np.linspace(0.0, 1.0, 41)[1:] ** 2]):
-        coef, cover, squares, _ = _weighted(float(ratio), y, design, labels)
-        h = float(np.sqrt(x @ cover @ x))
-        factor = float(stats.nct.ppf(each, free, -quantile * np.sqrt(1 + ratio) / h)) * h
-        lows.append(float(x @ coef) - factor * float(np.sqrt(squares / free)))
-    return min(lows)

@@ -149,7 +149,7 @@ def weak_link(
     the quantile over draws from the components' confidence laws, which are independent of each other where the
     components are. Independence cannot be checked from such tests; `common_cause` shows what hangs on it. The bound
     errs on the safe side: stated with 95 %, it lay below the true low strength in 99.5 % and more of simulated series
-    of 8 to 20 tests of two components (tests/truth/checks_coverage.csv), for either of them may be the weak one.
+    of 8 to 20 tests of two components (tests/truth/parts_coverage.csv), for either of them may be the weak one.
 
     Parameters
     ----------

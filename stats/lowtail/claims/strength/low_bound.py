@@ -158,12 +158,17 @@ def low_bound(
     return OTHER_ROADS[method](sample, wanted, law, rng)
 
 
+def _given(shared: Sequence[Sample] | None) -> bool:
+    """Whether sibling samples were handed over, as a list or an array."""
+    return shared is not None and len(shared) > 0
+
+
 def _law_method(law: ConfidenceLaw, shared: Sequence[Sample] | None) -> str:
     if law.known is not None:
         return "known spread"
     if law.prior is not None:
         return "confidence law, prior spread"
-    return "confidence law, shared spread" if shared is not None and len(shared) else "confidence law"
+    return "confidence law, shared spread" if _given(shared) else "confidence law"
 
 
 def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | None, basis: Basis) -> list[str]:
@@ -172,13 +177,13 @@ def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | No
         notes.append(f"Assumption: {law.known.assumption}. A shape assumed too high makes the bound unsafe.")
     if law.prior is not None:
         notes.append(f"Assumption: {law.prior}.")
-    if shared is not None and len(shared):
+    if _given(shared):
         groups = len(law.groups)
         breaks = sum(int(g.r[0]) for g in law.groups)
         notes.append(f"Assumption: {groups} groups share one spread ({breaks} breaks in all).")
     if sample.n_held and law.known is None:
         notes.append("Survivors make this bound conservative.")
-    if sample.n_broken == 2 and not shared and law.known is None and law.prior is None:
+    if sample.n_broken == 2 and not _given(shared) and law.known is None and law.prior is None:
         notes.append("Only 2 breaks: honest but nearly useless; break more, or share the spread of sibling groups.")
     if law.family.name != "weibull" and basis.fraction_below <= 0.05:
         notes.append("If the strengths are Weibull, a normal-family bound this far down covers less than it says.")
