@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.trend.retention import Retention, retention, retention_table
 from lowtail.errors import InputError, NoAnswerError
 
@@ -109,12 +110,17 @@ def test_batches_at_random() -> None:
     answer = ask(table(batch=list("PQPQPQRR")))
     assert 0 <= answer.batch_low < answer.low
     assert any("3 batches" in n for n in answer.notes)
+    assert f"For a batch yet to come the bound is {floor3(answer.batch_low)} kN" in str(answer)
     held = ask(table(batch=list("PQPQPQRR"), broke=[True] * 7 + [False]))
     assert 0 <= held.batch_low < held.low and 0 <= held.batch_share <= 1
     one = ask(table(batch=list("PPPPPPQQ"), broke=[True] * 6 + [False] * 2))
-    assert np.isnan(one.batch_low) and any("1 batches with breaks cannot be told" in n for n in one.notes)
+    assert np.isnan(one.batch_low) and any("1 batch with breaks cannot be told" in n for n in one.notes)
+    assert "No bound for a batch yet to come: This group: 1 batch with breaks" in str(one)
     some = ask(table(batch=["P", "", "Q", "P", "Q", "P", "Q", "Q"]))
-    assert np.isnan(some.batch_low) and any("no batch label" in n for n in some.notes)
+    assert np.isnan(some.batch_low) and str(some).endswith(
+        "No bound for a batch yet to come: some specimens have no batch label."
+    )
+    assert "batch" not in str(ask(table()))
 
 
 def test_power_is_stated() -> None:

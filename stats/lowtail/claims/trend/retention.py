@@ -16,7 +16,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate, with_others
-from lowtail.claims.trend.retention_limits import bound_with_batches, reaches_rating
+from lowtail.claims.trend.retention_limits import NO_BATCH_BOUND, bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import setting, spoken
 from lowtail.models.families import Family, get_family
@@ -140,8 +140,16 @@ class Retention(Record):
             f"{who}at {setting(self.on, self.at)}{beside}, at most {100 * self.fraction_below:g} % are weaker than "
             f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
             f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
-            f"{100 * self.change_high:+.2g} %; p = {self.p_value:.2g}). Tested: {self.tested}.{seen}"
+            f"{100 * self.change_high:+.2g} %; p = {self.p_value:.2g}). Tested: {self.tested}.{seen}{self._future}"
         )
+
+    @property
+    def _future(self) -> str:
+        """What a batch yet to come adds: its lower bound, or why there is none; empty without batches."""
+        if np.isfinite(self.batch_low):
+            why = ": few batches say little of their spread" if self.batch_low < 0.8 * self.low else ""
+            return f" For a batch yet to come the bound is {floor3(min(self.low, self.batch_low))} kN{why}."
+        return next((f" {note}" for note in self.notes if note.startswith(NO_BATCH_BOUND)), "")
 
 
 @door
@@ -241,7 +249,7 @@ def retention(
     p, g = which.fraction_below, which.confidence
     goal = _rating(rows) if rating is None else float(rating)
     reaches, said = reaches_rating(line, covariate, p, g, goal, extrapolate)
-    batch_low, batch_share, batch_note = bound_with_batches(rows, load, broke, design, x, law, which, label)
+    batch_low, batch_share, batch_note = bound_with_batches(rows, load, broke, design, x, law, which)
     bent = np.column_stack([design, design[:, 1] ** 2])
     drop = smallest_trend(load, broke, design, law, false_alarm, generator) if power else float("nan")
     change, low_change, high_change = _changes(line, covariate)

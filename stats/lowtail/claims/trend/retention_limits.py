@@ -18,9 +18,10 @@ from lowtail.models.mixed_normal import MixedNormal, mixed_normal
 from lowtail.models.mixed_share import between_share
 from lowtail.models.regression_law import RegressionLaw
 
-__all__ = ["bound_with_batches", "reaches_rating"]
+__all__ = ["NO_BATCH_BOUND", "bound_with_batches", "reaches_rating"]
 
 Array = NDArray[np.float64]
+NO_BATCH_BOUND = "No bound for a batch yet to come"
 
 
 def reaches_rating(
@@ -69,7 +70,6 @@ def bound_with_batches(
     x: Array,
     law: Family,
     which: Basis,
-    label: str,
 ) -> tuple[float, float, tuple[str, ...]]:
     """Bound in a batch yet to come, share of variance between batches, notes; NaN where batches cannot be told.
 
@@ -81,8 +81,8 @@ def bound_with_batches(
     if names.nunique() < 2:
         return nan, nan, ()
     if (names == "").any():
-        return nan, nan, ("Some specimens have no batch label: batches are not taken into account.",)
-    labels, who = pd.factorize(names)[0].astype(np.intp), f"Group '{label}'"
+        return nan, nan, (f"{NO_BATCH_BOUND}: some specimens have no batch label.",)
+    labels, who = pd.factorize(names)[0].astype(np.intp), "This group"
     try:
         future: MixedNormal | MixedLaw
         if broke.all() and law.name != "weibull":
@@ -91,7 +91,7 @@ def bound_with_batches(
             future = mixed_law(load, broke, design, labels, law, who=who)
         share = between_share(load, broke, design, labels, law, future, who=who)
     except NoAnswerError as exc:
-        return nan, nan, (f"No bound for batches drawn at random: {exc}",)
+        return nan, nan, (f"{NO_BATCH_BOUND}: {exc}",)
     bound = future.low(x, which.fraction_below, which.confidence)
     note = (
         f"{names.nunique()} batches, {100 * share:.0f} % of the variance between them by estimate: the bound for a "
