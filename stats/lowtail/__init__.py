@@ -35,6 +35,8 @@ for _module, _names in {
     "models.second_opinion": "SecondOpinion second_opinion",
     "claims.basis": "BASES Basis",
     "claims.strength.low_bound": "Demonstrated LowBound confidence_that low_bound",
+    "claims.strength.governing": "Governing governing",
+    "claims.strength.judging": "Judged Verdict judge",
     "claims.strength.rating": "rating_check",
     "claims.strength.table": "strength_table",
     "claims.strength.large": "strength_table_large",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-__all__ = ["down", "nearest", "up"]
+__all__ = ["chance", "confidence", "down", "nearest", "p_value", "percent_down", "percent_up", "up"]
 
 _SLACK = 1e-12  # a bound of 22.4 held as 22.399999999999999 stays 22.4
 
@@ -64,3 +64,70 @@ def up(value: float, figures: int = 3) -> str:
     ('22.5', '22.4', '1.00', '10.0')
     """
     return _cut(value, figures, math.ceil, -_SLACK)
+
+
+def percent_down(share: float, places: int = 1) -> str:
+    """Write a share in percent, cut down: for content and confidence that are demonstrated.
+
+    Examples
+    --------
+    >>> percent_down(0.95), percent_down(0.8679), percent_down(0.99865), percent_down(0.29)
+    ('95 %', '86.7 %', '99.8 %', '29 %')
+    """
+    return f"{math.floor(100 * 10**places * share * (1 + _SLACK)) / 10**places:g} %"
+
+
+def percent_up(share: float, places: int = 0) -> str:
+    """Write a share in percent, raised: for what could have been missed.
+
+    Examples
+    --------
+    >>> percent_up(0.2589), percent_up(0.45), percent_up(0.0123, 1)
+    ('26 %', '45 %', '1.3 %')
+    """
+    return f"{math.ceil(100 * 10**places * share * (1 - _SLACK)) / 10**places:g} %"
+
+
+def confidence(share: float) -> str:
+    """Write a confidence: tenths of a percent, cut down, never a bare 0 or 100.
+
+    Examples
+    --------
+    >>> confidence(0.95), confidence(0.93876), confidence(0.9996), confidence(0.0004), confidence(float("nan"))
+    ('95 %', '93.8 %', 'over 99.9 %', 'under 0.1 %', 'none')
+    """
+    if not math.isfinite(share):
+        return "none"
+    if share < 0.001:
+        return "under 0.1 %"
+    return "over 99.9 %" if share > 0.9995 else percent_down(share)
+
+
+def chance(share: float) -> str:
+    """Write a chance of success: whole percent, cut down, never a bare 0 or 100.
+
+    Examples
+    --------
+    >>> chance(0.8), chance(0.799), chance(0.004), chance(0.997)
+    ('80 %', '79 %', 'under 1 %', 'over 99 %')
+    """
+    if not math.isfinite(share):
+        return "not known"
+    if share < 0.01:
+        return "under 1 %"
+    return "over 99 %" if share > 0.99 else percent_down(share, 0)
+
+
+def p_value(value: float) -> str:
+    """Write a p value: two figures, three decimals at most, never a bare 0.
+
+    Examples
+    --------
+    >>> p_value(0.03271), p_value(0.2), p_value(0.0004), p_value(0.99999)
+    ('0.033', '0.20', 'under 0.001', '1.0')
+    """
+    if not math.isfinite(value):
+        return "none"
+    if value < 0.001:
+        return "under 0.001"
+    return f"{value:.2g}" if value < 0.0995 else f"{value:.2f}" if value < 0.995 else "1.0"

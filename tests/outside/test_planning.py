@@ -7,7 +7,7 @@ from scipy import stats
 
 from lowtail.claims.basis import BASES, Basis
 from lowtail.claims.planning.plan_bound import plan_bound
-from lowtail.claims.planning.plan_chances import basis_factor, chance_bound, chance_two_arms
+from lowtail.claims.planning.plan_chances import chance_bound, chance_two_arms
 from lowtail.claims.planning.plan_comparison import log_spread, plan_comparison
 from lowtail.claims.planning.plan_zero_failure import plan_zero_failure
 
@@ -150,16 +150,16 @@ def test_equivalence_power(n: int, power: float) -> None:
 
 # Owen (1963) SCR-607 one-sided factors, as in MIL-HDBK-17-1F tables 8.5.10 and 8.5.11 (from memory, computed again)
 def test_factors_of_plans() -> None:
-    assert basis_factor(6, BASES["B-basis"]) == pytest.approx(3.006, abs=5e-4)
-    assert basis_factor(10, BASES["A-basis"]) == pytest.approx(3.981, abs=5e-4)
-    assert basis_factor(5, BASES["EN 1990 prediction"]) == pytest.approx(2.33, abs=0.012)  # EN 1990 table D1
+    assert BASES["B-basis"].factor(6) == pytest.approx(3.006, abs=5e-4)
+    assert BASES["A-basis"].factor(10) == pytest.approx(3.981, abs=5e-4)
+    assert BASES["EN 1990 prediction"].factor(5) == pytest.approx(2.33, abs=0.012)  # EN 1990 table D1
 
 
 @pytest.mark.parametrize("n", [2, 3, 5, 20, 300])
 @pytest.mark.parametrize("distance", [1.5, 3.0, 10.0, 30.0])
 def test_chance_is_noncentral_t(n: int, distance: float) -> None:
     """scipy.stats.nct where its tail is sound."""
-    factor = basis_factor(n, BASES["A-basis"])
+    factor = BASES["A-basis"].factor(n)
     want = stats.nct.sf(factor * math.sqrt(n), n - 1, distance * math.sqrt(n))
     assert chance_bound(n, distance, factor) == pytest.approx(want, abs=1e-12)
 

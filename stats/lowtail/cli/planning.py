@@ -137,7 +137,7 @@ def _plans_of(
     samples = split(log, by)
     wanted: dict[str, float | None] = {s.label: claim for s in samples}
     if claim is None:
-        ratings = rating_check(log, by=by, basis=basis, family=family)
+        ratings = rating_check(log, by=by, basis=basis)
         wanted = {r.group: r.rated_kN for r in rows_of(ratings) if r.rated_kN == r.rated_kN}
     tasks = [(s, wanted[s.label]) for s in samples if wanted.get(s.label) is not None]
 

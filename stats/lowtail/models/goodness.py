@@ -195,7 +195,7 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
     if not np.isfinite(fits.spread[0]):
         raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit: {fits.reason(0)}.")
     location, spread = float(fits.location[0]), float(fits.spread[0])
-    if not sample.n_held:
+    if not sample.n_censored:
         return null_samples(law, location, spread, (size, sample.n), rng, None)
     order = np.lexsort((~sample.broke, sample.load))
     load, broke = sample.load[order], sample.broke[order]
@@ -218,7 +218,7 @@ def _stopped_at_one_load(
     many = size * (_NEAREST if sample.n_broken >= _ENOUGH else 1)
     top = float((law.transform(sample.load.max()) - location) / spread)
     below = np.sort(rng.random((many, sample.n_broken)), axis=1) * law.standard.cdf(top)
-    z = np.concatenate([law.standard.ppf(below), np.full((many, sample.n_held), top)], axis=1)
+    z = np.concatenate([law.standard.ppf(below), np.full((many, sample.n_censored), top)], axis=1)
     load = np.maximum(law.inverse(location + spread * z), 1e-300)
     flags = np.tile(np.arange(sample.n) < sample.n_broken, (many, 1))
     if many > size:

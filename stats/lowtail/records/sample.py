@@ -17,13 +17,23 @@ if TYPE_CHECKING:
 
     from lowtail.records.log import BreakLog
 
-__all__ = ["Sample", "split"]
+__all__ = ["Sample", "check_slips", "split"]
 
 
 def _frozen(values: Any) -> NDArray[Any]:
     out = np.array(values)
     out.flags.writeable = False
     return out
+
+
+SLIPS = ("", "failure", "held")
+
+
+def check_slips(meaning: object) -> str:
+    """Return what a slip is said to mean, or say what it can be."""
+    if meaning not in SLIPS:
+        raise InputError(f"`slips` must be 'failure' (a slip is a break at that load) or 'held', got {meaning!r}.")
+    return str(meaning)
 
 
 @door
@@ -46,11 +56,17 @@ class Sample:
         Specimen names.
     group : mapping, optional
         The grouping columns with their values, e.g. ``{"item": "sewn sling", "method": "shock"}``.
+    slipped : array_like of bool, shape (n,), optional
+        True where the specimen slipped out at ``load`` (a knot, a splice): it did not break, and whether a slip is a
+        failure or only a load held is not for the library to guess. Default: none slipped.
+    slips : str, optional
+        What a slip means, where that is known: "failure" or "held"; recorded as an assumption. Default "": not stated.
 
     Raises
     ------
     InputError
-        If the shapes differ, the sample is empty, or a load is missing, not finite, zero or negative.
+        If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, or a specimen both
+        broke and slipped.
 
     Examples
     --------
@@ -65,6 +81,8 @@ class Sample:
     batch: NDArray[Any] | None = None
     specimen: tuple[str, ...] = ()
     group: Mapping[str, str] = field(default_factory=dict)
+    slipped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    slips: str = ""
 
     def __init__(
         self,
@@ -75,6 +93,8 @@ class Sample:
         batch: Sequence[Any] | ArrayLike | None = None,
         specimen: Sequence[Any] = (),
         group: Mapping[str, str] | None = None,
+        slipped: ArrayLike | None = None,
+        slips: str = "",
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
         try:
@@ -98,7 +118,20 @@ class Sample:
         for name, value in (("batch", batch), ("specimen", specimen if len(specimen) else None)):
             if value is not None and (found := np.asarray(value, dtype=object).shape[:1]) != loads.shape:
                 raise InputError(f"{who}: `{name}` must have {loads.size} entries, got {found[0] if found else 'one'}.")
+        slid = np.zeros(loads.size, dtype=bool) if slipped is None else np.asarray(slipped)
+        if slid.dtype != np.bool_ and not np.isin(slid, (0, 1)).all():
+            raise InputError(f"{who}: `slipped` must hold True or False, got {slipped!r}.")
+        if slid.shape != loads.shape:
+            raise InputError(f"{who}: `slipped` must have the shape of `load` {loads.shape}, got {slid.shape}.")
+        both = np.flatnonzero(slid.astype(bool) & flags.astype(bool))
+        if both.size and broke is not None:
+            raise InputError(f"{who}: specimen {both[0] + 1} is marked as broken and as slipped; it can be one only.")
+        if broke is None:
+            flags = ~slid.astype(bool)
+        check_slips(slips)
         put = object.__setattr__
+        put(self, "slipped", _frozen(slid.astype(bool)))
+        put(self, "slips", slips)
         put(self, "load", _frozen(loads))
         put(self, "broke", _frozen(flags.astype(bool)))
         put(self, "label", str(label))
@@ -117,9 +150,40 @@ class Sample:
         return int(self.broke.sum())
 
     @property
-    def n_held(self) -> int:
-        """Number of specimens that held (right-censored)."""
+    def n_censored(self) -> int:
+        """Number of specimens that did not break: held or slipped (right-censored at their load)."""
         return self.n - self.n_broken
+
+    @property
+    def n_slipped(self) -> int:
+        """Number of specimens that slipped out."""
+        return int(self.slipped.sum())
+
+    @property
+    def n_held(self) -> int:
+        """Number of specimens that held: neither broke nor slipped."""
+        return self.n - self.n_broken - self.n_slipped
+
+    @property
+    def counts(self) -> str:
+        """How many broke, held and slipped, e.g. "5 broke + 1 held + 1 slipped"."""
+        parts = ((self.n_broken, "broke"), (self.n_held, "held"), (self.n_slipped, "slipped"))
+        return " + ".join(f"{number} {word}" for number, word in parts if number)
+
+    def with_slips(self, meaning: str) -> Sample:
+        """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""
+        check_slips(meaning)
+        failed = self.slipped if meaning == "failure" else np.zeros(self.n, dtype=bool)
+        return Sample(
+            self.load,
+            self.broke | failed,
+            label=self.label,
+            batch=self.batch,
+            specimen=self.specimen,
+            group=self.group,
+            slipped=self.slipped & ~failed,
+            slips=meaning,
+        )
 
     @property
     def who(self) -> str:
@@ -131,8 +195,9 @@ class Sample:
 
     def __str__(self) -> str:
         held = f", {self.n_held} held" if self.n_held else ""
+        slid = f", {self.n_slipped} slipped" if self.n_slipped else ""
         return (
-            f"{self.label or 'sample'}: {self.n} specimens, {self.n_broken} broke{held}, "
+            f"{self.label or 'sample'}: {self.n} specimens, {self.n_broken} broke{held}{slid}, "
             f"{self.load.min():.4g} to {self.load.max():.4g} kN"
         )
 
@@ -193,6 +258,8 @@ def split(
                 batch=batch,
                 specimen=rows["specimen"].astype(str).tolist(),
                 group=dict(zip(columns, values, strict=True)),
+                slipped=rows["slipped"].to_numpy(dtype=bool) if "slipped" in rows else None,
+                slips=str(getattr(log_or_table, "slips", "")),
             )
         )
     return samples

@@ -14,15 +14,17 @@ from lowtail.claims.comparison.compare_table import compare_table
 from lowtail.claims.planning.more_samples import more_samples
 from lowtail.claims.planning.plan import Plan
 from lowtail.claims.strength.low_bound import low_bound
-from lowtail.claims.strength.rating import judge_rating, rating_check
+from lowtail.claims.strength.governing import NAMES
+from lowtail.claims.strength.groups import GroupStrength, group_strengths, judging_basis
+from lowtail.claims.strength.judging import Verdict
+from lowtail.claims.strength.rating import rating_frame
 from lowtail.claims.strength.spread import SharedGain, equal_spread
-from lowtail.claims.strength.table import strength_table
+from lowtail.claims.strength.table import column_of, table_of
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample, split
 from lowtail.report.group_checks import GroupChecks, check_groups
-from lowtail.report.plots_low_bounds import lows_of
 from lowtail.report.rows import rows_of
 
 _SPREAD_DRAWS = 300  # simulated samples of the test of equal spread: its p to about 3 points
@@ -66,6 +68,7 @@ class Answers:
     family: str
     claim: float | None
     samples: tuple[Sample, ...]
+    groups: tuple[GroupStrength, ...]
     table: pd.DataFrame
     ratings: pd.DataFrame | None
     lows: dict[str, float]
@@ -107,16 +110,13 @@ def gather(
     law = get_family(family)
     asked = {b.name: b for b in (get_basis(one) for one in bases)}
     kin = ("item",) if "item" in by and len(by) > 1 else None
-    table = strength_table(log, by=by, bases=list(asked.values()), family=law, shared_by=kin)
-    if table[list(asked)].isna().all(axis=None):
-        raise NoAnswerError(
-            "No group of this log carries a low bound. " + " ".join(dict.fromkeys(n for n in table["notes"] if n))
-        )
+    basis = judging_basis(list(asked.values()))
+    groups = group_strengths(log, by, list(asked.values()), rating_basis=basis, claim=claim)
+    samples = tuple(g.sample for g in groups)
+    table = table_of(groups, list(asked.values()), law, basis, by=by, shared_by=kin)
     if kin is not None:
-        table.attrs["shared_said"] = _kin_said(table, tuple(split(log, by)), kin[0], next(iter(asked)), law, rng)
-    basis = get_basis(asked.get(str(table.attrs["rating_basis"]), table.attrs["rating_basis"]))
-    samples = tuple(split(log, by))
-    ratings = _ratings(log, by, samples, basis, law, claim)
+        table.attrs["shared_said"] = _kin_said(table, samples, kin[0], next(iter(asked)), law, rng)
+    ratings = rating_frame(groups) if any(g.judged for g in groups) else None
     beyond, within = _sort_claims(samples, ratings, assurance)
     tasks = [(s, value, basis, assurance, law.name, rng) for s, value in within]
     planned = run(_plan, tasks, n_jobs=n_jobs, progress=progress, label="plans")
@@ -128,9 +128,10 @@ def gather(
         family=law.name,
         claim=claim,
         samples=samples,
+        groups=groups,
         table=table,
         ratings=ratings,
-        lows=lows_of(table, basis.name, ratings),
+        lows=dict(zip(table["group"], table[column_of(basis.name)], strict=True)),
         arms=arms,
         comparisons=_comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
         plans=tuple(p for p in planned if isinstance(p, Plan)),
@@ -152,7 +153,7 @@ def _kin_said(
     """What sharing the scatter gains, and whether the data speak against it, for each family of groups."""
     said = []
     for name, rows in table.groupby(column, sort=False):
-        own, shared = rows[basis], rows[f"{basis}, shared spread"]
+        own, shared = rows[column_of(basis, NAMES[law.name])], rows[column_of(basis, "shared spread")]
         both = own.notna() & shared.notna()
         if both.sum() < 2:
             continue
@@ -181,28 +182,6 @@ def _said(sample: Sample, bases: Sequence[Basis], law: Family) -> tuple[str, ...
             else:
                 lines.append(f"{found}{f' Do not use it: {found.unusable}.' if found.unusable else ''}")
     return tuple(dict.fromkeys(lines))
-
-
-def _ratings(
-    log: BreakLog, by: Sequence[str], samples: Sequence[Sample], basis: Basis, law: Family, claim: float | None
-) -> pd.DataFrame | None:
-    """The rating of each group against its data, or one claim against every group."""
-    if claim is None:
-        rated = log.table[log.table["used"]].get("rated_kN")
-        if rated is None or rated.isna().all():
-            return None
-        return rating_check(log, by=by, basis=basis, family=law)
-    import pandas as pd
-
-    if not (np.isfinite(claim) and claim > 0):
-        raise InputError(f"`claim` must be a strength in kN greater than 0, got {claim!r}.")
-    rows: list[dict[str, Any]] = []
-    for sample in samples:
-        judged = judge_rating(sample, float(claim), basis, law)
-        rows.append({"group": sample.label, **sample.group, "n": sample.n, "n_broken": sample.n_broken})
-        rows[-1] |= {"rated_kN": float(claim), "low_kN": judged["low"], "confidence": judged["confidence"]}
-        rows[-1] |= {"broke_below": judged["broke_below"], "verdict": judged["verdict"]}
-    return pd.DataFrame(rows)
 
 
 def _comparisons(
@@ -249,7 +228,7 @@ def _sort_claims(
         return (), within
     named = {s.label: s for s in samples}
     for row in rows_of(ratings):
-        if row.verdict.startswith("backed") or not np.isfinite(row.rated_kN):
+        if Verdict(row.verdict) is Verdict.BACKED or not np.isfinite(row.rated_kN):
             continue
         sample, claim = named[row.group], float(row.rated_kN)
         if np.isfinite(row.confidence) and row.confidence < assurance:

@@ -70,7 +70,7 @@ def _single(result: Comparison, ax: Axes | None) -> Axes:
         looks = list(style.LOOKS[:2])
     top = max(float(s.load.max()) for s in result.samples)
     least = min(float(s.load.min()) for s in result.samples)
-    reach = 0.10 if any(s.n_held for s in result.samples) else 0.05
+    reach = 0.10 if any(s.n_censored for s in result.samples) else 0.05
     ax.set_xlim(max(0.0, least - 0.15 * (top - least)), top + max(reach * top, 0.15 * (top - least)))
     typical = (result.typical_reference, result.typical_other)
     for level, (sample, one, middle) in enumerate(zip(result.samples, looks, typical, strict=True)):
@@ -84,7 +84,7 @@ def _single(result: Comparison, ax: Axes | None) -> Axes:
     ax.set_ylim(1.5, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel(f"load [kN]   (triangle: {result.typical})")
-    held = any(s.n_held for s in result.samples)
+    held = any(s.n_censored for s in result.samples)
     if held:
         legend_above(ax, {}, held=True)
     below = _axes_below(ax)

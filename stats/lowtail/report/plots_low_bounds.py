@@ -1,4 +1,4 @@
-"""Low bounds of every group and basis: what the data show, what the best estimate is, and where the rating stands."""
+"""Lower bounds of every group and basis: what the data show, what the best estimate is, and where the rating stands."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail._checks import door
+from lowtail.claims.strength.table import column_of
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.plots_breaks import wrap_label
@@ -15,16 +16,16 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = ["bases_of", "describe", "judged_low", "lows_of", "plot_low_bounds"]
+__all__ = ["bases_of", "describe", "plot_low_bounds"]
 
 
 @door
 def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
-    """Draw the low bounds of a strength table: a lane a basis, a row a group.
+    """Draw the lower bounds of a strength table: a lane a basis, a row a group.
 
-    The filled marker is the bound of the law asked for; the cross is the bound of the normal law; the thin line runs
-    from the bound to the best estimate, so that its length is the price of having few specimens. A plus is the bound
-    with the scatter shared between sibling groups, where the table has it.
+    The filled marker is the bound that governs; the cross is the bound by the Weibull distribution alone; the thin line
+    runs from the bound to the best estimate, so that its length is the price of having few specimens. A plus is the
+    bound with the scatter shared between sibling groups, where the table has it.
 
     Parameters
     ----------
@@ -60,38 +61,21 @@ def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
         ax.set_ylim(len(table) - 0.5, -0.5)
         ax.set_xlim(left=0)
         ax.tick_params(axis="y", length=0)
-        ax.set_xlabel("low strength [kN]")
+        ax.set_xlabel("lower bound [kN]")
         _legend(ax, table, bases, bool(np.isfinite(rated).any()))
     return ax
 
 
 def bases_of(table: pd.DataFrame) -> list[str]:
-    """Bases of a strength table, from its record of them or from its columns."""
-    named = table.attrs.get("bases")
-    if named:
-        return [b for b in named if b in table.columns]
-    return [c.removesuffix(", estimate") for c in table.columns if str(c).endswith(", estimate")]
-
-
-def judged_low(table: pd.DataFrame, basis: str) -> np.ndarray:
-    """The bound a rating is judged on, kN: the lower of headline and normal law; NaN where one is missing."""
-    own = table[basis].to_numpy(dtype=float)
-    beside = f"{basis}, normal"
-    return np.minimum(own, table[beside].to_numpy(dtype=float)) if beside in table else own
-
-
-def lows_of(table: pd.DataFrame, basis: str, ratings: pd.DataFrame | None = None) -> dict[str, float]:
-    """The bound of each group, kN, that its rating is judged on; without a rating the lower of the two laws."""
-    lows = dict(zip(table["group"], judged_low(table, basis), strict=True))
-    if ratings is not None:
-        lows |= dict(zip(ratings["group"], ratings["low_kN"], strict=True))
-    return lows
+    """Bases of a strength table, read from its columns."""
+    ending = ", governed by"
+    return [str(c).removesuffix(ending) for c in table.columns if str(c).endswith(ending)]
 
 
 def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shift: float) -> None:
     level = np.arange(len(table)) + shift
-    low = table[basis].to_numpy(dtype=float)
-    estimate = table[f"{basis}, estimate"].to_numpy(dtype=float)
+    low = table[column_of(basis)].to_numpy(dtype=float)
+    estimate = table[column_of(basis, "estimate")].to_numpy(dtype=float)
     ax.hlines(level, low, estimate, color=one.colour, linewidth=0.9, zorder=2, gid="margin")
     ax.plot(estimate, level, linestyle="none", marker="|", markersize=5, color=one.colour, gid="estimate", zorder=2)
     ax.plot(low, level, linestyle="none", zorder=3, **{**style.broke(one), "markersize": 5.0, "gid": "low"})
@@ -102,10 +86,12 @@ def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shif
         "markeredgewidth": 1.2,
         "zorder": 3,
     }
-    if f"{basis}, normal" in table and table.attrs.get("family") != "normal":
-        ax.plot(table[f"{basis}, normal"].to_numpy(dtype=float), level, marker="x", gid="normal", **beside)
-    if f"{basis}, shared spread" in table:
-        ax.plot(table[f"{basis}, shared spread"].to_numpy(dtype=float), level, marker="+", gid="shared", **beside)
+    single = table[column_of(basis, "Weibull")].to_numpy(dtype=float)
+    ax.plot(single, level, marker="x", gid="weibull", **beside)
+    if column_of(basis, "shared spread") in table:
+        ax.plot(
+            table[column_of(basis, "shared spread")].to_numpy(dtype=float), level, marker="+", gid="shared", **beside
+        )
 
 
 def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> None:
@@ -114,19 +100,16 @@ def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> Non
     def entry(label: str, **props: Any) -> Line2D:
         return Line2D([], [], **{"linestyle": "none", "color": style.INK, "label": label, "markersize": 6, **props})
 
-    law = str(table.attrs.get("family", "weibull"))
-    name = law.capitalize() if law == "weibull" else law
     handles = [
         entry(
-            f"{basis}, {name}",
+            f"{basis}, governing",
             marker=style.LOOKS[i % len(style.LOOKS)].marker,
             color=style.LOOKS[i % len(style.LOOKS)].colour,
         )
         for i, basis in enumerate(bases)
     ]
-    if law != "normal":
-        handles.append(entry("normal law", marker="x"))
-    if any(f"{b}, shared spread" in table for b in bases):
+    handles.append(entry("Weibull alone", marker="x"))
+    if any(column_of(b, "shared spread") in table for b in bases):
         handles.append(entry("shared scatter", marker="+"))
     handles.append(entry("best estimate", marker="|", linestyle="-", linewidth=0.9))
     if rated:
@@ -136,6 +119,6 @@ def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> Non
 
 def describe(table: pd.DataFrame, basis: str) -> str:
     """The figure in words, for readers who cannot see it."""
-    lows = zip(table["group"], judged_low(table, basis), strict=True)
+    lows = zip(table["group"], table[column_of(basis)], strict=True)
     parts = [f"{group} {phrases.force_low(low)}" for group, low in lows if np.isfinite(low)]
-    return f"{basis} low bound of each group: " + "; ".join(parts) if parts else f"No group carries a {basis} bound."
+    return f"{basis} lower bound of each group: " + "; ".join(parts) if parts else f"No group carries a {basis} bound."

@@ -126,7 +126,7 @@ def _paper(ax: Axes, family: Family, law: Fit, sample: Sample | None, band: NDAr
 
     loads = [float(law.strength_below(0.005)), float(law.strength_below(0.98))]
     if sample is not None:
-        loads += [float(sample.load.min()), float(sample.load.max()) * (1.06 if sample.n_held else 1.0)]
+        loads += [float(sample.load.min()), float(sample.load.max()) * (1.06 if sample.n_censored else 1.0)]
     low, high = min(loads), max(loads)
     if band is not None:
         low = max(min(low, float(band[0, 0])), 0.35 * low)
@@ -153,7 +153,7 @@ def _specimens(ax: Axes, sample: Sample, family: Family) -> None:
     points: dict[str, Any] = {"linestyle": "none", "zorder": 3}
     if sample.n_broken:
         ax.plot(places.load, family.quantile(places.fraction_below), label="broke", **style.broke(look), **points)
-    if sample.n_held:
+    if sample.n_censored:
         held = np.sort(sample.load[~sample.broke])
         level = np.full(held.size, float(family.quantile(0.988)))
         ax.plot(held, level, **style.arrow(look), **points)

@@ -11,13 +11,11 @@ from matplotlib.ticker import MaxNLocator
 from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.compare_table import compare_table
-from lowtail.claims.strength.rating import rating_check
-from lowtail.claims.strength.table import DEFAULT_BY, strength_table
+from lowtail.claims.strength.table import DEFAULT_BY, column_of, strength_table
 from lowtail.records.sample import split
 from lowtail.report import phrases, style
 from lowtail.report.plots_breaks import plot_breaks, wrap_label
 from lowtail.report.plots_comparison import plot_comparison
-from lowtail.report.plots_low_bounds import lows_of
 from lowtail.report.plots_probability import plot_probability
 from lowtail.report.rows import rows_of
 
@@ -45,7 +43,7 @@ def plot_summary(
     by : sequence of str
         Grouping columns.
     basis : str or Basis
-        Basis of the low bounds drawn.
+        Basis of the lower bounds drawn.
     family : str
         Headline law.
 
@@ -61,14 +59,13 @@ def plot_summary(
     asked = get_basis(basis)
     samples = split(log, by)
     table = strength_table(log, by=by, bases=(asked,), family=family)
-    ratings = rating_check(log, by=by, basis=asked, family=family) if table["rated_kN"].notna().any() else None
-    low = lows_of(table, asked.name, ratings)
+    low = dict(zip(table["group"], table[column_of(asked.name)], strict=True))
     rows = len({tuple(v for k, v in s.group.items() if k != "method") for s in samples})
     with style.quiet():
         figure = style.new_figure(13.2, max(7.4, 1.6 + 0.72 * rows + 3.6))
         halves: Any = figure.subfigures(1, 2, width_ratios=(1.05, 1), wspace=0.03)
         left, right = halves
-        plot_breaks(samples, left.add_subplot(), low=low, low_name=f"{asked.name} low bound", rated=_rated(table))
+        plot_breaks(samples, left.add_subplot(), low=low, low_name=f"{asked.name} lower bound", rated=_rated(table))
         one, two, three = right.subplots(3, 1, height_ratios=(1.25, 1, 1.1))
         richest = max(samples, key=lambda s: s.n_broken)
         _try_probability(one, richest, family)
@@ -123,7 +120,7 @@ def _margins(ax: Axes, table: pd.DataFrame, basis: str, lows: Mapping[str, float
     ax.set_yticks(level, [wrap_label(str(g), 60) for g in rated["group"]], fontsize=small)
     ax.set_ylim(len(rated) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"{basis} low bound as a share of the rating")
+    ax.set_xlabel(f"{basis} lower bound as a share of the rating")
     ax.xaxis.set_major_locator(MaxNLocator(4))
     ax.xaxis.set_major_formatter(lambda value, _position: phrases.percent(round(value, 6)))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)

@@ -189,7 +189,7 @@ def _one_law(
     where = (location, spread)
 
     def held() -> Array | None:
-        return draw_held(sample.load, sample.broke, shape, rng) if sample.n_held else None
+        return draw_held(sample.load, sample.broke, shape, rng) if sample.n_censored else None
 
     def statistic(drawn: tuple[Array, NDArray[np.bool_]]) -> Array:
         """A2 of the samples that would be tested at all, as recorded."""
@@ -197,13 +197,13 @@ def _one_law(
         found = anderson_darling_many(load, drawn[1], law)
         return found[np.isfinite(found) & (different_breaks(load, drawn[1]) >= _DIFFERENT)]
 
-    if sample.n_held or step or law.on_log:
+    if sample.n_censored or step or law.on_log:
         kept = statistic(simulate_like(sample, law, size, rng))
     else:  # with neither survivors nor ties A2 does not depend on the parameters: keep normal loads well above 0
         kept = statistic(null_samples(law, 1000.0, 1.0, shape, rng, None))
     critical = float(np.quantile(kept, 1 - false_alarm, method="higher"))
     limit = critical
-    if sample.n_held:  # power over the orders of breaks and holds that might have come
+    if sample.n_censored:  # power over the orders of breaks and holds that might have come
         limit = float(np.quantile(statistic(null_samples(law, *where, shape, rng, held())), 1 - false_alarm))
     share, loss = minority
     weak = weak_minority(law, *where, shape, rng, held(), share=share, loss=loss)
@@ -215,7 +215,7 @@ def _one_law(
         "statistic": seen,
         "critical": critical,
         "p_value": (1 + int((kept >= seen - 1e-12).sum())) / (1 + kept.size),
-        "handbook_p": handbook_significance(seen, sample.n, law) if sample.n_held == 0 else float("nan"),
+        "handbook_p": handbook_significance(seen, sample.n, law) if sample.n_censored == 0 else float("nan"),
         "power_weak_minority": _share_above(statistic(weak), limit),
         "other_family": other.name,
         "power_other_family": _share_above(statistic(strange), limit),
@@ -229,9 +229,9 @@ def _share_above(statistic: Array, critical: float) -> float:
 
 def _notes(sample: Sample, rows: Sequence[dict[str, Any]]) -> tuple[str, ...]:
     notes = []
-    if sample.n_held:
+    if sample.n_censored:
         notes.append(
-            f"{sample.n_held} of {sample.n} specimens held: the statistic follows the Kaplan-Meier staircase, the "
+            f"{sample.n_censored} of {sample.n} specimens held: the statistic follows the Kaplan-Meier staircase, the "
             "handbook's significance formula does not apply."
         )
     elif sample.n < 6:

@@ -177,7 +177,7 @@ def outliers(
     """
     law = get_family(family)
     check_fraction(false_alarm, "false_alarm")
-    exact = sample.n_held == 0 and law.name != "weibull"
+    exact = sample.n_censored == 0 and law.name != "weibull"
     if sample.n < 3 or np.unique(sample.load[sample.broke]).size < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a screen for outliers needs at least 3 specimens and 2 different loads at break, got "

@@ -55,14 +55,14 @@ def check_arms(reference: Sample, other: Sample) -> None:
             )
     for sample in (reference, other):
         loads = np.unique(sample.load[sample.broke])
-        if sample.n_held == 0 and loads.size == 1:
+        if sample.n_censored == 0 and loads.size == 1:
             raise NoAnswerError(
                 f"{sample.who}: all {sample.n} loads are equal ({loads[0]:.4g} kN). Zero scatter is not credible in "
                 "break tests and would make the interval too narrow. Record the loads to a finer resolution, or test "
                 "more. "
                 f"{_permutation_text(reference, other)}"
             )
-        if loads.size < 2 or (sample.n_held and loads[0] >= sample.load.max()):
+        if loads.size < 2 or (sample.n_censored and loads[0] >= sample.load.max()):
             raise NoAnswerError(
                 f"{sample.who}: a ratio needs at least 2 different loads at break in each arm, but {sample.n_broken} "
                 f"of {sample.n} specimens broke. {_log_rank_text(reference, other)}Test on until more break."
@@ -77,7 +77,7 @@ def _log_rank_text(reference: Sample, other: Sample) -> str:
 
 
 def _permutation_text(reference: Sample, other: Sample) -> str:
-    if reference.n_held or other.n_held:
+    if reference.n_censored or other.n_censored:
         return _log_rank_text(reference, other).strip()
     result = two_sample_test(reference, other, "permutation Welch")
     return f"The exact permutation test alone gives p = {result.p_value:.2g}."

@@ -276,7 +276,7 @@ def _scatter(
     ratio, low, high = scatter(reference, other, confidence, rng)
     if low > 1 or high < 1:
         notes.append(f"The scatter differs: ratio {ratio:.2g} ({low:.2g} to {high:.2g}).")
-    if reference.n_held or other.n_held or min(reference.n, other.n) < 3:
+    if reference.n_censored or other.n_censored or min(reference.n, other.n) < 3:
         return ratio, low, high, float("nan")
     return ratio, low, high, scatter_permutation(np.log(reference.load), np.log(other.load), rng=rng).p_value
 

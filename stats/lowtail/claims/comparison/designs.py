@@ -62,7 +62,7 @@ def answer_pairs(reference: Sample, other: Sample, pair: Sequence[Any] | str, al
     if set(first) != set(second):
         lonely = sorted(set(first) ^ set(second))
         raise InputError(f"`pair` label {lonely[0]!r} stands in one arm only. Every pair needs a specimen in each arm.")
-    if reference.n_held or other.n_held:
+    if reference.n_censored or other.n_censored:
         return answer_held(reference, other, (first, second), "pair", alternative, rng)
     at = {label: i for i, label in enumerate(second)}
     order = [at[label] for label in first]
@@ -88,7 +88,7 @@ def answer_blocks(reference: Sample, other: Sample, block: Sequence[Any] | str, 
     With survivors `answer_held`.
     """
     first, second = _labels(reference, other, block, "block")
-    if reference.n_held or other.n_held:
+    if reference.n_censored or other.n_censored:
         return answer_held(reference, other, (first, second), "block", alternative, rng)
     blocks = shared_blocks(first, second)
     labels = np.concatenate([first, second])

@@ -185,9 +185,9 @@ def two_sample_test(
         raise InputError(f"`test` must be one of {', '.join(map(repr, TESTS))}, got {test!r}.")
     named = TESTS[test]
     for sample in (reference, other):
-        if sample.n_held and not named.survivors:
+        if sample.n_censored and not named.survivors:
             raise NoAnswerError(
-                f"{sample.who}: {sample.n_held} of {sample.n} specimens held, and the test '{test}' has no place for "
+                f"{sample.who}: {sample.n_censored} of {sample.n} specimens held, and the test '{test}' has no place for "
                 "survivors (counting them as breaks would be wrong). Use 'permutation log-rank' or "
                 "'Weibull likelihood ratio'."
             )

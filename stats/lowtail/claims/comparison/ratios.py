@@ -281,7 +281,7 @@ def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -
     (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)
-    held = bool(reference.n_held or other.n_held)
+    held = bool(reference.n_censored or other.n_censored)
     middle, low, high = np.exp(np.quantile(np.log(second[1] / first[1]), [0.5, *_tails(confidence, safer=held)]))
     if not held:
         f_low, f_high = scatter_of_logs(np.log(reference.load), np.log(other.load), confidence)

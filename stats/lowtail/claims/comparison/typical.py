@@ -39,7 +39,7 @@ class Answer:
 
 def settle_family(family: str, reference: Sample, other: Sample) -> str:
     """Name of the law: "auto" is lognormal for complete samples and Weibull with survivors."""
-    held = reference.n_held + other.n_held
+    held = reference.n_censored + other.n_censored
     if family == "auto":
         return "weibull" if held else "lognormal"
     name = get_family(family).name
@@ -54,7 +54,7 @@ def settle_family(family: str, reference: Sample, other: Sample) -> str:
 def typical_law(reference: Sample, other: Sample, family: str = "auto", rng: Any = 0) -> tuple[RatioLaw, str, str]:
     """Law of the ratio of typical strengths, the name of its strength law, and what "typical" is."""
     name = settle_family(family, reference, other)
-    if name == "weibull" or reference.n_held or other.n_held:
+    if name == "weibull" or reference.n_censored or other.n_censored:
         return ratio_from_laws(reference, other, name, 0.5, rng), name, "median"
     if name == "normal":
         return ratio_of_means(reference.load, other.load), name, "mean"
@@ -86,7 +86,7 @@ def _default(typical: str, n_reference: int, n_other: int) -> str:
 def answer_independent(reference: Sample, other: Sample, family: str, test: str, alternative: str, rng: Any) -> Answer:
     """Ratio, main test and permutation test of two arms of unrelated specimens."""
     law, name, typical = typical_law(reference, other, family, rng)
-    held = reference.n_held + other.n_held
+    held = reference.n_censored + other.n_censored
     name_of_test = _default(typical, reference.n, other.n) if test == "auto" else test
     main = two_sample_test(reference, other, name_of_test, alternative=alternative, rng=rng)
     beside = two_sample_test(

@@ -276,9 +276,9 @@ def _by_gap(
     p = float((1 + (null >= seen[0] - 1e-9).sum()) / (1 + null.size))
     fits = fit_many(sample.load[None], sample.broke[None], law)
     where = (law, float(fits.location[0]), float(fits.spread[0]), (size, sample.n), rng)
-    held = draw_held(sample.load, sample.broke, (size, sample.n), rng) if sample.n_held else None
+    held = draw_held(sample.load, sample.broke, (size, sample.n), rng) if sample.n_censored else None
     # power over the orders of breaks and holds that might have come
-    limit = np.quantile(gaps(null_samples(*where, held)) if sample.n_held else null, 1 - false_alarm)
+    limit = np.quantile(gaps(null_samples(*where, held)) if sample.n_censored else null, 1 - false_alarm)
     power = float((gaps(weak_minority(*where, held, share=share, loss=loss)) > limit).mean())
     ends = law.inverse(y[0, place[0] : place[0] + 2])
     who = f"{sample.label}: " if sample.label else ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,7 +22,6 @@ from lowtail.claims.planning.plan import (
     strength_claim,
 )
 from lowtail.claims.planning.plan_answer import Answer, between_looks
-from lowtail.claims.planning.plan_chances import limit_factor
 from lowtail.claims.planning.plan_worlds import Worlds, draw_worlds, trials_in
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
@@ -109,7 +110,7 @@ def more_samples(
         raise InputError(
             f"`max_n` must be at most 200 further specimens, got {most}. For a large new series use `plan_bound`."
         )
-    held = sample.n_held / sample.n if survivors is None else check_share(survivors, "survivors")
+    held = sample.n_censored / sample.n if survivors is None else check_share(survivors, "survivors")
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
     known = confidence_law(sample, law)
     generator = as_rng(rng)
@@ -151,7 +152,8 @@ def _true_share(worlds: Worlds, law: Family, strength: float, basis: Basis) -> f
         z = law.standard.ppf((np.arange(400) + 0.5) / 400)
         load = law.inverse(worlds.location[:, None] + worlds.spread[:, None] * z)
         mean, std = load.mean(axis=1), load.std(axis=1)
-    return float((mean - limit_factor(basis) * std >= strength).mean())
+    limit = mean - basis.factor(math.inf) * std
+    return float((limit >= strength).mean())
 
 
 def _sentence(

@@ -198,7 +198,7 @@ def _curve(
     first, *rest = seed.spawn(5)
     edge = float(law.transform(strength))
     worlds = draw_worlds(known, law, edge, basis.fraction_below, np.random.default_rng(first))
-    held = sample.n_held / sample.n
+    held = sample.n_censored / sample.n
     trials = trials_in(worlds, sample, edge, basis, held, rest)
     return [trials.chance(m, CURVE) for m in range(most + 1)], known.confidence_that(strength, basis.fraction_below)
 

@@ -28,7 +28,7 @@ from lowtail.claims.planning.plan import (
 )
 from lowtail.claims.planning.plan_answer import Chances
 from lowtail.claims.planning.plan_answer import answer as find
-from lowtail.claims.planning.plan_chances import basis_factor, chance_bound, limit_factor
+from lowtail.claims.planning.plan_chances import chance_bound
 from lowtail.claims.planning.plan_pivot import weibull_pivot
 from lowtail.claims.planning.plan_simulate import fresh_trials
 from lowtail.claims.planning.plan_trials import Worked
@@ -185,7 +185,7 @@ def chances_of(
                 claim, _pivot_bound(n, seed, basis.fraction_below, basis.confidence)
             )
         )
-    return Worked(lambda n: (chance_bound(n, -claim, basis_factor(n, basis)), 0.0))
+    return Worked(lambda n: (chance_bound(n, -claim, basis.factor(n)), 0.0))
 
 
 @lru_cache(maxsize=1024)
@@ -200,7 +200,7 @@ def check_possible(world: World, strength: float, basis: Basis, mean: float, cv:
         limit = float(world.family.inverse(world.location + quantile * world.spread))
         what = f"true {100 * basis.fraction_below:g} % strength"
     else:
-        limit = mean * (1 - limit_factor(basis) * cv)
+        limit = mean * (1 - basis.factor(math.inf) * cv)
         what = f"limit of '{basis.name}' in an endless series"
     if strength < limit:
         return

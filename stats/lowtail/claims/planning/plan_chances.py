@@ -13,10 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from lowtail.claims.basis import Basis
-from lowtail.models.tolerance import prediction_factor, tolerance_factor
-
-__all__ = ["basis_factor", "chance_bound", "chance_two_arms", "limit_factor", "spread_nodes"]
+__all__ = ["chance_bound", "chance_two_arms", "spread_nodes"]
 
 Array = NDArray[np.float64]
 
@@ -40,23 +37,6 @@ def spread_nodes(df: float, size: int = 4000, depth: float = 45.0) -> tuple[Arra
     s = np.exp(t)
     s.flags.writeable = weight.flags.writeable = False
     return s, weight
-
-
-def basis_factor(n: int, basis: Basis) -> float:
-    """Factor k of the low limit mean - k s for ``n`` normal specimens on ``basis``.
-
-    The one-sided tolerance factor ("tolerance"), 3 ("mean minus spreads"), or t sqrt(1 + 1/n) ("prediction").
-    """
-    if basis.kind == "mean minus spreads":
-        return 3.0
-    if basis.kind == "prediction":
-        return prediction_factor(n, basis.fraction_below)
-    return tolerance_factor(n, basis.fraction_below, basis.confidence)
-
-
-def limit_factor(basis: Basis) -> float:
-    """Factor that `basis_factor` approaches in an endless series."""
-    return 3.0 if basis.kind == "mean minus spreads" else float(-special.ndtri(basis.fraction_below))
 
 
 def chance_bound(n: int, distance: float, factor: float) -> float:

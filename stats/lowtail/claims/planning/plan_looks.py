@@ -123,7 +123,7 @@ def plan_looks(
         raise InputError(f"`max_looks` must be at most {MOST_LOOKS}, got {looks}. Look less often.")
     if boundary not in BOUNDARIES:
         raise InputError(f"`boundary` must be 'equal' or 'early strict', got {boundary!r}.")
-    held = sample.n_held / sample.n if survivors is None else check_share(survivors, "survivors")
+    held = sample.n_censored / sample.n if survivors is None else check_share(survivors, "survivors")
     known = confidence_law(sample, law)
     generator = as_rng(rng)
     edge = float(law.transform(strength))

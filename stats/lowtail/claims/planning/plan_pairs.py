@@ -44,7 +44,7 @@ class Arms:
     @classmethod
     def draw(cls, samples: Sequence[Sample], rng: np.random.Generator, most: Sequence[int]) -> Arms:
         """Draw worlds from the confidence law of every arm: Weibull where any specimen held, lognormal otherwise."""
-        family = WEIBULL if any(s.n_held for s in samples) else LOGNORMAL
+        family = WEIBULL if any(s.n_censored for s in samples) else LOGNORMAL
         paired = len(samples) == 2
         drawn = [confidence_law(s, family).draws((SPARE if paired else 1) * WORLDS, rng) for s in samples]
         pick = np.arange(WORLDS)
@@ -52,7 +52,7 @@ class Arms:
             order = np.argsort(_log_ratio(family, drawn[0], drawn[1]), kind="stable").reshape(WORLDS, SPARE)
             pick = order[np.arange(WORLDS), rng.integers(SPARE, size=WORLDS)]
         series = [
-            standard_series(family, m, WORLDS, s.n_held / s.n, seed)
+            standard_series(family, m, WORLDS, s.n_censored / s.n, seed)
             for s, m, seed in zip(samples, most, seeds(rng, len(samples)), strict=True)
         ]
         return cls(
@@ -85,7 +85,7 @@ class Arms:
         size = location.size
         y = np.concatenate([np.tile(np.log(sample.load), (size, 1)), new], axis=1)
         fresh = self.broke[arm]
-        if fresh is None and sample.n_held == 0:
+        if fresh is None and sample.n_censored == 0:
             return y, None
         flags = np.ones(new.shape, dtype=bool) if fresh is None else fresh[pick, :m]
         return y, np.concatenate([np.tile(sample.broke, (size, 1)), flags], axis=1)

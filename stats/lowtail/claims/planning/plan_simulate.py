@@ -8,7 +8,6 @@ from scipy import special
 
 from lowtail._parallel import run, seeds
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan_chances import basis_factor
 from lowtail.claims.planning.plan_normal import normal_bound, normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_bound, weibull_confidence
 from lowtail.claims.planning.plan_trials import Trials
@@ -69,7 +68,7 @@ def confidence(
     if family.name == "weibull":
         return weibull_confidence(y, broke, claim, fraction_below)
     if broke is None:
-        factor = basis_factor(y.shape[1], Basis("plan", fraction_below, level))
+        factor = Basis("plan", fraction_below, level).factor(y.shape[1])
         return np.where(y.mean(axis=1) - factor * y.std(axis=1, ddof=1) >= claim, 1.0, 0.0)
     return normal_confidence(y, broke, claim, fraction_below, level)
 
@@ -84,7 +83,7 @@ def low_bound(
     if family.name == "weibull":
         return weibull_bound(y, broke, fraction_below, level)
     if broke is None:
-        factor = basis_factor(y.shape[1], Basis("plan", fraction_below, level))
+        factor = Basis("plan", fraction_below, level).factor(y.shape[1])
         return np.asarray(y.mean(axis=1) - factor * y.std(axis=1, ddof=1))
     return normal_bound(y, broke, fraction_below, level, sharp=sharp)
 
@@ -93,7 +92,7 @@ def _backs_by_custom(y: Array, broke: Flags | None, claim: Array | float, family
     if broke is not None:
         raise InputError(f"'{basis.name}' takes mean and s of complete series; it is not defined with survivors.")
     load, edge = family.inverse(y), family.inverse(claim)
-    factor = basis_factor(y.shape[1], basis)
+    factor = basis.factor(y.shape[1])
     return np.asarray(load.mean(axis=1) - factor * load.std(axis=1, ddof=1) >= edge)
 
 

@@ -181,7 +181,7 @@ def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | No
         groups = len(law.groups)
         breaks = sum(int(g.r[0]) for g in law.groups)
         notes.append(f"Assumption: {groups} groups share one spread ({breaks} breaks in all).")
-    if sample.n_held and law.known is None:
+    if sample.n_censored and law.known is None:
         notes.append("Survivors make this bound conservative.")
     if sample.n_broken == 2 and not _given(shared) and law.known is None and law.prior is None:
         notes.append("Only 2 breaks: honest but nearly useless; break more, or share the spread of sibling groups.")

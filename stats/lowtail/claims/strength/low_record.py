@@ -63,7 +63,7 @@ class LowBound(Record):
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
         held = f", {self.n - self.n_broken} held" if self.n > self.n_broken else ""
-        if self.method in ("mean minus spreads", "prediction"):
+        if self.method in ("mean minus ks", "prediction"):
             return (
                 f"{who}{self.basis} is {floor3(self.low)} kN ({self.n} specimens{held}). {' '.join(self.notes)}".strip()
             )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy import stats
 
+from lowtail._numbers import percent_down
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.batches import batch_bound
 from lowtail.claims.strength.hanson_koopmans import hanson_koopmans
@@ -19,7 +19,9 @@ from lowtail.models.other_bounds import large_sample_bound, likelihood_ratio_bou
 from lowtail.models.tolerance import factor_fraction
 from lowtail.records.sample import Sample
 
-__all__ = ["OTHER_ROADS", "by_custom", "none_broken"]
+__all__ = ["CUSTOM_CONFIDENCE", "OTHER_ROADS", "by_custom", "none_broken"]
+
+CUSTOM_CONFIDENCE = 0.95  # at which a habit without a confidence of its own says what it demonstrates
 
 
 def none_broken(sample: Sample, basis: Basis) -> LowBound:
@@ -39,24 +41,19 @@ def none_broken(sample: Sample, basis: Basis) -> LowBound:
 
 def by_custom(sample: Sample, basis: Basis) -> LowBound:
     """``mean - 3 s`` and the prediction limit: customs on the normal law, complete samples only."""
-    if sample.n_held or sample.n < 2:
-        need = "survivors make mean and s meaningless" if sample.n_held else "it needs at least 2 specimens"
+    if sample.n_censored or sample.n < 2:
+        need = "survivors make mean and s meaningless" if sample.n_censored else "it needs at least 2 specimens"
         raise NoAnswerError(
             f"{sample.who}: {basis.name} cannot be stated, since {need}. Use a tolerance basis instead."
         )
     mean, s = float(sample.load.mean()), float(sample.load.std(ddof=1))
-    if basis.kind == "prediction":
-        factor = float(stats.t.ppf(1 - basis.fraction_below, sample.n - 1) * np.sqrt(1 + 1 / sample.n))
-        note = "A prediction for one further specimen, not a bound at a stated confidence."
-    else:
-        factor = float(-stats.norm.ppf(basis.fraction_below))
-        if basis.name == "mean - 3 s":
-            factor = 3.0
-        weaker = factor_fraction(sample.n, factor, 0.95)
-        note = (
-            f"At 95 % confidence it demonstrates that {np.floor(1000 * (1 - weaker)) / 10:g} % are stronger "
-            f"(normal law, n = {sample.n})."
-        )
+    factor = basis.factor(sample.n)
+    weaker = factor_fraction(sample.n, factor, CUSTOM_CONFIDENCE)
+    shown = (
+        f"Demonstrated at {percent_down(CUSTOM_CONFIDENCE)} confidence: {percent_down(1 - weaker)} are stronger "
+        f"(normal distribution, n = {sample.n})."
+    )
+    note = f"A prediction for one further specimen. {shown}" if basis.kind == "prediction" else shown
     return make_low(sample, basis, "normal", basis.kind, max(0.0, mean - factor * s), [note])
 
 

@@ -1,4 +1,4 @@
-"""The table of a report: one row a group with its bounds, and the rating check."""
+"""The table of a report: one row a group with the bound that governs, what stands behind it, and the rating."""
 
 from __future__ import annotations
 
@@ -8,23 +8,30 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail._checks import door
-from lowtail.claims.basis import Basis, as_bases, get_basis
+from lowtail._guard import Trouble
+from lowtail.claims.basis import Basis, as_bases
+from lowtail.claims.strength.governing import NAMES, Governing, batch_names
+from lowtail.claims.strength.groups import DEFAULT_BASES, DEFAULT_BY, GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.low_bound import LowBound, low_bound
-from lowtail.claims.strength.rating import DEFAULT_BY, batch_names, over_batches, rate
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.models.fit import fit
 from lowtail.models.tolerance import factor_fraction
-from lowtail.records.sample import Sample, split
+from lowtail.records.sample import Sample
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from lowtail.records.log import BreakLog
 
-__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "strength_table"]
+__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "column_of", "strength_table", "table_of"]
 
-DEFAULT_BASES = ("A-basis", "B-basis", "5 % characteristic, 75 %")
+
+def column_of(basis: str, what: str = "") -> str:
+    """Name of a column of the table, e.g. "B-basis [kN]", "B-basis, Weibull [kN]", "B-basis, governed by"."""
+    if what == "governed by":
+        return f"{basis}, governed by"
+    return f"{basis}, {what} [kN]" if what else f"{basis} [kN]"
 
 
 @door
@@ -37,8 +44,10 @@ def strength_table(
     shared_by: Sequence[str] | str | None = None,
     rated: str = "rated_kN",
     rating_basis: str | Basis | None = None,
+    claim: float | None = None,
+    slips: str | None = None,
 ) -> pd.DataFrame:
-    """One row a group: counts, plain figures, estimates and bounds on every basis, rating and verdict.
+    """One row a group: counts, plain figures, the governing bound on every basis, what stands behind it, the rating.
 
     Parameters
     ----------
@@ -47,11 +56,12 @@ def strength_table(
     by : sequence of str
         Grouping columns.
     bases : names or Basis
-        Tolerance bases to state; each gives the columns ``"<basis>"`` (the law asked for), ``"<basis>, normal"`` (the
-        normal law beside it), ``"<basis>, estimate"`` (no margin) and, with ``shared_by``, ``"<basis>, shared
-        spread"``.
+        Tolerance bases to state. Each gives the columns ``"<basis> [kN]"`` (the bound that governs) and ``"<basis>,
+        governed by"`` first, then behind them ``"<basis>, these batches [kN]"`` and ``"<basis>, next batch [kN]"``,
+        the single bounds ``"<basis>, Weibull [kN]"``, ``"<basis>, normal [kN]"``, ``"<basis>, cautious [kN]"``, and
+        ``"<basis>, estimate [kN]"`` (no margin in it).
     family : str or Family
-        Headline law; default Weibull. For the rating see `rating_check`.
+        A further distribution to show beside ("lognormal"); it never changes the bound that governs.
     shared_by : sequence of str, optional
         Columns whose values siblings have in common, e.g. ``("item",)``: such groups then also share one spread. Always
         beside the group's own bound, never instead of it.
@@ -59,46 +69,88 @@ def strength_table(
         Column with the rating in kN, where the log has one.
     rating_basis : str or Basis, optional
         Basis on which the rating is judged; default "B-basis" if it is among ``bases``, else the first of them.
+    claim : float, optional
+        One strength in kN asked of every group, in place of the ratings in the log.
+    slips : str, optional
+        What a slip means, see `governing`.
 
     Returns
     -------
     DataFrame
         NaN where a group cannot carry a number; ``notes`` then says why. ``attrs`` holds family, bases and by.
     """
-    import pandas as pd
-
     law, wanted = get_family(family), as_bases(bases)
     custom = [b.name for b in wanted if b.kind != "tolerance"]
     if custom:
         raise InputError(f"`bases` takes tolerance bases; {custom[0]!r} is always in the table or in low_bound.")
-    samples = split(log, by)
-    siblings = _siblings(samples, log, by, shared_by)
-    judged = get_basis(rating_basis) if rating_basis is not None else _judging(wanted)
-    table = getattr(log, "table", log)
-    batches = any(batch_names(sample) for sample in samples)
+    groups = group_strengths(log, by, wanted, rated=rated, rating_basis=rating_basis, claim=claim, slips=slips)
+    return table_of(groups, wanted, law, judging_basis(wanted, rating_basis), by=by, shared_by=shared_by)
+
+
+def table_of(
+    groups: Sequence[GroupStrength],
+    bases: Sequence[Basis],
+    family: Family,
+    judged_on: Basis,
+    *,
+    by: Sequence[str] | str = DEFAULT_BY,
+    shared_by: Sequence[str] | str | None = None,
+) -> pd.DataFrame:
+    """The rows of `strength_table` from groups already asked."""
+    import pandas as pd
+
+    samples = [g.sample for g in groups]
+    columns = (by,) if isinstance(by, str) else tuple(by)
+    siblings = _siblings(samples, columns, shared_by)
+    batches = any(len(batch_names(sample)) > 1 for sample in samples)
     rows = []
-    for sample in samples:
+    for group in groups:
+        sample = group.sample
         row = _plain(sample)
         notes: list[str] = []
-        for basis in wanted:
-            row |= _bounds(sample, basis, law, siblings.get(sample.label), notes, batches)
+        for basis in bases:
+            notes += _notes(group, basis)
+            row |= _columns(basis, group.bound(basis.name), batches)
+            row |= _beside(sample, basis, family, siblings.get(sample.label))
         row |= _three_spreads(sample)
-        row["rated_kN"], row["verdict"] = rate(sample, table, rated, judged, law)
-        row["notes"] = " ".join(dict.fromkeys(notes))
+        row["rated_kN"] = group.judged.rating if group.judged else np.nan
+        row["verdict"] = str(group.judged.verdict) if group.judged else ""
+        row["sentence"] = group.judged.sentence if group.judged else ""
+        row["notes"] = " ".join(dict.fromkeys(n for n in notes if n))
         rows.append(row)
     out = pd.DataFrame(rows)
     out.attrs = {
-        "family": law.name,
-        "bases": [b.name for b in wanted],
-        "by": [by] if isinstance(by, str) else list(by),
-        "rating_basis": judged.name,
+        "family": family.name,
+        "bases": [b.name for b in bases],
+        "by": list(columns),
+        "rating_basis": judged_on.name,
         "shared_by": [] if shared_by is None else ([shared_by] if isinstance(shared_by, str) else list(shared_by)),
     }
     return out
 
 
-def _judging(bases: Sequence[Basis]) -> Basis:
-    return next((b for b in bases if b.name == "B-basis"), bases[0])
+def _notes(group: GroupStrength, basis: Basis) -> list[str]:
+    """Notes of a bound, or why there is none; the note on sampling rules is true of every row and stands once."""
+    found = group.bounds[basis.name]
+    if isinstance(found, Trouble):
+        return [found.reason]
+    once = basis.sampling_note(found.n, found.n_batches)
+    return [n for n in found.notes if n != once]
+
+
+def _columns(basis: Basis, found: Governing | None, batches: bool) -> dict[str, Any]:
+    name = basis.name
+    row: dict[str, Any] = {
+        column_of(name): found.low if found else np.nan,
+        column_of(name, "governed by"): found.governed_by if found else "",
+        column_of(name, "these batches"): found.these_batches if found else np.nan,
+    }
+    if batches:
+        row[column_of(name, "next batch")] = found.next_batch if found else np.nan
+    for what in ("weibull", "normal", "cautious"):
+        row[column_of(name, NAMES.get(what, what))] = getattr(found, what) if found else np.nan
+    row[column_of(name, "estimate")] = found.estimate if found else np.nan
+    return row
 
 
 def _plain(sample: Sample) -> dict[str, Any]:
@@ -108,12 +160,13 @@ def _plain(sample: Sample) -> dict[str, Any]:
         "n": sample.n,
         "n_broken": sample.n_broken,
         "n_held": sample.n_held,
+        "n_slipped": sample.n_slipped,
         "lowest_kN": float(sample.load[sample.broke].min()) if sample.n_broken else np.nan,
         "mean_kN": np.nan,
         "s_kN": np.nan,
         "cv": np.nan,
     }
-    if sample.n_held == 0:
+    if sample.n_censored == 0:
         row["mean_kN"] = float(sample.load.mean())
         row["s_kN"] = float(sample.load.std(ddof=1)) if sample.n > 1 else np.nan
     else:
@@ -126,57 +179,39 @@ def _plain(sample: Sample) -> dict[str, Any]:
     return row
 
 
-def _attempt(sample: Sample, basis: Basis, law: Family, notes: list[str], **options: Any) -> LowBound | None:
+def _attempt(sample: Sample, basis: Basis, law: Family, **options: Any) -> LowBound | None:
     try:
-        found = low_bound(sample, basis, family=law, **options)
-    except NoAnswerError as reason:
-        notes.append(str(reason))
+        return low_bound(sample, basis, family=law, **options)
+    except NoAnswerError:
         return None
-    return found
 
 
-def _bounds(
-    sample: Sample,
-    basis: Basis,
-    law: Family,
-    shared: Sequence[Sample] | None,
-    notes: list[str],
-    batches: bool,
-) -> dict[str, Any]:
-    own = _attempt(sample, basis, law, notes)
-    row: dict[str, Any] = {
-        basis.name: own.low if own else np.nan,
-        f"{basis.name}, normal": np.nan,
-        f"{basis.name}, estimate": own.estimate if own else np.nan,
-    }
-    if own is not None:
-        notes.extend(own.notes)
-    beside = own if law.name == "normal" else _attempt(sample, basis, get_family("normal"), [])
-    row[f"{basis.name}, normal"] = beside.low if beside else np.nan
-    if batches:
-        over = over_batches(sample, basis, law)
-        row[f"{basis.name}, batches"] = over.low if over else np.nan
+def _beside(sample: Sample, basis: Basis, law: Family, shared: Sequence[Sample] | None) -> dict[str, Any]:
+    """Columns that never govern: a further distribution, and the scatter lent by siblings."""
+    row: dict[str, Any] = {}
+    if law.name not in ("weibull", "normal"):
+        own = _attempt(sample, basis, law)
+        row[column_of(basis.name, NAMES.get(law.name, law.name))] = own.low if own else np.nan
     if shared is not None:
-        lent = _attempt(sample, basis, law, [], shared_spread=shared) if len(shared) > 1 else None
-        row[f"{basis.name}, shared spread"] = lent.low if lent else np.nan
+        lent = _attempt(sample, basis, law, shared_spread=shared) if len(shared) > 1 else None
+        row[column_of(basis.name, "shared spread")] = lent.low if lent else np.nan
     return row
 
 
 def _three_spreads(sample: Sample) -> dict[str, Any]:
     """``mean - 3 s`` with the fraction it shows to be stronger at 95 % confidence (normal law, complete samples)."""
-    if sample.n_held or sample.n < 2:
+    if sample.n_censored or sample.n < 2:
         return {"mean_minus_3s_kN": np.nan, "three_s_shows": np.nan}
     low = float(sample.load.mean() - 3 * sample.load.std(ddof=1))
     return {"mean_minus_3s_kN": max(low, 0.0), "three_s_shows": 1 - factor_fraction(sample.n, 3.0, 0.95)}
 
 
 def _siblings(
-    samples: Sequence[Sample], log: Any, by: Sequence[str] | str, shared_by: Sequence[str] | str | None
+    samples: Sequence[Sample], grouping: Sequence[str], shared_by: Sequence[str] | str | None
 ) -> dict[str, list[Sample]]:
     if shared_by is None:
         return {}
     columns = (shared_by,) if isinstance(shared_by, str) else tuple(shared_by)
-    grouping = (by,) if isinstance(by, str) else tuple(by)
     missing = [c for c in columns if c not in grouping]
     if missing:
         raise InputError(f"`shared_by` names {missing[0]!r}, which is not among the grouping columns {grouping}.")
