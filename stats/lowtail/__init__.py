@@ -36,6 +36,7 @@ for _module, _names in {
     "claims.basis": "BASES Basis",
     "claims.strength.low_bound": "Demonstrated LowBound confidence_that low_bound",
     "claims.strength.governing": "Governing governing",
+    "claims.strength.groups": "CanAnswer can_answer",
     "claims.strength.judging": "Judged Verdict judge",
     "claims.strength.rating": "rating_check",
     "claims.strength.table": "strength_table",
@@ -86,6 +87,7 @@ for _module, _names in {
     "report.page": "Report write_report",
     "report.show": "report_table",
     "report.help": "help_me_choose",
+    "report.first_lines": "FirstLines first_lines",
 }.items():
     for _name in _names.split():
         _HOME[_name] = _module

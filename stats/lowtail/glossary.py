@@ -67,9 +67,19 @@ RESULTS: dict[str, Column] = {
     "n_used": Column("specimens that take part", kind="number"),
     "n_set_aside": Column("specimens set aside, each for a stated reason", kind="number"),
     "n_held": Column("specimens used that held", kind="number"),
-    "n_slipped": Column("specimens used that slipped; part of those that held", kind="number"),
+    "n_slipped": Column("specimens used that slipped out", kind="number"),
     "n_warnings": Column("warnings of the reader", kind="number"),
     "slipped": Column("specimens that slipped", kind="number"),
+    "governed_by": Column("what sets the governing bound"),
+    "these_batches_kN": Column("governing bound for specimens like these", "kN", "number"),
+    "next_batch_kN": Column("governing bound for a batch yet to come", "kN", "number"),
+    "these_batches": Column("governing bound for specimens like these", "kN", "number"),
+    "next_batch": Column("governing bound for a batch yet to come", "kN", "number"),
+    "cautious": Column("bound that assumes far less of the distribution", "kN", "number"),
+    "slips": Column("how slips were read"),
+    "slipped_below": Column("specimens that slipped below the rating", kind="number"),
+    "rating": Column("rated value", "kN", "number"),
+    "reason": Column("why there is no answer"),
     "share": Column("share of the specimens used", kind="number"),
     "share_low": Column("lower end of the exact two-sided interval of the share", kind="number"),
     "share_high": Column("upper end of the exact two-sided interval of the share", kind="number"),
@@ -116,7 +126,7 @@ RESULTS: dict[str, Column] = {
     "margin": Column("share of the reference strength the other must keep", kind="number"),
     "keeps_low": Column("share kept, one-sided lower bound", kind="number"),
     "keeps_high": Column("share kept, one-sided upper bound", kind="number"),
-    "verdict": Column("verdict on the margin: shown, not shown, shown worse; without one the difference"),
+    "verdict": Column("verdict on the rating, or on the margin of a comparison"),
     "equivalence": Column("whether the two are shown to be the same within the margin"),
     "low_fraction": Column("fraction below of the low strengths compared", kind="number"),
     "low_family": Column("strength law behind the low strengths compared"),
@@ -357,27 +367,22 @@ RESULTS: dict[str, Column] = {
 }
 
 _OF_A_BASIS = {
-    "": "low bound on this basis, by the headline law",
-    "normal": "low bound on this basis, by the normal law",
-    "estimate": "best estimate of the same low strength, with no margin: not a bound",
-    "batches": "low bound on this basis for batches yet to come",
-    "shared spread": "low bound on this basis, with the scatter shared between sibling groups",
+    "governed by": "what sets the bound on this basis: a distribution, the cautious bound, batches, slips",
+    "these batches [kN]": "bound on this basis for specimens like these: the lowest of the single bounds",
+    "next batch [kN]": "bound on this basis for a batch yet to come",
+    "Weibull [kN]": "bound on this basis by the Weibull distribution alone",
+    "normal [kN]": "bound on this basis by the normal distribution alone",
+    "lognormal [kN]": "bound on this basis by the lognormal distribution alone",
+    "cautious [kN]": "bound on this basis that assumes far less of the distribution",
+    "shared spread [kN]": "bound on this basis, with the scatter shared between sibling groups",
+    "estimate [kN]": "best estimate of the same percentile, with no margin: not a bound",
 }
 
 
-def meanings(columns: Iterable[str], bases: Iterable[str] = ()) -> dict[str, str]:
-    """One line on every column of a table with a row for each group; empty where the glossary does not know it.
-
-    Parameters
-    ----------
-    columns : iterable of str
-    bases : iterable of str
-        Names of the tolerance bases that head columns: ``"<basis>"``, ``"<basis>, normal"`` ...
-    """
-    known = {
-        f"{basis}, {tail}" if tail else basis: f"{words} [kN]" for basis in bases for tail, words in _OF_A_BASIS.items()
-    }
+def meanings(columns: Iterable[str]) -> dict[str, str]:
+    """One line on every column of a table with a row for each group; empty where the glossary does not know it."""
     names = list(columns)
+    known = {}
     if "group" in names:
         known["method"] = BREAK_LOG["method"].meaning  # the way of loading, not the way of computing
     return {name: known.get(name) or meaning(name) for name in names}
@@ -386,9 +391,12 @@ def meanings(columns: Iterable[str], bases: Iterable[str] = ()) -> dict[str, str
 def meaning(column: str) -> str:
     """One line on a column, with its unit; empty where the glossary does not know it."""
     entry = RESULTS.get(column) or BREAK_LOG.get(column)
-    if entry is None:
-        return ""
-    return f"{entry.meaning} [{entry.unit}]" if entry.unit else entry.meaning
+    if entry is not None:
+        return f"{entry.meaning} [{entry.unit}]" if entry.unit else entry.meaning
+    for tail, words in _OF_A_BASIS.items():
+        if column.endswith(f", {tail}"):
+            return words
+    return "lower bound on this basis, the one that governs" if column.endswith(" [kN]") else ""
 
 
 _UNITS = {

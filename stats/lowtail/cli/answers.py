@@ -45,7 +45,7 @@ def check(
     if template is not None:
         return _template(template)
     log = read_log(needed(file, "check"), sheet, unit, decimal)
-    from lowtail.report.help import can_answer
+    from lowtail.claims.strength.groups import can_answer
 
     groups = words_of(by, BY)
     verdict = can_answer(log, by=groups)
@@ -87,11 +87,11 @@ def strength(
     basis
         Basis of the low strength, repeated for several. Default: B-basis and A-basis.
     """
-    from lowtail.claims.strength.table import strength_table
+    from lowtail._caution import CAUTION
+    from lowtail.claims.strength.table import column_of, strength_table
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
     from lowtail.report.sections_strength import strength_block
-    from lowtail.report.sections_words import CAUTION
     from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
 
     check_units(units)
@@ -102,10 +102,10 @@ def strength(
     remarks = [
         f"{row.group}: {remark}"
         for row in rows_of(table)
-        for remark in (row.verdict and f"rating: {row.verdict}", row.notes)
+        for remark in (row.sentence and f"rating: {row.sentence}", row.notes)
         if remark
     ]
-    possible = any(table[b].notna().any() for b in table.attrs["bases"])
+    possible = any(table[column_of(b)].notna().any() for b in table.attrs["bases"])
     checked = checks_of(log, groups, checks, family=family) if possible else None
     if out is not None:
         write_table(table, out, [CAUTION, *remarks])

@@ -13,7 +13,7 @@ from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.assemble import REQUIRED, assemble
 from lowtail.records.header import Header, find_header
-from lowtail.records.screens import answerable
+from lowtail.records.sample import check_slips
 from lowtail.records.sheets import Grid, Source, read_grid
 from lowtail.records.units import read_force_unit
 
@@ -38,11 +38,14 @@ class BreakLog(Record):
         What the reader noticed: cell, column, level (info, warning, error), got, message.
     source : Source
         File name, SHA-256, sheet.
+    slips : str
+        What a slip means in this log: "failure", "held", or "" where it is not stated.
     """
 
     table: pd.DataFrame
     findings: pd.DataFrame
     source: Source
+    slips: str = ""
 
     @property
     def n_rows(self) -> int:
@@ -67,24 +70,6 @@ class BreakLog(Record):
             drop=True
         )
 
-    @property
-    def can_answer(self) -> bool:
-        """Whether at least one group (item, orientation, method) can carry a strength bound by itself."""
-        return any(not why for _, why in answerable(self.table))
-
-    @property
-    def verdict(self) -> str:
-        """One line: whether the log can carry an answer, and which groups cannot."""
-        groups = answerable(self.table)
-        thin = [f"{label or 'all specimens'} ({why})" for label, why in groups if why]
-        good = len(groups) - len(thin)
-        start = "This log can carry an answer" if good else "This log cannot carry an answer"
-        line = f"{start}: {good} of {len(groups)} groups (item, orientation, method) have breaks enough for a bound."
-        if thin:
-            more = f"; and {len(thin) - 5} more" if len(thin) > 5 else ""
-            line += f" Too few: {'; '.join(thin[:5])}{more}."
-        return line
-
     def to_csv(self, path: str | os.PathLike[str]) -> None:
         """Write the canonical log as CSV; it reads back identical. See `lowtail.records.export.write_csv`."""
         from lowtail.records.export import write_csv
@@ -108,7 +93,7 @@ class BreakLog(Record):
             "n_used": self.n_used,
             "n_set_aside": self.n_set_aside,
             "n_broken": int(used["broke"].sum()),
-            "n_held": int((~used["broke"]).sum()),
+            "n_held": int((~used["broke"] & ~used["slipped"]).sum()),
             "n_slipped": int(used["slipped"].sum()),
             "n_warnings": int((self.findings["level"] == "warning").sum()),
         }
@@ -117,8 +102,8 @@ class BreakLog(Record):
     def __str__(self) -> str:
         row = self.to_frame().iloc[0]
         return (
-            f"{self.source.name}: {row.n_rows} specimens = {row.n_used} used ({row.n_broken} broke, {row.n_held} held, "
-            f"of which {row.n_slipped} slipped) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
+            f"{self.source.name}: {row.n_rows} specimens = {row.n_used} used ({row.n_broken} broke, {row.n_held} held"
+            f"{f', {row.n_slipped} slipped' if row.n_slipped else ''}) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
         )
 
     __repr__ = __str__
@@ -134,6 +119,7 @@ def read_breaks(
     decimal: str | None = None,
     labels: Mapping[str, Mapping[str, str]] | None = None,
     repeats: str = "refuse",
+    slips: str = "",
 ) -> BreakLog:
     """Read a break log from CSV, TSV, XLSX, XLS or ODS.
 
@@ -160,6 +146,9 @@ def read_breaks(
     repeats : {"refuse", "per group", "first", "independent"}
         A specimen name that stands in several used rows: refuse; allow where numbering starts again in every group; use
         the first row and set the later ones aside; or count each as a specimen of its own.
+    slips : {"", "failure", "held"}
+        What a slip means in this log: the specimen failed at that load, or it held at least that load. Recorded as an
+        assumption; where it is not stated, the lower of both answers stands.
 
     Returns
     -------
@@ -173,8 +162,9 @@ def read_breaks(
         If the table cannot be read; ``error.cells`` holds every bad cell.
     """
     _check_arguments(columns, unit, decimal, labels, repeats)
+    check_slips(slips)
     grid, header, source = read_grid(path, sheet, columns)
-    return _log(grid, header, source, columns, unit, decimal, labels, repeats)
+    return _log(grid, header, source, columns, unit, decimal, labels, repeats, slips)
 
 
 @door
@@ -186,6 +176,7 @@ def check_breaks(
     decimal: str | None = None,
     labels: Mapping[str, Mapping[str, str]] | None = None,
     repeats: str = "refuse",
+    slips: str = "",
 ) -> BreakLog:
     """Check a break log that is already a DataFrame; arguments, result and errors as in `read_breaks`.
 
@@ -195,18 +186,19 @@ def check_breaks(
     >>> frame = pd.DataFrame({"specimen": ["a", "b"], "item": ["sling", "sling"], "load [kN]": [24.1, 25.0],
     ...                       "outcome": ["broke", "held"]})
     >>> print(check_breaks(frame))
-    table in hand: 2 specimens = 2 used (1 broke, 1 held, of which 0 slipped) + 0 set aside; 0 warnings
+    table in hand: 2 specimens = 2 used (1 broke, 1 held) + 0 set aside; 0 warnings
     """
     if frame.empty:
         raise TableError("The table in hand has no rows.")
     _check_arguments(columns, unit, decimal, labels, repeats)
+    check_slips(slips)
     head = [str(c) for c in frame.columns]
     body = frame.astype(object).where(frame.notna(), None).to_numpy().tolist()
     grid = Grid("frame", [head, *body], labels=["header", *(str(i) for i in frame.index)])
     header = find_header(grid.rows[:1], columns)
     if header is None:
         raise TableError(f"The table in hand needs the columns {', '.join(REQUIRED)}, got: {', '.join(head)}.")
-    return _log(grid, header, Source("table in hand"), columns, unit, decimal, labels, repeats)
+    return _log(grid, header, Source("table in hand"), columns, unit, decimal, labels, repeats, slips)
 
 
 def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats: Any) -> None:
@@ -236,6 +228,7 @@ def _log(
     decimal: str | None,
     labels: Mapping[str, Mapping[str, str]] | None,
     repeats: str,
+    slips: str,
 ) -> BreakLog:
     table, findings = assemble(
         source.name,
@@ -247,4 +240,4 @@ def _log(
         labels=labels or {},
         repeats=repeats,
     )
-    return BreakLog(table=table, findings=findings, source=source)
+    return BreakLog(table=table, findings=findings, source=source, slips=slips)

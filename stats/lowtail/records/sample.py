@@ -17,13 +17,27 @@ if TYPE_CHECKING:
 
     from lowtail.records.log import BreakLog
 
-__all__ = ["Sample", "check_slips", "split"]
+__all__ = ["Sample", "bound_lacks", "check_slips", "split"]
 
 
 def _frozen(values: Any) -> NDArray[Any]:
     out = np.array(values)
     out.flags.writeable = False
     return out
+
+
+def bound_lacks(n: int, broke: int, different: int) -> str:
+    """What keeps ``n`` specimens, ``broke`` of them at ``different`` loads, from carrying a bound; else an empty text.
+
+    The one home of the rule: a bound from a fitted distribution needs 2 different loads at break.
+    """
+    if n == 0:
+        return "every specimen is set aside"
+    if broke < 2:
+        return f"{broke} of {n} specimens broke; a bound needs 2 different loads at break"
+    if different < 2:
+        return f"all {broke} breaks lie at one load; their scatter cannot be estimated"
+    return ""
 
 
 SLIPS = ("", "failure", "held")
@@ -169,6 +183,12 @@ class Sample:
         """How many broke, held and slipped, e.g. "5 broke + 1 held + 1 slipped"."""
         parts = ((self.n_broken, "broke"), (self.n_held, "held"), (self.n_slipped, "slipped"))
         return " + ".join(f"{number} {word}" for number, word in parts if number)
+
+    @property
+    def lacks(self) -> str:
+        """What keeps a fitted distribution from giving a bound, or an empty text: see `bound_lacks`."""
+        broken = self.load[self.broke]
+        return bound_lacks(self.n, broken.size, np.unique(broken).size)
 
     def with_slips(self, meaning: str) -> Sample:
         """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""

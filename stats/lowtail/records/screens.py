@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 from lowtail.records.cells import table as words_table
 from lowtail.records.findings import Finding
 from lowtail.records.labels import near_labels
+from lowtail.records.sample import bound_lacks
 from lowtail.records.slips import exact_interval
 from lowtail.records.units import from_kN
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["answerable", "grid_of", "screen"]
+__all__ = ["grid_of", "screen"]
 
 GROUP = ("item", "orientation", "method")
 #: factors between units that testers mix up, with what each is the factor between
@@ -173,35 +174,14 @@ def _slips(table: pd.DataFrame) -> Iterator[Finding]:
         yield Finding(str(cell), "outcome", "info", _label(values), message)
 
 
-def answerable(table: pd.DataFrame) -> list[tuple[str, str]]:
-    """Every group with what keeps it from carrying a strength bound by itself, "" where nothing does."""
+def _thin_groups(table: pd.DataFrame) -> Iterator[Finding]:
+    """Groups that carry no bound by a fitted distribution, each with what it lacks."""
     loads = table["load_kN"].where(table["used"])
     rows = table[list(GROUP)].assign(load=loads, broken=loads.where(table["broke"]))
     groups = rows.groupby(list(GROUP), sort=False).agg(
-        n=("load", "count"),
-        most=("load", "max"),
-        broke=("broken", "count"),
-        different=("broken", "nunique"),
-        least=("broken", "min"),
+        n=("load", "count"), broke=("broken", "count"), different=("broken", "nunique")
     )
-    out = []
-    for values, n, most, broke, different, least in groups.itertuples(name=None):
-        why = ""
-        if n == 0:
-            why = "every specimen is set aside"
-        elif broke < 2:
-            why = f"{broke} of {n} specimens broke; a bound needs 2 different loads at break"
-        elif different < 2 and least < most:
-            why = f"all {broke} breaks lie at one load; the scatter between breaks is not to be seen"
-        elif least >= most:
-            why = f"all {broke} breaks lie at the highest load; a bound needs a break below it"
-        out.append((_label(values), why))
-    return out
-
-
-def _thin_groups(table: pd.DataFrame) -> Iterator[Finding]:
-    groups = answerable(table)
-    level = "error" if all(why for _, why in groups) else "warning"
-    for label, why in groups:
-        if why:
-            yield Finding("file", "", level, label, f"{why}. Break more, or give outside knowledge of the spread")
+    for values, n, broke, different in groups.itertuples(name=None):
+        if why := bound_lacks(int(n), int(broke), int(different)):
+            message = f"{why}. Break more, or give outside knowledge of the scatter"
+            yield Finding("file", "", "warning", _label(values), message)

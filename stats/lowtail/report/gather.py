@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,17 +13,17 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.compare_table import compare_table
 from lowtail.claims.planning.more_samples import more_samples
 from lowtail.claims.planning.plan import Plan
-from lowtail.claims.strength.low_bound import low_bound
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.groups import GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.judging import Verdict
+from lowtail.claims.strength.low_bound import low_bound
 from lowtail.claims.strength.rating import rating_frame
 from lowtail.claims.strength.spread import SharedGain, equal_spread
 from lowtail.claims.strength.table import column_of, table_of
-from lowtail.errors import InputError, LowtailError, NoAnswerError
+from lowtail.errors import LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
-from lowtail.records.sample import Sample, split
+from lowtail.records.sample import Sample
 from lowtail.report.group_checks import GroupChecks, check_groups
 from lowtail.report.rows import rows_of
 

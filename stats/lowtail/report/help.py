@@ -10,23 +10,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lowtail._checks import door
-from lowtail.claims.strength.table import DEFAULT_BY
+from lowtail.claims.strength.groups import DEFAULT_BY, can_answer, carries_bound
 from lowtail.records.log import BreakLog
-from lowtail.records.sample import Sample, split
+from lowtail.records.sample import split
 from lowtail.report import phrases
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CanAnswer", "Choices", "Question", "can_answer", "help_me_choose"]
-
-
-@dataclass(frozen=True, slots=True)
-class CanAnswer:
-    """Whether a log carries a low bound for any group, and the sentence that says so."""
-
-    possible: bool
-    sentence: str
+__all__ = ["Choices", "Question", "help_me_choose"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,36 +65,6 @@ class Choices:
         return f"<table><tr><th>can</th><th>question</th><th>call</th></tr>{rows}</table>"
 
 
-def carries_bound(sample: Sample) -> bool:
-    """True where the engine gives a low bound: at least 2 different loads at break, not all tied with the maximum."""
-    breaks = sample.load[sample.broke]
-    return bool(breaks.size >= 2 and breaks.min() < sample.load.max())
-
-
-def can_answer(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> CanAnswer:
-    """Say in one line whether the log can carry an answer.
-
-    Raises
-    ------
-    InputError
-        If ``by`` names a column that the log does not have, or no row is usable.
-    """
-    samples = split(log, by)
-    able = [s for s in samples if carries_bound(s)]
-    many = phrases.count(len(samples), "group")
-    if not able:
-        return CanAnswer(
-            False,
-            f"No: not one of {many} holds 2 different loads at break, which a low bound needs. Break more specimens, "
-            "or group more coarsely.",
-        )
-    text = f"Yes: {len(able)} of {many} {'carries' if len(able) == 1 else 'carry'} a low bound."
-    lacking = [s.label for s in samples if not carries_bound(s)]
-    if lacking:
-        text += f" Not so: {'; '.join(lacking)} (a low bound needs 2 different loads at break)."
-    return CanAnswer(True, text)
-
-
 @door
 def help_me_choose(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
     """List the questions this log can answer, with the call for each, and those it cannot, with the reason.
@@ -130,7 +92,7 @@ def help_me_choose(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
     >>> log = check_breaks(pd.DataFrame({"specimen": ["a", "b", "c"], "item": "sling", "method": "slow pull",
     ...                                  "load [kN]": [24.1, 25.0, 22.9], "outcome": "broke"}))
     >>> print(help_me_choose(log).questions[0].why)
-    Yes: 1 of 1 group carries a low bound.
+    Yes: 1 of 1 group carries a lower bound.
     """
     used = log.table[log.table["used"]]
     samples = split(log, by)

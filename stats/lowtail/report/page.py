@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from lowtail._caution import CAUTION
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
@@ -18,6 +18,7 @@ from lowtail.models.families import Family
 from lowtail.records.log import BreakLog
 from lowtail.report import phrases
 from lowtail.report.blocks import Fold, Prose, Section
+from lowtail.report.first_lines import lines_of
 from lowtail.report.gather import Answers, Arms, gather
 from lowtail.report.group_checks import asked
 from lowtail.report.html import render_html
@@ -28,7 +29,7 @@ from lowtail.report.sections_figures import depth_section, figures_section
 from lowtail.report.sections_log import provenance, raw, reader, tested
 from lowtail.report.sections_plan import plan_section
 from lowtail.report.sections_strength import rating_section, strength_section
-from lowtail.report.sections_words import CAUTION, cautions_section, methods_section
+from lowtail.report.sections_words import cautions_section, methods_section
 from lowtail.report.style import off_screen
 from lowtail.report.tables import only_groups, write_table
 
@@ -222,7 +223,7 @@ def _sections(
         )
     what = "the rating" if answers.claim is None else f"{phrases.force(answers.claim, units)}"
     choices = [
-        f"Groups by {phrases.join(answers.by)}; headline law {answers.family}; bases {'; '.join(answers.bases)}.",
+        f"Groups by {phrases.join(answers.by)}; main distribution {answers.family}; bases {'; '.join(answers.bases)}.",
         f"Comparison: {_arms_words(answers.arms)}.",
     ]
     why_none = "The log states no ratings (column rated_kN), and no claim was given: nothing to check."
@@ -279,37 +280,9 @@ def _arms_words(arms: Arms | None) -> str:
 
 
 def claim_lines(answers: Answers) -> list[str]:
-    """The sentences of the first box: what was tested, what it shows of the ratings, shock against slow pull."""
-    log, table = answers.log, answers.table
-    used = log.table[log.table["used"]]
-    broke = int(used["broke"].sum())
-    lines = [
-        f"{phrases.count(log.n_used, 'specimen')} in {phrases.count(len(answers.samples), 'group')}: {broke} broke, "
-        f"{log.n_used - broke} held."
-    ]
-    basis = answers.basis
-    ratings = answers.ratings
-    if ratings is not None and not ratings.empty:
-        words = ratings["verdict"].str
-        backed, below = int(words.startswith("backed").sum()), int(words.startswith("broke below").sum())
-        thing = "their ratings" if answers.claim is None else f"{answers.claim:g} kN"
-        short = len(ratings) - backed - below
-        lines.append(
-            f"On {basis.name} ({basis.content}) the data back {thing} in {backed} of "
-            f"{phrases.count(len(ratings), 'group')}; "
-            f"{below} had a specimen break below; in {short} so few specimens cannot show it."
-        )
-    elif table[basis.name].notna().any():
-        low = table.sort_values(basis.name).iloc[0]
-        lines.append(
-            f"Lowest {basis.name} bound ({basis.content}): {phrases.force_low(low[basis.name])}, {low['group']}."
-        )
-    if len(answers.samples) == 1:
-        lines += [
-            re.sub(rf"^{re.escape(answers.samples[0].label)}: ", "", s)
-            for s in answers.said[answers.samples[0].label][:1]
-        ]
+    """The sentences of the first box."""
+    further = []
     if answers.comparisons is not None and answers.arms is not None:
         arms = answers.arms
-        lines.append(comparison_summary(answers.comparisons, reference=arms.reference, other=arms.other))
-    return lines
+        further.append(comparison_summary(answers.comparisons, reference=arms.reference, other=arms.other))
+    return lines_of(answers.groups, answers.basis, claim=answers.claim, plans=answers.plans, further=further)

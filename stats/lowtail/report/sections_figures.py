@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lowtail.claims.strength.governing import NAMES
+from lowtail.claims.strength.groups import carries_bound
 from lowtail.records.sample import Sample
 from lowtail.report.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
-from lowtail.report.help import carries_bound
 from lowtail.report.plots_breaks import plot_breaks
 from lowtail.report.plots_low_bounds import bases_of, describe, plot_low_bounds
 from lowtail.report.plots_probability import plot_probability
 from lowtail.report.rows import rows_of
-from lowtail.report.sections_strength import LAWS
 from lowtail.report.tables import shorten
 
 if TYPE_CHECKING:
@@ -43,12 +43,12 @@ def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, 
         options = {
             "low": {k: v for k, v in low.items() if k in labels},
             "rated": {k: v for k, v in rated.items() if k in labels},
-            "low_name": f"{basis} low bound",
+            "low_name": f"{basis} lower bound",
         }
         figure = Draw(plot_breaks, (part,), options)
         blocks.append(Picture(figure, alt if len(blocks) == 0 else f"{alt} (continued)", caption))
     bounds = (
-        "Low bounds on every basis: marker, the bound; line, up to the best estimate without margin. The "
+        "Lower bounds on every basis: marker, the bound that governs; cross, by the Weibull distribution alone; line, up to the best estimate without margin. The "
         "longer the line, the more a few further specimens would help."
     )
     for start in range(0, len(table), 20):
@@ -91,7 +91,7 @@ def depth_section(
             figure = Draw(plot_probability, (sample,), {"family": family, "lbf": lbf})
             alt = (
                 f"Probability plot of {sample.label}: {sample.n_broken} breaks against the fitted "
-                f"{LAWS.get(family, family)} law with its 95 % limits."
+                f"{NAMES.get(family, family)} law with its 95 % limits."
             )
             caption = f"{shorten(sample.label)}: breaks, fitted law, and what the data leave open."
             inner.append(Picture(figure, alt, caption))

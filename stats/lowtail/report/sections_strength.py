@@ -1,4 +1,4 @@
-"""Sections on the low strength itself: the table by group, and the rating check."""
+"""Sections on the strength itself: the table by group, what stands behind it, and the rating check."""
 
 from __future__ import annotations
 
@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lowtail import _numbers
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.governing import NAMES
+from lowtail.claims.strength.judging import Verdict
+from lowtail.claims.strength.table import column_of
 from lowtail.errors import LowtailError
 from lowtail.glossary import meaning
 from lowtail.report import phrases
@@ -19,61 +23,72 @@ from lowtail.report.tables import shorten
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LAWS", "rating_block", "rating_section", "strength_block", "strength_section"]
+__all__ = ["rating_block", "rating_section", "strength_block", "strength_section"]
 
-LAWS = {"weibull": "Weibull", "normal": "normal", "lognormal": "lognormal"}
+RULE = (
+    "The bound that governs is the lowest of the Weibull bound, the normal bound and a cautious bound that assumes far "
+    "less of the distribution; with two or more named batches it is the bound for a batch yet to come. Where specimens "
+    "slipped and the log does not say what a slip means, the lower of both readings stands."
+)
 
 
 def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Basis]) -> Section:
-    """The table of low strengths by group, what its columns mean, and the wider tables behind it."""
-    law = LAWS.get(str(table.attrs.get("family")), str(table.attrs.get("family")))
-    words = [f"{name}: {basis.content} ({basis.source})." for name, basis in bases.items()]
+    """The table of bounds by group, what its columns mean, and the wider tables behind it."""
+    words = [f"{name}: {basis.content} ({basis.source}).{_rules(table, basis)}" for name, basis in bases.items()]
     blocks: list[Block] = [
         strength_block(table, units=units),
         Prose("How to read it", "head"),
         Bullets(
             (
                 *words,
-                f"A low bound says: at that confidence, at least this share of the population these specimens came "
-                f"from is stronger. Headline law: {law}; "
-                "the normal law stands beside it; a rating is judged on the lowest of these and, where it governs, "
-                "the bound for "
-                "batches yet to come.",
+                "With that confidence, at least that share of the population the specimens came from is stronger than "
+                "the bound.",
+                RULE,
                 "Bounds are cut down to three figures, never raised. A bound far below the lowest break is no error: "
                 "it is what so few specimens can show.",
             )
         ),
+        Fold("What stands behind each bound", (_behind(table, units),)),
         Fold("Best estimates, and what mean - 3 s really shows", (_estimates(table, units),)),
     ]
-    if any(str(c).endswith(", shared spread") for c in table.columns):
+    if any(str(c).endswith(", shared spread [kN]") for c in table.columns):
         blocks.append(Fold("With the scatter shared between sibling groups", _shared(table, units)))
-    if any(str(c).endswith(", batches") for c in table.columns):
-        blocks.append(Fold("For batches yet to come", _batches(table, units)))
     noted = [f"{shorten(r.group)}: {r.notes}" for r in rows_of(table) if r.notes]
     if noted:
         blocks.append(Fold(f"Remarks on {phrases.count(len(noted), 'group')}", (Bullets(tuple(noted)),)))
-    return Section("strength", "Low strength of every group", tuple(blocks))
+    return Section("strength", "Lower bounds of every group", tuple(blocks))
+
+
+def _rules(table: pd.DataFrame, basis: Basis) -> str:
+    """What is missing from the handbook's sampling rules in any group."""
+    note = basis.sampling_note(int(table["n"].min()), 0)
+    return f" {note}" if note else ""
 
 
 def strength_block(table: pd.DataFrame, *, units: str = "kN") -> Table:
-    """A row a group: counts, lowest break, mean, scatter, and the bounds of every basis."""
+    """A row a group: counts, lowest break, mean, CV, and the bound that governs on every basis."""
     bases = bases_of(table)
-    law = LAWS.get(str(table.attrs.get("family")), "")
-    both = table.attrs.get("family") != "normal"
     heads = [
         Heading("group", meaning("group"), False),
-        Heading("broke + held", "specimens that broke, and specimens that held at their load"),
+        Heading(_counted(table), "specimens that broke, that held at their load, and that slipped out"),
         Heading("lowest break [kN]", "lowest load at which a specimen broke"),
-        Heading("mean [kN]", "mean load; with survivors the mean of the fitted normal law"),
-        Heading("scatter", "coefficient of variation: standard deviation over mean"),
+        Heading("mean [kN]", "mean load; with survivors the mean of the fitted normal distribution"),
+        Heading("CV", "coefficient of variation: standard deviation over mean"),
     ]
     for basis in bases:
         content = get_basis(basis).content if _known(basis) else basis
-        heads.append(Heading(f"{basis}, {law} [kN]", f"low bound: {content}"))
-        if both:
-            heads.append(Heading("normal [kN]", f"the same bound by the normal law: {content}"))
-    rows = [_strength_row(row, bases, both, units, law) for _, row in table.iterrows()]
-    return Table.of("Low strength by group", heads, rows)
+        heads.append(Heading(f"{basis} [kN]", f"lower bound that governs: {content}"))
+        heads.append(Heading("governed by", "what sets that bound", False))
+    rows = [_strength_row(row, bases, _slips(table), units) for _, row in table.iterrows()]
+    return Table.of("Lower bounds by group", heads, rows)
+
+
+def _slips(table: pd.DataFrame) -> bool:
+    return bool((table["n_slipped"] > 0).any())
+
+
+def _counted(table: pd.DataFrame) -> str:
+    return "broke + held + slipped" if _slips(table) else "broke + held"
 
 
 def _known(basis: str) -> bool:
@@ -84,8 +99,8 @@ def _known(basis: str) -> bool:
     return True
 
 
-def _strength_row(row: Any, bases: Sequence[str], both: bool, units: str, law: str) -> list[Cell | str]:
-    counts = f"{row['n_broken']} + {row['n_held']}"
+def _strength_row(row: Any, bases: Sequence[str], slips: bool, units: str) -> list[Cell | str]:
+    counts = f"{row['n_broken']} + {row['n_held']}" + (f" + {row['n_slipped']}" if slips else "")
     cells: list[Cell | str] = [
         shorten(row["group"]),
         counts,
@@ -93,11 +108,10 @@ def _strength_row(row: Any, bases: Sequence[str], both: bool, units: str, law: s
         _kn(row["mean_kN"], units),
         phrases.percent(float(f"{row['cv']:.2g}")) if np.isfinite(row["cv"]) else "none",
     ]
-    why = f"{row['n']} specimens, {counts} broke + held"
     for basis in bases:
-        cells.append(_bound(row[basis], units, f"{basis} by the {law} law, {why}"))
-        if both:
-            cells.append(_bound(row[f"{basis}, normal"], units, f"{basis} by the normal law, {why}"))
+        by = str(row[column_of(basis, "governed by")])
+        cells.append(_bound(row[column_of(basis)], units, f"{basis}, governed by {by}; {row['n']} specimens"))
+        cells.append(by or "none")
     return cells
 
 
@@ -113,21 +127,44 @@ def _bound(value: float, units: str, hint: str) -> Cell:
     return Cell(phrases.force_low(value, units).replace(" kN", "", 1), hint)
 
 
+def _behind(table: pd.DataFrame, units: str) -> Table:
+    """The single bounds behind each governing one, under their full names."""
+    heads = [Heading("group", meaning("group"), False)]
+    columns: list[str] = []
+    for basis in bases_of(table):
+        for what in ("these batches", "next batch", *NAMES.values(), "cautious"):
+            name = column_of(basis, what)
+            if name in table.columns:
+                columns.append(name)
+                heads.append(Heading(name, meaning(name)))
+    rows: list[list[Cell | str]] = []
+    for _, row in table.iterrows():
+        cells = [
+            _bound(row[c], units, c) if np.isfinite(row[c]) else Cell("none", "no such bound here") for c in columns
+        ]
+        rows.append([shorten(row["group"]), *cells])
+    notes = (
+        "These batches: the lowest of the single bounds. Next batch: for a batch not tested yet; with 2 or 3 batches "
+        "it is low, because so few say little about the next. More batches with fewer specimens each raise it most.",
+    )
+    return Table.of("Bounds behind the one that governs", heads, rows, notes)
+
+
 def _estimates(table: pd.DataFrame, units: str) -> Table:
     bases = bases_of(table)
     heads = [Heading("group", meaning("group"), False)]
     heads += [
         Heading(
-            f"{b}, estimate [kN]",
-            "best single value of that low strength, no margin in it: half of such values are too high",
+            column_of(b, "estimate"),
+            "best single value of that percentile, no margin in it: half of such values are too high",
         )
         for b in bases
     ]
     heads += [
         Heading("mean - 3 s [kN]", "a habit: mean less three standard deviations"),
         Heading(
-            "it shows",
-            "share of the population shown to be stronger than mean - 3 s, at 95 % confidence, if the law is normal",
+            "demonstrated at 95 %",
+            "share of the population demonstrated to be stronger than mean - 3 s, if the distribution is normal",
         ),
     ]
     rows: list[list[Cell | str]] = []
@@ -136,11 +173,9 @@ def _estimates(table: pd.DataFrame, units: str) -> Table:
         rows.append(
             [
                 shorten(row["group"]),
-                *(_kn(row[f"{b}, estimate"], units) for b in bases),
+                *(_kn(row[column_of(b, "estimate")], units) for b in bases),
                 _kn(row["mean_minus_3s_kN"], units),
-                f"{phrases.percent(np.floor(1000 * shows) / 1000)} stronger"
-                if np.isfinite(shows)
-                else "not defined with survivors",
+                f"{_numbers.percent_down(shows)} stronger" if np.isfinite(shows) else "not defined with survivors",
             ]
         )
     note = (
@@ -150,41 +185,13 @@ def _estimates(table: pd.DataFrame, units: str) -> Table:
     return Table.of("Estimates without margin", heads, rows, [note])
 
 
-def _batches(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
-    bases = [b for b in bases_of(table) if f"{b}, batches" in table.columns]
-    heads = [Heading("group", meaning("group"), False)]
-    for basis in bases:
-        heads += [
-            Heading(f"{basis}, these batches [kN]", "bound that takes all specimens as one population"),
-            Heading("next batch [kN]", "bound that counts the difference between batches: for a batch not tested yet"),
-        ]
-    rows: list[list[Cell | str]] = []
-    for _, row in table.iterrows():
-        cells: list[Cell | str] = [shorten(row["group"])]
-        for basis in bases:
-            over = row[f"{basis}, batches"]
-            cells.append(_bound(row[basis], units, "all specimens together"))
-            cells.append(
-                _bound(over, units, "over batches") if np.isfinite(over) else Cell("none", "no such bound here")
-            )
-        rows.append(cells)
-    text = (
-        "The bounds above speak for gear from the batches that were tested. Gear bought tomorrow comes from another "
-        "batch; "
-        "the bound over batches counts that, and with 2 or 3 batches it is low, because so few say little about the "
-        "next. "
-        "More batches with fewer specimens each would raise it most."
-    )
-    return Prose(text), Table.of("These batches and the next one", heads, rows)
-
-
 def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
-    bases = [b for b in bases_of(table) if f"{b}, shared spread" in table.columns]
+    bases = [b for b in bases_of(table) if column_of(b, "shared spread") in table.columns]
     kin = phrases.join(list(table.attrs.get("shared_by", [])) or ["item"])
     heads = [Heading("group", meaning("group"), False)]
     for basis in bases:
         heads += [
-            Heading(f"{basis}, own [kN]", "bound from this group alone"),
+            Heading(f"{basis}, Weibull, own [kN]", "bound from this group alone"),
             Heading("shared [kN]", "bound with one scatter for all sibling groups"),
         ]
     rows: list[list[Cell | str]] = []
@@ -192,8 +199,8 @@ def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
         cells: list[Cell | str] = [shorten(row["group"])]
         for basis in bases:
             cells += [
-                _bound(row[basis], units, "own scatter"),
-                _bound(row[f"{basis}, shared spread"], units, "shared scatter"),
+                _bound(row[column_of(basis, "Weibull")], units, "own scatter"),
+                _bound(row[column_of(basis, "shared spread")], units, "shared scatter"),
             ]
         rows.append(cells)
     text = (
@@ -211,17 +218,15 @@ def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, uni
     """The rating, or the claim, against the data."""
     if ratings is None or ratings.empty:
         return Section("rating", "Rating check", (Prose(why_none),))
-    backed = int(ratings["verdict"].str.startswith("backed").sum())
-    below = int(ratings["verdict"].str.startswith("broke below").sum())
-    lead = (
-        f"On {basis.name} ({basis.content}) the data back {what} of {backed} of {phrases.count(len(ratings), 'group')}."
-    )
-    if below:
-        lead += f" In {phrases.count(below, 'group')} a specimen broke below it."
+    verdicts = [Verdict(v) for v in ratings["verdict"]]
+    parts = [
+        f"{verdict} in {phrases.count(verdicts.count(verdict), 'group')}" for verdict in Verdict if verdict in verdicts
+    ]
+    lead = f"{what[:1].upper()}{what[1:]} on {basis.name} ({basis.content}): {phrases.join(parts)}."
     text = (
-        "Not shown does not mean too weak: it means that these specimens cannot show it. Judged on the lowest of the "
-        "headline law, the normal law and, where 3 or more batches differ, the bound over batches to come. "
-        "A maker's rating may rest on another rule than this one; this table compares, it does not re-rate."
+        "Not shown does not mean too weak: it means that these specimens cannot show it. Backed without more words "
+        "speaks of a batch yet to come. A maker's rating may rest on another rule than this one; this table compares, "
+        "it does not re-rate."
     )
     return Section(
         "rating",
@@ -235,32 +240,27 @@ def rating_block(ratings: pd.DataFrame, *, units: str = "kN") -> Table:
     heads = [
         Heading("group", meaning("group"), False),
         Heading("rated [kN]", meaning("rated_kN")),
-        Heading("low bound [kN]", "the lower of the two laws' bounds"),
-        Heading("shown with", "confidence with which the data show that the rating holds at this content"),
-        Heading("broke below", "specimens that broke under the rating"),
+        Heading("lower bound [kN]", "the bound that governs"),
+        Heading("governed by", "what sets that bound", False),
+        Heading("demonstrated", "confidence already demonstrated that the rating holds, for specimens like these"),
         Heading("verdict", "", False),
     ]
     rows: list[list[Cell | str]] = []
     for row in rows_of(ratings):
-        mark = "good" if row.verdict.startswith("backed") else "bad" if row.verdict.startswith("broke") else ""
-        shown = _confidence(row.confidence)
+        verdict = Verdict(row.verdict)
         rows.append(
             [
                 shorten(row.group),
                 f"{row.rated_kN:g}" if np.isfinite(row.rated_kN) else "several",
-                _bound(row.low_kN, units, "lower of the two laws"),
-                shown,
-                f"{row.broke_below} of {row.n}",
-                Cell(row.verdict, mark=mark),
+                _bound(row.low_kN, units, f"governed by {row.governed_by}"),
+                row.governed_by or "none",
+                _numbers.confidence(row.confidence),
+                Cell(row.sentence, mark=mark_of(verdict)),
             ]
         )
     return Table.of("Rating against data", heads, rows)
 
 
-def _confidence(value: float) -> str:
-    """A confidence in tenths of a percent, never rounded up, never a bare 0 or 100."""
-    if not np.isfinite(value):
-        return "none"
-    if value < 0.001:
-        return "under 0.1 %"
-    return "over 99.9 %" if value > 0.999 else phrases.percent(np.floor(1000 * value) / 1000)
+def mark_of(verdict: Verdict) -> str:
+    """How a verdict is marked: good, bad, or not at all."""
+    return "good" if verdict.backed else "bad" if verdict.below else ""

@@ -7,24 +7,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lowtail._caution import CAUTION
 from lowtail.claims.basis import Basis
+from lowtail.claims.strength.governing import NAMES
+from lowtail.claims.strength.table import column_of
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample
 from lowtail.report import phrases
 from lowtail.report.blocks import Bullets, Prose, Section
 from lowtail.report.plots_low_bounds import bases_of
-from lowtail.report.sections_strength import LAWS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CAUTION", "cautions_section", "earned_cautions", "methods_section"]
+__all__ = ["cautions_section", "earned_cautions", "methods_section"]
 
-CAUTION = (
-    "This page is not a rating and not a certificate. It speaks of these specimens and of this way of loading them, "
-    "and "
-    "of nothing else. Makers' instructions, local codes and licensed practice decide what may be hung from what."
-)
 _FEW = 5
 _UNCHECKED = (
     "This page did not ask whether the breaks contradict the law, whether one specimen or one batch carries the "
@@ -69,13 +66,11 @@ def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
     held = [s for s in samples if s.n_held]
     if held:
         found.append(
-            f"In {phrases.count(len(held), 'group')} {sum(s.n_held for s in held)} specimens held. They count as "
-            f"'at least "
-            "this strong'; leaving them out, or counting them as breaks, would be wrong. If they held because the "
-            "rig was "
-            "the weaker part, their bounds err on the careful side."
+            f"In {phrases.count(len(held), 'group')} {sum(s.n_held for s in held)} specimens held. They count as 'at "
+            "least this strong'; leaving them out, or counting them as breaks, would be wrong. Assumes that held "
+            "specimens were stopped for reasons unrelated to their own strength."
         )
-    none = [b for b in bases_of(table) if table[b].isna().any()]
+    none = [column_of(b) for b in bases_of(table) if table[column_of(b)].isna().any()]
     if none:
         without = table.loc[table[none[0]].isna(), "group"].tolist()
         found.append(
@@ -88,23 +83,20 @@ def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
 
 
 def _disagreement(table: pd.DataFrame, worth: float = 0.05) -> str:
-    """Name the groups whose bound hangs on the strength law, at the basis with the fewest assumptions."""
+    """Name the groups whose bound depends on the distribution assumed."""
     for basis in sorted(bases_of(table), key=lambda name: name != table.attrs.get("rating_basis")):
-        if f"{basis}, normal" not in table or table.attrs.get("family") == "normal":
-            continue
-        own, normal = table[basis].to_numpy(dtype=float), table[f"{basis}, normal"].to_numpy(dtype=float)
+        own = table[column_of(basis, "Weibull")].to_numpy(dtype=float)
+        low = table[column_of(basis, "these batches")].to_numpy(dtype=float)
         with np.errstate(divide="ignore", invalid="ignore"):
-            gap = np.abs(own - normal) / np.maximum(own, normal)
+            gap = (own - low) / own
         apart = int((gap > worth).sum())
         if apart:
             worst = int(np.nanargmax(gap))
             return (
-                f"The {basis} bound hangs on the strength law in {phrases.count(apart, 'group')} (by more than "
-                f"{phrases.percent(worth)}), most in {table['group'].iloc[worst]}: {phrases.force_low(own[worst])} "
-                f"by the "
-                f"headline law, {phrases.force_low(normal[worst])} by the normal. So few breaks cannot tell which "
-                f"law is "
-                "right; use the lower."
+                f"The {basis} bound depends on the distribution in {phrases.count(apart, 'group')} (by more than "
+                f"{phrases.percent(worth)}), most in {table['group'].iloc[worst]}: {phrases.force_low(own[worst])} if "
+                f"strength is Weibull, {phrases.force_low(low[worst])} with fewer assumptions. So few breaks cannot "
+                "tell; the lower governs."
             )
     return ""
 
@@ -115,9 +107,9 @@ def _on_the_log(log: BreakLog) -> list[str]:
     slipped = int(used["slipped"].sum())
     if slipped:
         found.append(
-            f"{phrases.count(slipped, 'specimen')} slipped. A slip is counted as 'held at least this'; if slipping "
-            f"is how the "
-            "thing fails in use, look at the slips by themselves."
+            f"{phrases.count(slipped, 'specimen')} slipped. Where the log does not say what a slip means, the bound is "
+            "the lower of both readings: a failure at that load, or a load held. If slipping is how the thing fails in "
+            "use, say so (slips='failure')."
         )
     if log.n_set_aside:
         found.append(
@@ -170,7 +162,7 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
     """How the numbers were made, and where each method stands written."""
     items = [
         "Specimens that held count as right-censored: their strength is at least the load they held.",
-        f"Low bounds: joint confidence law of location and spread ({LAWS.get(family, family)} law; normal beside "
+        f"Low bounds: joint confidence law of location and spread ({NAMES.get(family, family)} law; normal beside "
         f"it), by numerical "
         "integration. Exact for complete series and for tests stopped at a fixed number of breaks; with specimens "
         "held at "

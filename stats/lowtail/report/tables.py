@@ -133,7 +133,7 @@ def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None
     book.remove(book.worksheets[0])
     sheets: dict[str, list[Sequence[Any]]] = {
         "table": [list(table.columns), *table.astype(object).where(table.notna(), None).to_numpy().tolist()],
-        "columns": [["column", "meaning"], *meanings(map(str, table.columns), table.attrs.get("bases", ())).items()],
+        "columns": [["column", "meaning"], *meanings(map(str, table.columns)).items()],
         "notes": [["note"], *([n] for n in notes)],
     }
     for name, rows in sheets.items():
@@ -159,12 +159,10 @@ def sums_sentence(log: BreakLog) -> str:
     used = log.table[log.table["used"]]
     broke = int(used["broke"].sum())
     slipped = int(used["slipped"].sum())
-    held = len(used) - broke
+    held = len(used) - broke - slipped
     return (
         f"Rows in the log: {log.n_rows} = {log.n_used} used + {log.n_set_aside} set aside. Of the {log.n_used} used, "
-        f"{broke} broke and {held} held"
-        + (f" ({phrases.count(slipped, 'of them slipped', 'of them slipped')})" if slipped else "")
-        + "."
+        f"{broke} broke, {held} held" + (f", {slipped} slipped" if slipped else "") + "."
     )
 
 

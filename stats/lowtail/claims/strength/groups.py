@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lowtail._checks import door
 from lowtail._guard import Trouble, attempt
 from lowtail.claims.basis import Basis, as_bases, get_basis
-from lowtail.claims.strength.governing import Governing, governing
+from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound
+from lowtail.claims.strength.nonparametric import attribute_statement
 from lowtail.errors import InputError
 from lowtail.records.sample import Sample, split
 
@@ -20,7 +22,17 @@ if TYPE_CHECKING:
 
     from lowtail.records.log import BreakLog
 
-__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "GroupStrength", "group_strengths", "judging_basis", "ratings_of"]
+__all__ = [
+    "DEFAULT_BASES",
+    "DEFAULT_BY",
+    "CanAnswer",
+    "GroupStrength",
+    "can_answer",
+    "carries_bound",
+    "group_strengths",
+    "judging_basis",
+    "ratings_of",
+]
 
 DEFAULT_BY = ("item", "orientation", "method")
 DEFAULT_BASES = ("A-basis", "B-basis", "5 % characteristic, 75 %")
@@ -43,6 +55,80 @@ class GroupStrength:
         """Why there is no bound on a basis, or an empty text."""
         found = self.bounds.get(basis)
         return found.reason if isinstance(found, Trouble) else ""
+
+
+@dataclass(frozen=True, slots=True)
+class CanAnswer:
+    """Whether a log carries a bound for any group, and the sentence that says so."""
+
+    possible: bool
+    sentence: str
+
+    def __str__(self) -> str:
+        return self.sentence
+
+    __repr__ = __str__
+
+
+def carries_bound(sample: Sample, basis: str | Basis = "B-basis") -> bool:
+    """Whether `governing` gives a bound: 2 different loads at break in every reading of its slips, or enough held."""
+    wanted = get_basis(basis)
+    for each in treatments(sample).values():
+        if each.n_broken == 0:
+            shown = attribute_statement(each.load, wanted.fraction_below, wanted.confidence)
+            if shown.n < shown.n_needed:
+                return False
+        elif each.lacks:
+            return False
+    return True
+
+
+@door
+def can_answer(
+    log: BreakLog | pd.DataFrame, by: Sequence[str] | str = DEFAULT_BY, basis: str | Basis = "B-basis"
+) -> CanAnswer:
+    """Say in one line whether the log can carry an answer: the rule that `check` and `strength` share.
+
+    Parameters
+    ----------
+    log : BreakLog or DataFrame
+    by : sequence of str
+        Grouping columns.
+    basis : str or Basis
+        Matters only for groups of which none broke.
+
+    Returns
+    -------
+    CanAnswer
+        ``.possible`` and ``.sentence``.
+
+    Raises
+    ------
+    InputError
+        If ``by`` names a column that the log does not have, or no row is usable.
+
+    Examples
+    --------
+    >>> from lowtail.records.sample import Sample
+    >>> carries_bound(Sample([20.0, 20.0, 25.0], [True, True, False]))
+    False
+    """
+    samples = split(log, by)
+    lacking = [s for s in samples if not carries_bound(s, basis)]
+    many = f"{len(samples)} group{'' if len(samples) == 1 else 's'}"
+    why = "; ".join(f"{s.label or 'all specimens'} ({_lack(s)})" for s in lacking[:5])
+    more = f"; and {len(lacking) - 5} more" if len(lacking) > 5 else ""
+    able = len(samples) - len(lacking)
+    if not able:
+        return CanAnswer(
+            False, f"No: none of {many} carries a lower bound: {why}{more}. Break more, or group more coarsely."
+        )
+    text = f"Yes: {able} of {many} {'carries' if able == 1 else 'carry'} a lower bound."
+    return CanAnswer(True, f"{text} Not so: {why}{more}." if lacking else text)
+
+
+def _lack(sample: Sample) -> str:
+    return next((each.lacks for each in treatments(sample).values() if each.lacks), "")
 
 
 def ratings_of(table: Any, by: Sequence[str], rated: str = "rated_kN") -> dict[tuple[str, ...], list[float]]:
