@@ -79,7 +79,6 @@ RESULTS: dict[str, Column] = {
     "slips": Column("how slips were read"),
     "slipped_below": Column("specimens that slipped below the rating", kind="number"),
     "rating": Column("rated value", "kN", "number"),
-    "reason": Column("why there is no answer"),
     "share": Column("share of the specimens used", kind="number"),
     "share_low": Column("lower end of the exact two-sided interval of the share", kind="number"),
     "share_high": Column("upper end of the exact two-sided interval of the share", kind="number"),

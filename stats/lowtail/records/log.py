@@ -101,9 +101,10 @@ class BreakLog(Record):
 
     def __str__(self) -> str:
         row = self.to_frame().iloc[0]
+        slid = f", {row.n_slipped} slipped" if row.n_slipped else ""
         return (
             f"{self.source.name}: {row.n_rows} specimens = {row.n_used} used ({row.n_broken} broke, {row.n_held} held"
-            f"{f', {row.n_slipped} slipped' if row.n_slipped else ''}) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
+            f"{slid}) + {row.n_set_aside} set aside; {row.n_warnings} warnings"
         )
 
     __repr__ = __str__

@@ -98,7 +98,7 @@ def lines_of(
     plans: Sequence[Plan] = (),
     further: Sequence[str] = (),
 ) -> list[str]:
-    """First lines of groups already judged; ``further`` (what shock takes) stands before the groups that say nothing."""
+    """First lines of groups already judged; ``further`` (what shock takes) stands before groups that say nothing."""
     lines = [_counts(groups)]
     judged = [g.judged for g in groups if g.judged is not None]
     what = "its rating" if claim is None else f"{claim:g} kN"
@@ -143,8 +143,10 @@ def _below(judged: Sequence[Judged], what: str) -> list[str]:
     for field, word in (("broke_below", "Broke"), ("slipped_below", "Slipped")):
         found = [j for j in judged if getattr(j, field)]
         if found:
-            rated = (lambda j: f" under {j.rating:g} kN") if what == "its rating" else (lambda j: "")
-            each = [f"{j.group} ({getattr(j, field)} of {j.n}{rated(j)})" for j in found]
+            own = what == "its rating"
+            each = [
+                f"{j.group} ({getattr(j, field)} of {j.n}{f' under {j.rating:g} kN' if own else ''})" for j in found
+            ]
             lines.append(f"{word} below {what}: {_named(each, 12)}.")
     return lines
 

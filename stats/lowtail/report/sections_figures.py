@@ -48,8 +48,8 @@ def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, 
         figure = Draw(plot_breaks, (part,), options)
         blocks.append(Picture(figure, alt if len(blocks) == 0 else f"{alt} (continued)", caption))
     bounds = (
-        "Lower bounds on every basis: marker, the bound that governs; cross, by the Weibull distribution alone; line, up to the best estimate without margin. The "
-        "longer the line, the more a few further specimens would help."
+        "Lower bounds on every basis: marker, the bound that governs; cross, by Weibull alone; line, up "
+        "to the best estimate without margin. The longer the line, the more a few further specimens would help."
     )
     for start in range(0, len(table), 20):
         part_table = table.iloc[start : start + 20]

@@ -187,8 +187,8 @@ def two_sample_test(
     for sample in (reference, other):
         if sample.n_censored and not named.survivors:
             raise NoAnswerError(
-                f"{sample.who}: {sample.n_censored} of {sample.n} specimens held, and the test '{test}' has no place for "
-                "survivors (counting them as breaks would be wrong). Use 'permutation log-rank' or "
+                f"{sample.who}: {sample.n_censored} of {sample.n} specimens held, and the test '{test}' has no "
+                "place for survivors (counting them as breaks would be wrong). Use 'permutation log-rank' or "
                 "'Weibull likelihood ratio'."
             )
     statistic, p, smallest = named.run(reference, other, alternative, rng)

@@ -214,6 +214,18 @@ def _unjudged(sample: Sample, basis: Basis, rating: float, verdict: Verdict, sen
     """A verdict without numbers."""
     nan = float("nan")
     return Judged(
-        group=sample.label, basis=basis.name, rating=rating, verdict=verdict, sentence=sentence, low=nan,
-        governed_by="", these_batches=nan, next_batch=nan, confidence=nan, broke_below=0, slipped_below=0, n=sample.n, reason=sentence,
-    )  # fmt: skip
+        group=sample.label,
+        basis=basis.name,
+        rating=rating,
+        verdict=verdict,
+        sentence=sentence,
+        low=nan,
+        governed_by="",
+        these_batches=nan,
+        next_batch=nan,
+        confidence=nan,
+        broke_below=0,
+        slipped_below=0,
+        n=sample.n,
+        reason=sentence,
+    )
