@@ -127,7 +127,7 @@ def report(
         print(page)
         if page.pdf:
             print(f"PDF written to {page.pdf}")
-    return 0
+    return 0 if page.answers.possible else 1
 
 
 def demo(folder: Path) -> int:

@@ -118,8 +118,24 @@ class Draw:
     options: Mapping[str, Any] = field(default_factory=dict)
 
     def __call__(self) -> Figure | Axes:
-        """Draw it."""
-        return self.plot(*self.arguments, **self.options)
+        """Draw it; a figure that cannot be drawn says so in its place, and the page goes on."""
+        from lowtail._guard import Trouble, attempt
+
+        drawn = attempt(lambda: self.plot(*self.arguments, **self.options), what="figure not drawn")
+        return _say(str(drawn)) if isinstance(drawn, Trouble) else drawn
+
+
+def _say(text: str) -> Axes:
+    """A figure of words alone."""
+    import textwrap
+
+    from lowtail.report import style
+
+    with style.quiet():
+        ax = style.new_axes(None, 6.9, 1.2)
+        ax.set_axis_off()
+        ax.text(0.5, 0.5, textwrap.fill(text, 90), ha="center", va="center", color=style.MUTED, transform=ax.transAxes)
+    return ax
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from lowtail._guard import Trouble, attempt
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.compare_table import compare_table
@@ -20,7 +21,7 @@ from lowtail.claims.strength.low_bound import low_bound
 from lowtail.claims.strength.rating import rating_frame
 from lowtail.claims.strength.spread import SharedGain, equal_spread
 from lowtail.claims.strength.table import column_of, table_of
-from lowtail.errors import LowtailError, NoAnswerError
+from lowtail.errors import LowtailError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["Answers", "Arms", "OutOfReach", "gather"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +83,21 @@ class Answers:
     assurance: float
     said: dict[str, tuple[str, ...]]
     checks: tuple[GroupChecks, ...]
+    troubles: tuple[Trouble, ...] = ()
+
+    @property
+    def possible(self) -> bool:
+        """Whether any group carries a bound."""
+        return any(g.bound(b) is not None for g in self.groups for b in self.bases)
+
+
+def _ask(troubles: list[Trouble], what: str, question: Callable[[], T]) -> T | None:
+    """Ask a question of the whole log; what fails is told among the troubles, and the page goes on."""
+    found = attempt(question, what=what)
+    if isinstance(found, Trouble):
+        troubles.append(found)
+        return None
+    return found
 
 
 def gather(
@@ -104,8 +122,6 @@ def gather(
     ------
     InputError
         If an argument is out of range or names a column that the log does not have.
-    NoAnswerError
-        If not a single group carries an answer.
     """
     law = get_family(family)
     asked = {b.name: b for b in (get_basis(one) for one in bases)}
@@ -114,8 +130,12 @@ def gather(
     groups = group_strengths(log, by, list(asked.values()), rating_basis=basis, claim=claim)
     samples = tuple(g.sample for g in groups)
     table = table_of(groups, list(asked.values()), law, basis, by=by, shared_by=kin)
+    troubles: list[Trouble] = []
     if kin is not None:
-        table.attrs["shared_said"] = _kin_said(table, samples, kin[0], next(iter(asked)), law, rng)
+        table.attrs["shared_said"] = (
+            _ask(troubles, "shared scatter", lambda: _kin_said(table, samples, kin[0], next(iter(asked)), law, rng))
+            or ()
+        )
     ratings = rating_frame(groups) if any(g.judged for g in groups) else None
     beyond, within = _sort_claims(samples, ratings, assurance)
     tasks = [(s, value, basis, assurance, law.name, rng) for s, value in within]
@@ -133,17 +153,27 @@ def gather(
         ratings=ratings,
         lows=dict(zip(table["group"], table[column_of(basis.name)], strict=True)),
         arms=arms,
-        comparisons=_comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
+        comparisons=_ask(
+            troubles,
+            "comparison",
+            lambda: _comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
+        ),
         plans=tuple(p for p in planned if isinstance(p, Plan)),
         out_of_reach=beyond,
         refusals=tuple(p for p in planned if isinstance(p, str)),
         assurance=assurance,
         checks=tuple(
-            check_groups(log, by=by, family=law, basis=basis, rng=rng, n_jobs=n_jobs, progress=progress)
+            _ask(
+                troubles,
+                "checks",
+                lambda: check_groups(log, by=by, family=law, basis=basis, rng=rng, n_jobs=n_jobs, progress=progress),
+            )
+            or ()
             if checks
             else ()
         ),
-        said={s.label: _said(s, list(asked.values()), law) for s in samples},
+        said={g.sample.label: _said(g) for g in groups},
+        troubles=tuple(troubles),
     )
 
 
@@ -170,17 +200,12 @@ def _kin_said(
     return tuple(said)
 
 
-def _said(sample: Sample, bases: Sequence[Basis], law: Family) -> tuple[str, ...]:
-    """The sentences one may quote about a group."""
+def _said(group: GroupStrength) -> tuple[str, ...]:
+    """The sentences one may quote about a group: the bound that governs on every basis, or why there is none."""
     lines = []
-    for basis in bases:
-        for family in dict.fromkeys((law.name, "normal")):
-            try:
-                found = low_bound(sample, basis, family=family)
-            except NoAnswerError as reason:
-                lines.append(str(reason))
-            else:
-                lines.append(f"{found}{f' Do not use it: {found.unusable}.' if found.unusable else ''}")
+    for found in group.bounds.values():
+        unusable = "" if isinstance(found, Trouble) else found.unusable
+        lines.append(f"{found}{f' Do not use it: {unusable}.' if unusable else ''}")
     return tuple(dict.fromkeys(lines))
 
 

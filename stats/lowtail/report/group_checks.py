@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from lowtail._guard import Trouble, attempt
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.checks.adequacy import Adequacy, adequacy
@@ -17,7 +18,6 @@ from lowtail.claims.parts.modes import Modes, modes
 from lowtail.claims.parts.weak_link import WeakLink, weak_link
 from lowtail.claims.strength.sensitivity import sensitivity
 from lowtail.claims.trend.retention import Retention, retention
-from lowtail.errors import LowtailError
 from lowtail.models.families import Family, get_family
 from lowtail.models.second_opinion import SecondOpinion, second_opinion
 from lowtail.records.log import BreakLog
@@ -114,10 +114,9 @@ def _check(
     kept: dict[str, object] = {}
 
     def ask(name: str, question: Callable[[], object]) -> None:
-        try:
-            answer = question()
-        except LowtailError as reason:
-            checks.append(Check(question=name, sentence=str(reason), answered=False))
+        answer = attempt(question, who=sample.label)
+        if isinstance(answer, Trouble):
+            checks.append(Check(question=name, sentence=answer.reason, answered=False))
         else:
             kept[name] = answer
             alarm = _alarm(answer)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from lowtail._caution import CAUTION
 from lowtail._checks import door
+from lowtail._guard import Trouble, attempt
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY
@@ -162,8 +163,6 @@ def write_report(
     ------
     InputError
         If an argument is not usable.
-    NoAnswerError
-        If no group carries an answer.
     """
     phrases.check_units(units)
     target = Path(path)
@@ -184,7 +183,7 @@ def write_report(
         sections = _sections(answers, log, only, units=units, command=command, seed=rng)
         if short:
             sections = _short(sections)
-        lines = claim_lines(answers)
+        lines = _claim(answers)
         parts = {"title": title, "author": author, "claim": lines, "caution": CAUTION, "sections": sections}
         target.write_text(render_html(**parts, n_jobs=jobs, progress=progress), encoding="utf-8")  # type: ignore[arg-type]
         pdf_path = str(render_pdf(**parts, path=target.with_suffix(".pdf"))) if pdf else ""  # type: ignore[arg-type]
@@ -228,40 +227,84 @@ def _sections(
     ]
     why_none = "The log states no ratings (column rated_kN), and no claim was given: nothing to check."
     nothing = "Every rating checked is backed by the data in hand." if answers.ratings is not None else why_none
-    checks = checks_section(answers.checks)
+    checks = _section("checks", "Checks before quoting", lambda: checks_section(answers.checks))
     lead = [b for b in checks.blocks if not isinstance(b, Fold)]
     folds = [b for b in checks.blocks if isinstance(b, Fold)]
-    sections = [
-        tested(answers.log, left_out),
-        strength_section(answers.table, units=units, bases=answers.bases),
-        figures_section(answers.samples, answers.table, answers.basis.name, answers.lows),
+    arms = answers.arms
+    wanted: list[tuple[str, str, Callable[[], Section]]] = [
+        ("tested", "What was tested", lambda: tested(answers.log, left_out)),
+        ("strength", "Lower bounds", lambda: strength_section(answers.table, units=units, bases=answers.bases)),
+        (
+            "figures",
+            "The specimens, drawn",
+            lambda: figures_section(answers.samples, answers.table, answers.basis.name, answers.lows),
+        ),
     ]
-    if answers.comparisons is not None and answers.arms is not None:
-        arms = answers.arms
-        sections.append(
-            comparison_section(answers.comparisons, reference=arms.reference, other=arms.other, units=units)
+    if answers.comparisons is not None and arms is not None:
+        found = answers.comparisons
+        wanted.append(
+            (
+                "compare",
+                "Comparison",
+                lambda: comparison_section(found, reference=arms.reference, other=arms.other, units=units),
+            )
         )
-    sections += [
-        rating_section(answers.ratings, what=what, basis=answers.basis, units=units, why_none=why_none),
-        plan_section(
-            answers.plans, answers.out_of_reach, answers.refusals, basis=answers.basis, assurance=answers.assurance,
-            nothing=nothing,
+    wanted += [
+        (
+            "rating",
+            "Rating check",
+            lambda: rating_section(answers.ratings, what=what, basis=answers.basis, units=units, why_none=why_none),
         ),
-        *([replace(checks, blocks=(*lead, Prose(_BELOW)))] if answers.checks else []),
-        cautions_section(answers.log, answers.samples, answers.table, checked=bool(answers.checks)),
-        depth_section(
-            answers.samples, answers.said, family=answers.family, lbf=units == "lbf",
-            checks={f.summary: f for f in folds},
+        (
+            "plan",
+            "How many more",
+            lambda: plan_section(
+                answers.plans, answers.out_of_reach, answers.refusals, basis=answers.basis,
+                assurance=answers.assurance, nothing=nothing,
+            ),
         ),
-        methods_section(
-            list(answers.bases.values()), family=answers.family, compared=answers.comparisons is not None,
-            planned=bool(answers.plans),
-        ),
-        reader(answers.log),
-        raw(answers.log),
-        provenance(answers.log, command=command, seed=seed, choices=choices),
     ]  # fmt: skip
-    return sections
+    if answers.checks:
+        wanted.append(("checks", "Checks before quoting", lambda: replace(checks, blocks=(*lead, Prose(_BELOW)))))
+    wanted += [
+        (
+            "cautions",
+            "Cautions",
+            lambda: cautions_section(
+                answers.log, answers.samples, answers.table, checked=bool(answers.checks), troubles=answers.troubles
+            ),
+        ),
+        (
+            "depth",
+            "Each group in depth",
+            lambda: depth_section(
+                answers.samples, answers.said, family=answers.family, lbf=units == "lbf",
+                checks={f.summary: f for f in folds},
+            ),
+        ),
+        (
+            "methods",
+            "Methods and sources",
+            lambda: methods_section(
+                list(answers.bases.values()), family=answers.family, compared=answers.comparisons is not None,
+                planned=bool(answers.plans),
+            ),
+        ),
+        ("reader", "What was found in the file", lambda: reader(answers.log)),
+        ("raw", "The log itself", lambda: raw(answers.log)),
+        (
+            "provenance",
+            "Where this page comes from",
+            lambda: provenance(answers.log, command=command, seed=seed, choices=choices),
+        ),
+    ]  # fmt: skip
+    return [_section(*one) for one in wanted]
+
+
+def _section(key: str, title: str, make: Callable[[], Section]) -> Section:
+    """A section of the page; one that cannot be made says why in its place."""
+    made = attempt(make, what=title)
+    return Section(key, title, (Prose(made.reason, "warn"),)) if isinstance(made, Trouble) else made
 
 
 def _short(sections: Sequence[Section]) -> list[Section]:
@@ -277,6 +320,12 @@ def _short(sections: Sequence[Section]) -> list[Section]:
 
 def _arms_words(arms: Arms | None) -> str:
     return "none asked for" if arms is None else f"{arms.other} against {arms.reference} (column {arms.factor})"
+
+
+def _claim(answers: Answers) -> list[str]:
+    """The first lines; should they fail, the page says so and goes on."""
+    lines = attempt(lambda: claim_lines(answers), what="first lines")
+    return [str(lines)] if isinstance(lines, Trouble) else lines
 
 
 def claim_lines(answers: Answers) -> list[str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lowtail._caution import CAUTION
+from lowtail._guard import Trouble
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.table import column_of
@@ -30,7 +31,14 @@ _UNCHECKED = (
 )
 
 
-def cautions_section(log: BreakLog, samples: Sequence[Sample], table: pd.DataFrame, *, checked: bool = True) -> Section:
+def cautions_section(
+    log: BreakLog,
+    samples: Sequence[Sample],
+    table: pd.DataFrame,
+    *,
+    checked: bool = True,
+    troubles: Sequence[Trouble] = (),
+) -> Section:
     """What every such page must say, and what these data in particular have earned."""
     standing: tuple[str, ...] = (
         "Only the specimens listed were tested. Other batches, sizes, wear, age, temperature, wetness and ways of "
@@ -44,7 +52,7 @@ def cautions_section(log: BreakLog, samples: Sequence[Sample], table: pd.DataFra
     return Section(
         "cautions",
         "Cautions",
-        (Prose(CAUTION, "warn"), Bullets((*earned_cautions(log, samples, table), *standing))),
+        (Prose(CAUTION, "warn"), Bullets((*map(str, troubles), *earned_cautions(log, samples, table), *standing))),
     )
 
 

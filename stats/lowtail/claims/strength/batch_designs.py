@@ -18,12 +18,13 @@ from lowtail.models.weibull_batches import mixed_quantile
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["batch_designs", "handbook_coverage"]
+__all__ = ["LEAST_SPECIMENS", "batch_designs", "handbook_coverage"]
 
 Array = NDArray[np.float64]
 SHARES = (0.0, 0.25, 0.5, 0.75, 0.9)
 """Shares of the variance between batches over which the handbook bound's coverage is measured."""
 _REPEATS = 20_000
+LEAST_SPECIMENS = 4  # fewer leave no choice of design
 
 
 def batch_designs(total: int, fraction_below: float, confidence: float, *, share_between: float = 0.5) -> pd.DataFrame:
@@ -54,7 +55,7 @@ def batch_designs(total: int, fraction_below: float, confidence: float, *, share
     """
     import pandas as pd
 
-    if isinstance(total, bool) or not isinstance(total, (int, np.integer)) or total < 4:
+    if isinstance(total, bool) or not isinstance(total, (int, np.integer)) or total < LEAST_SPECIMENS:
         raise InputError(f"`total` must be a whole number of specimens, at least 4, got {total!r}.")
     if not 0 <= share_between < 1:
         raise InputError(f"`share_between` must lie between 0 and 1 (1 excluded), got {share_between!r}.")

@@ -12,7 +12,7 @@ from scipy import special
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
-from lowtail.claims.strength.batch_designs import batch_designs, handbook_coverage
+from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs, handbook_coverage
 from lowtail.claims.strength.low_record import floor3
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_law import BatchSums, anova_low, batch_sums, pivotal_low
@@ -20,7 +20,7 @@ from lowtail.models.families import Family, get_family
 from lowtail.models.weibull_batches import weibull_batches
 from lowtail.records.sample import Sample
 
-__all__ = ["BatchBound", "batch_bound"]
+__all__ = ["BatchBound", "batch_bound", "batch_low"]
 
 Array = NDArray[np.float64]
 
@@ -178,6 +178,25 @@ def batch_bound(
     )
 
 
+def batch_low(sample: Sample, fraction_below: float, confidence: float, family: str | Family) -> float:
+    """The bound of `batch_bound` alone, kN, at least 0: no advice, no handbook bound beside it.
+
+    Raises
+    ------
+    NoAnswerError
+        As `batch_bound`.
+    """
+    law = get_family(family)
+    load, broke, batch, names, who, _ = _collect(sample, "")
+    y = np.asarray(law.transform(load))
+    if law.name == "weibull":
+        low = _weibull(y, broke, batch, names, fraction_below, confidence, who, [])[1]
+    else:
+        sums = batch_sums([y[batch == i] for i in range(len(names))])
+        low = _normal(sums, broke, fraction_below, confidence, who, law, [])[1]
+    return max(0.0, float(law.inverse(low)))
+
+
 def _collect(
     given: Sample | Sequence[Sample], label: str
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.intp], list[str], str, str]:
@@ -274,15 +293,16 @@ def _advice(sums: BatchSums, p: float, g: float, held: float) -> list[str]:
     notes = []
     if a <= 3:
         notes.append(f"{a} batches say almost nothing of the scatter between batches; the bound pays for it.")
-    table = batch_designs(total, p, g)
-    here = float(np.interp(a, table["n_batches"], table["shortfall"]))
-    best = table.iloc[int(np.argmin(table["shortfall"]))]
-    if best["n_batches"] > a:
-        notes.append(
-            f"More batches, fewer per batch: with half the variance between batches, {total} specimens in {a} batches "
-            f"typically put the bound {here:.2g} total spreads below the strength it bounds, in "
-            f"{int(best['n_batches'])} batches {best['shortfall']:.2g} (normal law)."
-        )
+    if total >= LEAST_SPECIMENS:  # below it there is no other design to weigh
+        table = batch_designs(total, p, g)
+        here = float(np.interp(a, table["n_batches"], table["shortfall"]))
+        best = table.iloc[int(np.argmin(table["shortfall"]))]
+        if best["n_batches"] > a:
+            notes.append(
+                f"More batches, fewer per batch: with half the variance between batches, {total} specimens in {a} "
+                f"batches typically put the bound {here:.2g} total standard deviations below the strength it bounds, in "
+                f"{int(best['n_batches'])} batches {best['shortfall']:.2g} (normal distribution)."
+            )
     notes.append(
         f"The handbook bound really holds {100 * held:.1f} % of the time at these batch sizes for a stated "
         f"{100 * g:.4g} % (worst share of variance between batches, 20,000 simulated sets); for comparison only."

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
-from lowtail.claims.strength.batches import batch_bound
+from lowtail.claims.strength.batches import batch_low
 from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.low_bound import LowBound, low_bound
 from lowtail.claims.strength.low_record import floor3
@@ -285,7 +285,7 @@ def next_batch_low(sample: Sample, basis: Basis, notes: list[str] | None = None)
     reasons: list[str] = []
     for family in ("weibull", "normal"):
         try:
-            lows.append(batch_bound(sample, basis.fraction_below, basis.confidence, family).low)
+            lows.append(batch_low(sample, basis.fraction_below, basis.confidence, family))
         except NoAnswerError as reason:
             reasons.append(str(reason))
             if family == "weibull":  # without it nothing is said: the normal alone is too bold for Weibull scatter
