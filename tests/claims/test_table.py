@@ -12,12 +12,14 @@ from lowtail import (
     confidence_law,
     confidence_many,
     equal_spread,
+    governing,
     low_bound,
     low_many,
     rating_check,
     shared_gain,
     strength_table,
 )
+from lowtail.claims.strength.low_record import floor3
 from lowtail.errors import InputError
 
 
@@ -45,14 +47,16 @@ def test_one_row_a_group_with_own_and_shared_bounds():
     assert list(table["group"]) == ["steel oval, slow pull", "cord, slow pull"]
     first = table.iloc[0]
     sample = Sample(STEEL, label="steel oval, slow pull")
-    assert first["B-basis"] == low_bound(sample, "B-basis").low
-    assert first["B-basis, normal"] == low_bound(sample, "B-basis", family="normal").low
+    found = governing(sample, "B-basis")
+    assert first["B-basis [kN]"] == found.low and first["B-basis, governed by"] == found.governed_by
+    assert first["B-basis, Weibull [kN]"] == low_bound(sample, "B-basis").low
+    assert first["B-basis, normal [kN]"] == low_bound(sample, "B-basis", family="normal").low
     assert first["mean_kN"] == pytest.approx(np.mean(STEEL))
     assert first["s_kN"] == pytest.approx(np.std(STEEL, ddof=1))
     assert first["mean_minus_3s_kN"] == pytest.approx(np.mean(STEEL) - 3 * np.std(STEEL, ddof=1))
     assert first["three_s_shows"] == pytest.approx(0.862, abs=5e-4)
     shared = low_bound(sample, "B-basis", shared_spread=[sample, Sample(CORD)]).low
-    assert first["B-basis, shared spread"] == pytest.approx(shared, rel=1e-12)
+    assert first["B-basis, shared spread [kN]"] == pytest.approx(shared, rel=1e-12)
     assert table.attrs["rating_basis"] == "B-basis"
 
 
@@ -61,33 +65,44 @@ def test_groups_that_cannot_answer_stay_in_the_table_with_the_reason():
     rows_in += rows("all equal", [18.0, 18.0, 18.0])
     table = strength_table(log(rows_in), by="item").set_index("group")
     assert table["n"].sum() == len(rows_in)
-    assert np.isnan(table.loc["single", "B-basis"]) and "1 of 1 specimens broke" in table.loc["single", "notes"]
+    assert np.isnan(table.loc["single", "B-basis [kN]"]) and "1 of 1 specimens broke" in table.loc["single", "notes"]
     assert "none of 2 specimens broke" in table.loc["all held", "notes"]
     assert "all at one load" in table.loc["all equal", "notes"]
-    assert np.isfinite(table.loc["steel oval", "B-basis"])
+    assert np.isfinite(table.loc["steel oval", "B-basis [kN]"])
 
 
 def test_rating_is_judged_on_the_lower_law_and_in_words():
     data = rows("backed", STEEL) + rows("short", STEEL, method="shock") + rows("weak", CORD)
-    found = rating_check(log(data, rated=[18.0] * 5 + [22.0] * 5 + [5.5] * 4), by=("item", "method"))
-    words = found.set_index("group")["verdict"]
-    assert words["backed, slow pull"].startswith("backed: B-basis 19.1 kN reaches 18 kN")
-    assert words["short, shock"].startswith("not shown: B-basis 19.1 kN is under 22 kN (shown with ")
-    assert words["weak, slow pull"] == "broke below its rating: 1 of 4 under 5.5 kN"
-    first = found.iloc[0]
-    sample = Sample(STEEL)
-    both = [low_bound(sample, "B-basis", family=f).low for f in ("weibull", "normal")]
-    assert first["low_kN"] == min(both)
-    assert 0.95 <= first["confidence"] < 1
+    data += rows("between", STEEL)
+    rated = [15.0] * 5 + [22.0] * 5 + [5.5] * 4 + [18.0] * 5
+    found = rating_check(log(data, rated=rated), by=("item", "method")).set_index("group")
+    words = found["sentence"]
+    low = governing(Sample(STEEL), "B-basis").low
+    shown = floor3(low)
+    assert words["backed, slow pull"] == (
+        f"batch not recorded: backed for specimens like these: B-basis {shown} kN (governed by cautious bound) "
+        "reaches 15 kN"
+    )
+    assert words["short, shock"].startswith(
+        f"not shown: B-basis {shown} kN (governed by cautious bound) is under 22 kN (demonstrated for specimens like "
+        "these with "
+    )
+    assert words["weak, slow pull"] == "broke below its rating: 1 of 4 broke under 5.5 kN"
+    assert words["between, slow pull"] == (
+        "backed only if strength is Weibull down to the 10th percentile: Weibull 19.1 kN reaches 18 kN, "
+        f"B-basis {shown} kN does not"
+    )
+    assert found.loc["backed, slow pull", "low_kN"] == low
+    assert 0.95 <= found.loc["backed, slow pull", "confidence"] < 1
 
 
 def test_rating_edges():
     data = rows("mixed", STEEL) + rows("none", CORD) + rows("held", [20.0, 21.0], "held")
     found = rating_check(log(data, rated=[18.0, 18.0, 20.0, 18.0, 18.0] + [np.nan] * 4 + [15.0] * 2), by="item")
-    words = found.set_index("group")["verdict"]
+    words = found.set_index("group")["sentence"]
     assert words["mixed"].startswith("several ratings in this group (18, 20 kN)")
     assert "none" not in words
-    assert words["held"].startswith("not shown: ")
+    assert words["held"].startswith("cannot be judged: ")
     with pytest.raises(InputError, match="no rating"):
         rating_check(log(data), by="item")
 

@@ -24,7 +24,7 @@ def test_a_workbook_holds_the_same_numbers_their_units_and_the_notes(tmp_path, c
     expected = expected[expected["group"].str.contains("sewn sling")].reset_index(drop=True)
     read = pd.read_excel(out, sheet_name="table")
     assert list(read.columns) == list(expected.columns)
-    for column in ("n", "n_broken", "mean_kN", "A-basis", "B-basis"):
+    for column in ("n", "n_broken", "mean_kN", "A-basis [kN]", "B-basis [kN]"):
         assert read[column].tolist() == pytest.approx(expected[column].tolist(), rel=1e-12), column
     meanings = pd.read_excel(out, sheet_name="columns").set_index("column")["meaning"]
     assert list(meanings.index) == list(expected.columns)

@@ -71,9 +71,9 @@ def test_bounds_are_shown_cut_down():
     table = strength_table(make([21.0, 22.5, 23.1, 22.2], **{"rated [kN]": 18.0}), bases=("B-basis",))
     shown = report_table(table)
     texts = [cell.text for cell in shown.rows[0]]
-    assert phrases.down(table["B-basis"].iloc[0]) in texts
-    assert "low bound: 90 % stronger, 95 % confidence" in {h.hint for h in shown.headings}
-    assert phrases.down(table["B-basis"].iloc[0]) in str(shown)
+    assert phrases.down(table["B-basis [kN]"].iloc[0]) in texts
+    assert "lower bound that governs: 90 % stronger, 95 % confidence" in {h.hint for h in shown.headings}
+    assert phrases.down(table["B-basis [kN]"].iloc[0]) in str(shown)
 
 
 def test_ratings_are_shown_with_their_verdict():

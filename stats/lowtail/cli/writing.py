@@ -108,7 +108,7 @@ def report(
     jobs
         Worker processes; the page does not depend on it. Default: one a core.
     """
-    from lowtail.claims.strength.table import DEFAULT_BASES
+    from lowtail.claims.strength.groups import DEFAULT_BASES, can_answer
     from lowtail.report.page import write_report
 
     target = out if out is not None else file.with_name(f"{file.stem}_report.html")
@@ -127,6 +127,8 @@ def report(
         print(page)
         if page.pdf:
             print(f"PDF written to {page.pdf}")
+    if not page.answers.possible:
+        print(can_answer(page.answers.log, page.answers.by, page.answers.basis), file=sys.stderr)
     return 0 if page.answers.possible else 1
 
 

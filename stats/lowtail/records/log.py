@@ -187,7 +187,7 @@ def check_breaks(
     >>> frame = pd.DataFrame({"specimen": ["a", "b"], "item": ["sling", "sling"], "load [kN]": [24.1, 25.0],
     ...                       "outcome": ["broke", "held"]})
     >>> print(check_breaks(frame))
-    table in hand: 2 specimens = 2 used (1 broke, 1 held) + 0 set aside; 0 warnings
+    table in hand: 2 specimens = 2 used (1 broke, 1 held) + 0 set aside; 1 warnings
     """
     if frame.empty:
         raise TableError("The table in hand has no rows.")

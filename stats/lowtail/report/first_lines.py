@@ -83,7 +83,8 @@ def first_lines(
     >>> log = check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
     ...                                  "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
     >>> print(first_lines(log, claim=23))
-    5 specimens in 1 group: 5 broke. Broke below 23 kN: sling, slow pull (1 of 5).
+    5 specimens in 1 group: 5 broke. Broke below 23 kN: sling, slow pull (1 of 5). Lowest B-basis bound: 16.5 kN, sling,
+    slow pull (for specimens like these; governed by cautious bound).
     """
     asked = judging_basis((), basis)
     groups = group_strengths(log, by, (asked,), rating_basis=asked, claim=claim, slips=slips)

@@ -300,8 +300,8 @@ def _advice(sums: BatchSums, p: float, g: float, held: float) -> list[str]:
         if best["n_batches"] > a:
             notes.append(
                 f"More batches, fewer per batch: with half the variance between batches, {total} specimens in {a} "
-                f"batches typically put the bound {here:.2g} total standard deviations below the strength it bounds, in "
-                f"{int(best['n_batches'])} batches {best['shortfall']:.2g} (normal distribution)."
+                f"batches typically put the bound {here:.2g} total standard deviations below the strength it bounds, "
+                f"in {int(best['n_batches'])} batches {best['shortfall']:.2g} (normal distribution)."
             )
     notes.append(
         f"The handbook bound really holds {100 * held:.1f} % of the time at these batch sizes for a stated "

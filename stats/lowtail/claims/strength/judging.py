@@ -7,14 +7,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from lowtail import _numbers
+from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.cautious import cautious_confidence
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.low_bound import confidence_that, low_bound
 from lowtail.claims.strength.low_record import floor3
-from lowtail.errors import LowtailError
-from lowtail.records.sample import Sample
+from lowtail.errors import InputError, LowtailError
+from lowtail.records.sample import Sample, check_slips
 
 __all__ = ["Judged", "Verdict", "demonstrated", "judge", "judge_bound"]
 
@@ -96,9 +97,43 @@ class Judged(Record):
         return f"{self.group}: {self.sentence}" if self.group else self.sentence
 
 
+@door
 def judge(sample: Sample, rating: float, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Judged:
-    """Judge a rating (kN) of one group; what the group cannot answer is said in the verdict, never raised."""
+    """Judge a rating of one group by the bound that governs; what the group cannot answer is said in the verdict.
+
+    Parameters
+    ----------
+    sample : Sample
+    rating : float
+        kN, greater than 0.
+    basis : str or Basis
+        A basis without content and confidence is judged in its own words and says what it demonstrates.
+    slips : str, optional
+        What a slip means, see `governing`.
+
+    Returns
+    -------
+    Judged
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range.
+
+    See Also
+    --------
+    rating_check : every group of a log.
+
+    Examples
+    --------
+    >>> print(judge(Sample([24.1, 25.3, 22.8, 26.0, 23.9], batch=list("aaaaa")), 15))
+    backed for this one batch: B-basis 16.5 kN (governed by cautious bound) reaches 15 kN
+    """
     wanted = get_basis(basis)
+    if not (math.isfinite(rating) and rating > 0):
+        raise InputError(f"`rating` must be a strength in kN greater than 0, got {rating!r}.")
+    if slips is not None:
+        check_slips(slips)
     if not wanted.tolerance:
         return _by_custom(sample, rating, wanted)
     try:
