@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lowtail._caution import CAUTION
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -62,7 +64,8 @@ class Record:
             if self.unusable
             else ""
         )
-        return f"<div>{warn}<p>{escape(str(self))}</p><table>{cells}</table></div>"
+        end = f"<p><small>{escape(CAUTION)}</small></p>"
+        return f"<div>{warn}<p>{escape(str(self))}</p><table>{cells}</table>{end}</div>"
 
 
 def _show(value: Any) -> str:

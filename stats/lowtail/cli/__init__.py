@@ -83,7 +83,14 @@ def _run(words: Sequence[str]) -> int:
         see = f"lowtail {command} --help" if command else "lowtail --help"
         print(f"lowtail: {exc}{example}\nSee: {see}", file=sys.stderr)
         return 2
+    if isinstance(code, int) and "--json" not in words and words[:1] and words[0] in _SAYS:
+        from lowtail._caution import CAUTION
+
+        print(CAUTION)
     return code if isinstance(code, int) else 0
+
+
+_SAYS = ("check", "strength", "compare", "plan", "trace", "report")  # commands that state something of gear
 
 
 def _app() -> Any:

@@ -87,8 +87,11 @@ def strength(
     basis
         Basis of the low strength, repeated for several. Default: B-basis and A-basis.
     """
-    from lowtail._caution import CAUTION
-    from lowtail.claims.strength.table import column_of, strength_table
+    from lowtail.claims.basis import as_bases
+    from lowtail.claims.strength.groups import group_strengths, judging_basis
+    from lowtail.claims.strength.table import table_of
+    from lowtail.models.families import get_family
+    from lowtail.report.first_lines import lines_of
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
     from lowtail.report.sections_strength import strength_block
@@ -98,20 +101,26 @@ def strength(
 
     groups = words_of(by, BY)
     log = only_groups(read_log(file, sheet, unit, decimal), only, by=groups)
-    table = strength_table(log, by=groups, bases=bases_of(basis), family=family)
+    bases = as_bases(bases_of(basis))
+    on = judging_basis(bases)
+    judged = group_strengths(log, groups, bases, rating_basis=on)
+    table = table_of(judged, bases, get_family(family), on, by=groups)
+    first = lines_of(judged, on)
     remarks = [
         f"{row.group}: {remark}"
         for row in rows_of(table)
         for remark in (row.sentence and f"rating: {row.sentence}", row.notes)
         if remark
     ]
-    possible = any(table[column_of(b)].notna().any() for b in table.attrs["bases"])
+    possible = any(g.bound(b.name) is not None for g in judged for b in bases)
     checked = checks_of(log, groups, checks, family=family) if possible else None
     if out is not None:
-        write_table(table, out, [CAUTION, *remarks])
+        write_table(table, out, [*first, *remarks])
     if as_json:
-        print_json("strength", {**source_of(log), "rows": plain_rows(table), "checks": plain_checks(checked)})
+        body = {"first_lines": first, "rows": plain_rows(table), "checks": plain_checks(checked)}
+        print_json("strength", {**source_of(log), **body})
     else:
+        print(*first, sep="\n", end="\n\n")
         print(text_table(strength_block(table, units=units), terminal_width()))
         for remark in remarks:
             print(f"  {remark}")

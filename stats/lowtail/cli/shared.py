@@ -114,8 +114,10 @@ def read_log(file: Path, sheet: str | None, unit: str | None, decimal: str | Non
 def print_json(command: str, body: dict[str, Any]) -> None:
     """Print one JSON object: version, command, and the answer."""
     from lowtail import __version__
+    from lowtail._caution import CAUTION
 
-    print(json.dumps({"lowtail": __version__, "command": command, **body}, indent=2, default=str, allow_nan=False))
+    whole = {"lowtail": __version__, "command": command, **body, "caution": CAUTION}
+    print(json.dumps(whole, indent=2, default=str, allow_nan=False))
 
 
 def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

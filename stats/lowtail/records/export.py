@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lowtail._caution import CAUTION
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.schema import check_table
@@ -158,7 +159,10 @@ def _template_header() -> list[str]:
 
 
 def _explanations() -> list[str]:
-    lines = ["A break log: one row a specimen. Columns marked * must be filled in; others may be empty or left out."]
+    lines = [
+        CAUTION,
+        "A break log: one row a specimen. Columns marked * must be filled in; others may be empty or left out.",
+    ]
     for name, column in BREAK_LOG.items():
         if name == "unit":
             continue

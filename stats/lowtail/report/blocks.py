@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from lowtail._caution import CAUTION
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -106,7 +108,8 @@ class Table:
         )
         notes = "".join(f"<p><small>{escape(note)}</small></p>" for note in self.notes)
         caption = f"<caption>{escape(self.caption)}</caption>"
-        return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{notes}"
+        end = f"<p><small>{escape(CAUTION)}</small></p>"
+        return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{notes}{end}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -28,8 +28,6 @@ from lowtail.records.sample import Sample
 from lowtail.report.group_checks import GroupChecks, check_groups
 from lowtail.report.rows import rows_of
 
-_SPREAD_DRAWS = 300  # simulated samples of the test of equal spread: its p to about 3 points
-
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -196,7 +194,7 @@ def _kin_said(
             own=float(own[both].median()),
             shared=float(shared[both].median()),
         )
-        said.append(f"{name}: {gain} {equal_spread(kin, law, size=_SPREAD_DRAWS, rng=rng)}")
+        said.append(f"{name}: {gain} {equal_spread(kin, law, rng=rng)}")
     return tuple(said)
 
 

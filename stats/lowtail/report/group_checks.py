@@ -27,7 +27,6 @@ __all__ = ["FALSE_ALARM", "MOST_GROUPS", "Check", "GroupChecks", "asked", "check
 
 FALSE_ALARM = 0.05
 MOST_GROUPS = 60  # beyond it checks take minutes, and are asked only where one says so
-_SIZE = 1000  # simulated samples: a p-value of 0.05 to about 0.7 points (standard error)
 _QUICK = ("scipy",)  # the second opinion of a page; `second_opinion` asks the slower libraries too
 
 
@@ -128,18 +127,17 @@ def _check(
 
     rows = table[table["used"] & table["specimen"].astype(str).isin(sample.specimen)]
     of: dict[str, Any] = {"by": by, "group": sample.label, "family": family, "basis": basis, "rng": rng}
-    drawn: dict[str, Any] = {"size": _SIZE, "rng": rng}
     ask("Choice of law", lambda: sensitivity(sample, basis))
     ask("Second opinion", lambda: second_opinion(sample, family, libraries=_QUICK))
-    ask("Law", lambda: adequacy(sample, families=[family], **drawn))
-    ask("Outliers", lambda: outliers(sample, basis=basis, bound_family=family, **drawn))
-    ask("Kinds of break", lambda: modes(table, size=_SIZE, **of))
+    ask("Law", lambda: adequacy(sample, families=[family], rng=rng))
+    ask("Outliers", lambda: outliers(sample, basis=basis, bound_family=family, rng=rng))
+    ask("Kinds of break", lambda: modes(table, **of))
     if sample.batch is not None and len(set(sample.batch.tolist())) > 1:
-        ask("Batches", lambda: pooling(sample, family=family, **drawn))
+        ask("Batches", lambda: pooling(sample, family=family, rng=rng))
     if (rows["outcome"] == "other part broke").any():
         ask("Weak link", lambda: weak_link(table, **of))
     if rows["age_years"].notna().all() and rows["age_years"].nunique() > 1:
-        ask("Age", lambda: retention(table, size=_SIZE, **of))
+        ask("Age", lambda: retention(table, **of))
     link, age = kept.get("Weak link"), kept.get("Age")
     return GroupChecks(
         group=sample.label,

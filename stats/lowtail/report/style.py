@@ -18,6 +18,7 @@ from io import BytesIO, StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lowtail._caution import CAUTION
 from lowtail._checks import door
 from lowtail.errors import InputError
 
@@ -269,9 +270,9 @@ def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     target = Path(path)
     kind = target.suffix.lower().lstrip(".")
     metadata = {
-        "png": {"Software": "lowtail"},
+        "png": {"Software": "lowtail", "Description": CAUTION},
         "svg": {},
-        "pdf": {"CreationDate": None, "Creator": "lowtail", "Producer": "lowtail"},
+        "pdf": {"CreationDate": None, "Creator": "lowtail", "Producer": "lowtail", "Subject": CAUTION},
     }
     if kind not in metadata:
         raise InputError(f"A figure is written as .png, .svg or .pdf, got {str(path)!r}.")
@@ -287,7 +288,7 @@ def png_bytes(figure: Figure | Axes) -> bytes:
     """Return the figure as PNG bytes."""
     out = BytesIO()
     with quiet():
-        _figure_of(figure).savefig(out, format="png", metadata={"Software": "lowtail"})
+        _figure_of(figure).savefig(out, format="png", metadata={"Software": "lowtail", "Description": CAUTION})
     return out.getvalue()
 
 
@@ -295,7 +296,9 @@ def svg_text(figure: Figure | Axes) -> str:
     """Return the figure as a complete SVG document, without a date."""
     out = StringIO()
     with quiet():
-        _figure_of(figure).savefig(out, format="svg", metadata={"Date": None, "Creator": "lowtail"})
+        _figure_of(figure).savefig(
+            out, format="svg", metadata={"Date": None, "Creator": "lowtail", "Description": CAUTION}
+        )
     return _unique_ids(out.getvalue())
 
 

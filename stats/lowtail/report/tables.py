@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lowtail._caution import CAUTION
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG, meaning, meanings
 from lowtail.records.log import BreakLog
@@ -93,7 +95,8 @@ def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()
     path : path
         Ends in .csv, .xlsx or .json.
     notes : sequence of str
-        Lines for the sheet "notes" (XLSX only).
+        Lines for the sheet "notes" (XLSX only), below the caution that every file carries: a column "caution" in CSV, an
+        entry "caution" beside "rows" in JSON.
 
     Raises
     ------
@@ -109,9 +112,11 @@ def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()
         for column in safe.columns:
             if safe[column].dtype == object:
                 safe[column] = [_disarm(v) for v in safe[column]]
+        safe["caution"] = [CAUTION, *[""] * (len(safe) - 1)][: len(safe)]
         safe.to_csv(target, index=False, encoding="utf-8")
     elif kind == ".json":
-        target.write_text(table.to_json(orient="records", indent=2, double_precision=15), encoding="utf-8")
+        rows = json.loads(table.to_json(orient="records", double_precision=15))
+        target.write_text(json.dumps({"rows": rows, "caution": CAUTION}, indent=2), encoding="utf-8")
     elif kind == ".xlsx":
         _write_xlsx(table, target, notes)
     else:
@@ -134,7 +139,7 @@ def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None
     sheets: dict[str, list[Sequence[Any]]] = {
         "table": [list(table.columns), *table.astype(object).where(table.notna(), None).to_numpy().tolist()],
         "columns": [["column", "meaning"], *meanings(map(str, table.columns)).items()],
-        "notes": [["note"], *([n] for n in notes)],
+        "notes": [["note"], *([n] for n in dict.fromkeys((CAUTION, *notes)))],
     }
     for name, rows in sheets.items():
         page: Any = book.create_sheet(name)

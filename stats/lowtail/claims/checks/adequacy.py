@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
@@ -96,7 +96,7 @@ def adequacy(
     false_alarm: float = 0.05,
     weak_share: float = 0.10,
     weak_loss: float = 0.30,
-    size: int = 4000,
+    size: int = DRAWS,
     rng: int | np.random.Generator = 0,
 ) -> Adequacy:
     """Anderson-Darling test of each strength law with its parameters estimated, valid at any n and with survivors.
@@ -158,8 +158,7 @@ def adequacy(
             f"{sample.who}: a test of the law needs at least 4 specimens and 3 different loads at break, got "
             f"{sample.n} specimens and {different} different breaks. Test more specimens."
         )
-    generator = as_rng(rng)
-    rows = [_one_law(sample, law, false_alarm, (weak_share, weak_loss), size, generator) for law in laws]
+    rows = [_one_law(sample, law, false_alarm, (weak_share, weak_loss), size, as_rng(rng)) for law in laws]
     first = rows[0]
     return Adequacy(
         group=sample.label,

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
@@ -122,7 +122,7 @@ def outliers(
     false_alarm: float = 0.05,
     basis: str | Basis = "B-basis",
     bound_family: str | Family = "weibull",
-    size: int = 2000,
+    size: int = DRAWS,
     rng: int | np.random.Generator = 0,
 ) -> Outliers:
     """Screen a sample for specimens that stand apart; never removes one.

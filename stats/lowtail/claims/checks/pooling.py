@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
@@ -110,7 +110,7 @@ def pooling(
     *,
     family: str | Family = "weibull",
     false_alarm: float = 0.05,
-    size: int = 2000,
+    size: int = DRAWS,
     power: bool = True,
     rng: int | np.random.Generator = 0,
 ) -> Pooling:

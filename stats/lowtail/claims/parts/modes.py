@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
@@ -104,7 +104,7 @@ def modes(
     false_alarm: float = 0.05,
     weak_share: float = 0.10,
     weak_loss: float = 0.30,
-    size: int = 2000,
+    size: int = DRAWS,
     rng: int | np.random.Generator = 0,
 ) -> Modes:
     """Look for more than one kind of failure in a group.

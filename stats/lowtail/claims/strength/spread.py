@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.low_bound import floor3, low_bound
@@ -63,7 +63,7 @@ def equal_spread(
     samples: Sequence[Sample],
     family: str | Family = "weibull",
     *,
-    size: int = 1000,
+    size: int = DRAWS,
     rng: int | np.random.Generator = 0,
 ) -> EqualSpread:
     """Test whether groups have one spread; locations are their own.

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.low_record import floor3
@@ -167,7 +167,7 @@ def retention(
     axis: str = "plain",
     extrapolate: bool = False,
     false_alarm: float = 0.05,
-    size: int = 2000,
+    size: int = DRAWS,
     power: bool = True,
     rng: int | np.random.Generator = 0,
 ) -> Retention:
