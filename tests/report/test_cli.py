@@ -246,7 +246,7 @@ def test_a_fault_of_the_tool_is_called_so(log, capsys, monkeypatch):
     def broken(*args, **kwargs):
         raise ZeroDivisionError("by purpose")
 
-    monkeypatch.setattr("lowtail.claims.strength.table.strength_table", broken)
+    monkeypatch.setattr("lowtail.claims.strength.table.table_of", broken)
     assert main(["strength", str(log)]) == 1
     assert "a fault of lowtail, not of your log (ZeroDivisionError: by purpose)" in capsys.readouterr().err
 

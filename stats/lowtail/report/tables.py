@@ -95,8 +95,8 @@ def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()
     path : path
         Ends in .csv, .xlsx or .json.
     notes : sequence of str
-        Lines for the sheet "notes" (XLSX only), below the caution that every file carries: a column "caution" in CSV, an
-        entry "caution" beside "rows" in JSON.
+        Lines for the sheet "notes" (XLSX only), below the caution that every file carries: a column "caution" in CSV,
+        an entry "caution" beside "rows" in JSON.
 
     Raises
     ------
