@@ -13,7 +13,7 @@ from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs, handbook_coverage
-from lowtail.claims.strength.low_record import floor3
+from lowtail.claims.strength.low_record import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_law import BatchSums, anova_low, batch_sums, pivotal_low
 from lowtail.models.families import Family, get_family
@@ -169,7 +169,7 @@ def batch_bound(
         fraction_below=p,
         confidence=g,
         estimate=kn(estimate),
-        low=kn(low),
+        low=usable_low(kn(low), load),
         handbook_low=kn(handbook) if np.isfinite(handbook) else handbook,
         handbook_coverage=held,
         spread_between=between,

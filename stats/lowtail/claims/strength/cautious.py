@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize
+from scipy import stats
 
 from lowtail.claims.basis import Basis
-from lowtail.claims.strength.hanson_koopmans import hanson_koopmans
+from lowtail.claims.strength.hanson_koopmans import hanson_koopmans, hanson_koopmans_confidence
 from lowtail.claims.strength.low_record import LowBound, make_low
 from lowtail.claims.strength.nonparametric import order_statistic
 from lowtail.errors import NoAnswerError
@@ -25,17 +25,23 @@ def cautious_low(sample: Sample, basis: Basis) -> LowBound:
         return make_low(sample, basis, "none assumed", "cautious", low, [])
 
 
-def cautious_confidence(sample: Sample, load: float, fraction_below: float) -> float:
-    """Confidence at which the cautious bound reaches the load; NaN where there is none."""
-
-    def gap(g: float) -> float:
-        return cautious_low(sample, Basis("asked", fraction_below, g)).low - load
-
+def cautious_confidence(sample: Sample, load: float, basis: Basis) -> float:
+    """Confidence of the cautious bound of this basis (its ranks fixed) at a load; NaN where there is no such bound."""
+    p, n = basis.fraction_below, sample.n
+    values = np.sort(sample.load)
     try:
-        if gap(0.999) >= 0:
-            return 0.999
-        if gap(0.01) < 0:
-            return 0.01
-        return float(optimize.brentq(gap, 0.01, 0.999, xtol=1e-4))
-    except (NoAnswerError, ValueError):
+        rank = order_statistic(sample.load, p, basis.confidence).rank
+    except NoAnswerError:
+        rank = 0
+    if rank:
+        ranks = np.flatnonzero(values >= load)
+        return float(stats.binom.sf(ranks[0], n, p)) if ranks.size else 0.0
+    try:
+        bound = hanson_koopmans(sample.load, p, basis.confidence, broke=sample.broke)
+    except NoAnswerError:
         return float(np.nan)
+    low, high = values[0], values[bound.rank - 1]
+    factor = np.log(high / load) / np.log(high / low)
+    if factor < 1:
+        return float(stats.binom.sf(0, n, p)) if load <= low else 0.0
+    return hanson_koopmans_confidence(n, p, bound.rank, float(factor))

@@ -23,7 +23,7 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.batches import batch_low
 from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.low_bound import LowBound, low_bound
-from lowtail.claims.strength.low_record import floor3
+from lowtail.claims.strength.low_record import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.sample import Sample, check_slips
 
@@ -285,7 +285,8 @@ def next_batch_low(sample: Sample, basis: Basis, notes: list[str] | None = None)
     reasons: list[str] = []
     for family in ("weibull", "normal"):
         try:
-            lows.append(batch_low(sample, basis.fraction_below, basis.confidence, family))
+            low = batch_low(sample, basis.fraction_below, basis.confidence, family)
+            lows.append(usable_low(low, sample.load))
         except NoAnswerError as reason:
             reasons.append(str(reason))
             if family == "weibull":  # without it nothing is said: the normal alone is too bold for Weibull scatter

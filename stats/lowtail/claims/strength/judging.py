@@ -242,7 +242,7 @@ def _demonstrated(sample: Sample, load: float, basis: Basis) -> float:
     if sample.n_broken == 0:
         return 1 - (1 - p) ** int((sample.load >= load).sum())
     found = [confidence_that(sample, load, p, family=family).confidence for family in ("weibull", "normal")]
-    third = cautious_confidence(sample, load, p)
+    third = cautious_confidence(sample, load, basis)
     return min([*found, third]) if math.isfinite(third) else min(found)
 
 

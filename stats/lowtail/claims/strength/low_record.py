@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lowtail._numbers import down
 from lowtail._record import Record
@@ -14,9 +15,9 @@ from lowtail.errors import LowtailError
 from lowtail.models.fit import fit
 from lowtail.records.sample import Sample
 
-__all__ = ["LEAST", "LowBound", "floor3", "make_low"]
+__all__ = ["LEAST_SHARE", "LowBound", "floor3", "make_low", "usable_low"]
 
-LEAST = 0.001  # kN: a smaller bound is no bound of anything one may hang on
+LEAST_SHARE = 0.001  # of the lowest load: a smaller bound is no bound of anything one may hang on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +35,7 @@ class LowBound(Record):
     estimate : float
         Maximum-likelihood value of the percentile in kN, no margin in it; NaN where no law is fitted.
     low : float
-        The bound in kN, at least 0.
+        The bound in kN; 0 where it lies below a thousandth of the lowest load: then there is no useful bound.
     notes : tuple of str
         Assumptions and doubts the reader must see with the number.
     """
@@ -54,7 +55,7 @@ class LowBound(Record):
     @property
     def unusable(self) -> str:
         """Why the number must not be used as a bound, or an empty text."""
-        if self.low < LEAST:
+        if not self.low > 0:
             return "the bound is zero: these specimens show no useful low strength on this basis"
         if self.method in ("large sample", "likelihood ratio"):
             return "for comparison only: its real coverage is far below the confidence it is called by"
@@ -75,12 +76,13 @@ class LowBound(Record):
 
 
 def floor3(value: float) -> str:
-    """Three significant figures, rounded down: a bound is never rounded up; below 1 N it is 0."""
-    if not np.isfinite(value):
-        return "no value"
-    if value < LEAST:
-        return "0"
-    return down(value)
+    """Three significant figures, rounded down: a bound is never rounded up."""
+    return down(value) if np.isfinite(value) else "no value"
+
+
+def usable_low(low: float, load: NDArray[np.float64]) -> float:
+    """A bound as it is stated: 0 where it lies below a thousandth of the lowest load, in whatever unit."""
+    return float(low) if low >= LEAST_SHARE * float(load.min()) else 0.0
 
 
 def make_low(
@@ -110,6 +112,6 @@ def make_low(
         fraction_below=basis.fraction_below,
         confidence=basis.confidence,
         estimate=max(estimate, 0.0) if np.isfinite(estimate) else estimate,
-        low=float(low),
+        low=usable_low(low, sample.load),
         notes=tuple(notes),
     )
