@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-__all__ = ["chance", "confidence", "down", "nearest", "p_value", "percent_down", "percent_up", "up"]
+__all__ = ["chance", "confidence", "down", "nearest", "p_text", "p_value", "percent_down", "percent_up", "up"]
 
 _SLACK = 1e-12  # a bound of 22.4 held as 22.399999999999999 stays 22.4
 
@@ -116,6 +116,19 @@ def chance(share: float) -> str:
     if share < 0.01:
         return "under 1 %"
     return "over 99 %" if share > 0.99 else percent_down(share, 0)
+
+
+def p_text(value: float) -> str:
+    """Write a p value as a sentence does: two figures, never a bare 0; the same number wherever it stands.
+
+    Examples
+    --------
+    >>> p_text(0.03271), p_text(0.2), p_text(0.0004), p_text(0.99999)
+    ('p = 0.033', 'p = 0.20', 'p < 0.001', 'p = 1.0')
+    """
+    if not math.isfinite(value):
+        return "no p value"
+    return f"p < {p_value(value)[6:]}" if value < 0.001 else f"p = {p_value(value)}"
 
 
 def p_value(value: float) -> str:

@@ -1,9 +1,9 @@
 """How often "backed", without more words, is false: ratings judged over batches drawn at random.
 
 Strength is Weibull of one shape within a batch (shape 15 or 25), and the batches' ln scale is normal; the share of the
-variance of ln load between batches runs from 0 to 0.9. The rating equals the true 10 % strength over all batches (then
-any "backed" is false: the worst case) or lies 2 % above it. Counted: how often `judge` says "backed" (for a batch yet to
-come), and how often "backed for these batches only" (which claims less).
+variance of ln load between batches runs from 0 to 0.9. The rating equals the true 10 % strength over all batches, so
+that any "backed" is false. Counted: how often the bound for a batch yet to come reaches it ("backed"), and how often the
+bound for these batches does ("backed for these batches only", which claims less).
 
 Run ``python tests/truth/false_backed.py`` to make false_backed.csv anew (about 4 minutes on one core).
 """

@@ -1,4 +1,4 @@
-"""The word "backed" without a qualifier is false in at most 5 % of series, whatever the batches do (committed table)."""
+"""The word "backed" without a qualifier is false in at most 5 % of series, whatever the batches do."""
 
 from __future__ import annotations
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lowtail import _numbers
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
 from lowtail.report.plots_comparison import plot_comparison
@@ -128,7 +129,10 @@ def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]
         Cell(_bare(row.typical_reference, units), method),
         Cell(_bare(row.typical_other, units), method),
         Cell(phrases.ratio(row.ratio, row.ratio_low, row.ratio_high), method),
-        Cell(f"{phrases.down(row.ratio_low_all)} to {phrases.up(row.ratio_high_all)}", f"p {_p(row.p_holm)} by Holm"),
+        Cell(
+            f"{phrases.down(row.ratio_low_all)} to {phrases.up(row.ratio_high_all)}",
+            f"{_numbers.p_text(row.p_holm)} by Holm",
+        ),
         Cell(
             phrases.ratio(row.low_ratio, row.low_ratio_low, row.low_ratio_high)
             if np.isfinite(row.low_ratio)
@@ -144,10 +148,6 @@ def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]
 
 def _bare(kn: float, units: str) -> str:
     return phrases.force(kn, units).replace(" kN", "", 1)
-
-
-def _p(p: float) -> str:
-    return "none" if not np.isfinite(p) else "< 0.001" if p < 0.001 else f"{p:.2g}"
 
 
 def _in_words(table: pd.DataFrame, answered: pd.DataFrame) -> list[Block]:

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -78,7 +79,7 @@ class Adequacy(Record):
         return tuple(self.table.loc[self.table["p_value"] <= self.false_alarm, "family"])
 
     def __str__(self) -> str:
-        p = ", ".join(f"{r.family} p = {r.p_value:.2g}" for r in self.table.itertuples())
+        p = ", ".join(f"{r.family} {p_text(r.p_value)}" for r in self.table.itertuples())
         against = ", ".join(self.contradicted)
         head = f"The breaks contradict: {against} ({p})" if against else f"The breaks contradict no law asked for ({p})"
         missed = 10 * (1 - self.power)

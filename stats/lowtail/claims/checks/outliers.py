@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -100,10 +101,10 @@ class Outliers(Record):
                 f"{self.number} breaks stand out ({', '.join(self.flagged)}); the farthest is {self.specimen} ({place})"
             )
         elif self.number:
-            head = f"Specimen {self.specimen} stands out ({place}; p = {self.p_value:.3g})"
+            head = f"Specimen {self.specimen} stands out ({place}; {p_text(self.p_value)})"
         else:
             head = f"No break of {self.n_broken} stands out: the farthest is {self.specimen} ({place}; "
-            head += f"p = {self.p_value:.3g})"
+            head += f"{p_text(self.p_value)})"
         seen = (
             f"; at n = {self.n} a wild specimen must lie {self.detectable:.2g} standard deviations away to be found 8 "
             "times in 10"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -91,7 +92,7 @@ class Pooling(Record):
         if self.verdict == "differ":
             worst = self.table["test"].iloc[int(self.table["p_adjusted"].to_numpy().argmin())]
             return (
-                f"The {self.batches} batches differ ({worst}: p = {self.p_value:.2g} after adjustment); do not pool "
+                f"The {self.batches} batches differ ({worst}: {p_text(self.p_value)} after adjustment); do not pool "
                 "them, use the between-batch bound."
             )
         if np.isfinite(self.smallest_effect):
@@ -99,7 +100,7 @@ class Pooling(Record):
         else:
             missed = "how large an effect it could notice was not computed"
         return (
-            f"No difference seen between {self.batches} batches (smallest p = {self.p_value:.2g} after adjustment), "
+            f"No difference seen between {self.batches} batches (smallest {p_text(self.p_value)} after adjustment), "
             f"but {missed}: keep the between-batch bound beside the pooled one."
         )
 
@@ -291,7 +292,7 @@ def _notes(whole: Batches, law: Family, negative: bool, bartlett_p: float) -> tu
         )
     else:
         notes.append(
-            f"Bartlett's test of equal scatter gives p = {bartlett_p:.2g}, for comparison only: it needs normal "
+            f"Bartlett's test of equal scatter gives {p_text(bartlett_p)}, for comparison only: it needs normal "
             f"{'log loads' if law.on_log else 'loads'}, and takes a long tail for unequal scatter."
         )
     if negative:

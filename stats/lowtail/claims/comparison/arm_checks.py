@@ -6,6 +6,7 @@ from math import comb
 
 import numpy as np
 
+from lowtail._numbers import p_text
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.sample import Sample
@@ -44,7 +45,7 @@ def check_arms(reference: Sample, other: Sample) -> None:
             raise NoAnswerError(
                 f"{sample.who}: a single specimen ({sample.load[0]:.4g} kN) says nothing of the scatter, so that no "
                 "interval of the ratio can be given; at best a permutation test could reach "
-                f"p = {min(best, 1.0):.2g} here. Test at least 2 more in this arm."
+                f"{p_text(min(best, 1.0))} here. Test at least 2 more in this arm."
             )
     for sample in (reference, other):
         if sample.n_broken == 0:
@@ -73,11 +74,11 @@ def _log_rank_text(reference: Sample, other: Sample) -> str:
     if not (reference.n_broken or other.n_broken):
         return ""
     result = two_sample_test(reference, other, "permutation log-rank")
-    return f"The permutation log-rank test alone gives p = {result.p_value:.2g}. "
+    return f"The permutation log-rank test alone gives {p_text(result.p_value)}. "
 
 
 def _permutation_text(reference: Sample, other: Sample) -> str:
     if reference.n_censored or other.n_censored:
         return _log_rank_text(reference, other).strip()
     result = two_sample_test(reference, other, "permutation Welch")
-    return f"The exact permutation test alone gives p = {result.p_value:.2g}."
+    return f"The exact permutation test alone gives {p_text(result.p_value)}."

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.comparison.arm_checks import check_arguments
 from lowtail.claims.comparison.compare import Comparison, compare
-from lowtail.claims.comparison.compare_words import p_text
 from lowtail.claims.comparison.two_sample_tests import holm
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError

@@ -7,10 +7,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from lowtail.claims.comparison.compare import Comparison
+    from lowtail._numbers import p_text
+from lowtail.claims.comparison.compare import Comparison
     from lowtail.records.sample import Sample
 
-__all__ = ["difference_phrase", "low_phrase", "margin_phrase", "names", "p_text", "sentence", "under_read_phrase"]
+__all__ = ["difference_phrase", "low_phrase", "margin_phrase", "names", "sentence", "under_read_phrase"]
 
 _HOPELESS = 0.5  # a design that would only show a loss of more than half is called hopeless
 
@@ -42,13 +43,6 @@ def _down(value: float, mark: float = 1.0) -> str:
 
 def _up(value: float, mark: float = 1.0) -> str:
     return _outward(value, math.ceil, mark)
-
-
-def p_text(p: float) -> str:
-    """A p value in words: two figures, never zero."""
-    if not math.isfinite(p):
-        return "no p value"
-    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
 
 
 def loss(ratio: float) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._numbers import p_text
 from lowtail.claims.comparison.design_parts import (
     Difference,
     block_difference,
@@ -61,7 +62,7 @@ def answer_held(
     p_permuted, smallest = (
         permute_within(score, arm, label, informative, alternative, rng) if informative else (1.0, 1.0)
     )
-    beside = f"The {_PERMUTED[name]} alone gives p = {p_permuted:.2g}. "
+    beside = f"The {_PERMUTED[name]} alone gives {p_text(p_permuted)}. "
     law = _law(y, broke, arm, label, informative, name, beside)
     ratio = farther_ratio(law, _as_broken(y, arm, label, informative, name))
     below = ratio.confidence_below_one()

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._record import Record
 from lowtail.claims.comparison import rank_tests as ranks
 from lowtail.claims.comparison import survivor_tests as survivors
@@ -54,7 +55,7 @@ class TwoSampleTest(Record):
     def __str__(self) -> str:
         limit = f"; the smallest p possible here is {self.smallest_p:.2g}" if np.isfinite(self.smallest_p) else ""
         doubt = "; a large-sample test, for comparison only" if self.large_sample else ""
-        return f"{self.test}, {self.n_reference} against {self.n_other}: p = {self.p_value:.3g}{limit}{doubt}."
+        return f"{self.test}, {self.n_reference} against {self.n_other}: {p_text(self.p_value)}{limit}{doubt}."
 
 
 def _contrast(method: Callable[..., complete.Contrast], log: bool) -> Callable[[Sample, Sample, str, Any], _Outcome]:

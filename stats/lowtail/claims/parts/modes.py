@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -284,12 +285,12 @@ def _by_gap(
     who = f"{sample.label}: " if sample.label else ""
     if p <= false_alarm:
         finding = (
-            f"{who}the breaks fall apart between {ends[0]:.3g} and {ends[1]:.3g} kN (p = {p:.2g}): look for two kinds "
+            f"{who}the breaks fall apart between {ends[0]:.3g} and {ends[1]:.3g} kN ({p_text(p)}): look for two kinds "
             "of failure and name them in the log."
         )
     else:
         finding = (
-            f"{who}no split is seen between the breaks (largest gap {ends[0]:.3g} to {ends[1]:.3g} kN, p = {p:.2g}); "
+            f"{who}no split is seen between the breaks (largest gap {ends[0]:.3g} to {ends[1]:.3g} kN, {p_text(p)}); "
             f"at n = {sample.n} a {100 * share:.0f} % minority {100 * loss:.0f} % weaker would be missed "
             f"{10 * (1 - power):.0f} times in 10."
         )

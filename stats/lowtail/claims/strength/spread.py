@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
@@ -52,7 +53,7 @@ class EqualSpread(Record):
         said = "speak against" if self.p_value < 0.05 else "do not speak against"
         out = f" Left out: {', '.join(self.left_out)}." if self.left_out else ""
         return (
-            f"The data {said} one spread for {self.groups} groups (p = {self.p_value:.2g}, {self.family} law, "
+            f"The data {said} one spread for {self.groups} groups ({p_text(self.p_value)}, {self.family} law, "
             f"{self.n_broken} breaks); one group with twice the spread would have been noticed with "
             f"{100 * self.power:.0f} % chance, so a pass alone proves little.{out}"
         )

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
+from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
@@ -140,7 +141,7 @@ class Retention(Record):
             f"{who}at {setting(self.on, self.at)}{beside}, at most {100 * self.fraction_below:g} % are weaker than "
             f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
             f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
-            f"{100 * self.change_high:+.2g} %; p = {self.p_value:.2g}). Tested: {self.tested}.{seen}{self._future}"
+            f"{100 * self.change_high:+.2g} %; {p_text(self.p_value)}). Tested: {self.tested}.{seen}{self._future}"
         )
 
     @property
