@@ -2,8 +2,8 @@
 
 Strength is Weibull of one shape within a batch (shape 15 or 25), and the batches' ln scale is normal; the share of the
 variance of ln load between batches runs from 0 to 0.9. The rating equals the true 10 % strength over all batches, so
-that any "backed" is false. Counted: how often the bound for a batch yet to come reaches it ("backed"), and how often the
-bound for these batches does ("backed for these batches only", which claims less).
+that any "backed" is false. Counted: how often the bound for a batch yet to come reaches it ("backed"), and how often
+the bound for these batches does ("backed for these batches only", which claims less).
 
 Run ``python tests/truth/false_backed.py`` to make false_backed.csv anew (about 4 minutes on one core).
 """

@@ -6,9 +6,10 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from lowtail._numbers import p_text
+
 if TYPE_CHECKING:
-    from lowtail._numbers import p_text
-from lowtail.claims.comparison.compare import Comparison
+    from lowtail.claims.comparison.compare import Comparison
     from lowtail.records.sample import Sample
 
 __all__ = ["difference_phrase", "low_phrase", "margin_phrase", "names", "sentence", "under_read_phrase"]
