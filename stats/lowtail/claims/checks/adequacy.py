@@ -79,7 +79,8 @@ class Adequacy(Record):
         return tuple(self.table.loc[self.table["p_value"] <= self.false_alarm, "family"])
 
     def __str__(self) -> str:
-        p = ", ".join(f"{r.family} {p_text(r.p_value)}" for r in self.table.itertuples())
+        found = zip(self.table["family"], self.table["p_value"], strict=True)
+        p = ", ".join(f"{family} {p_text(float(value))}" for family, value in found)
         against = ", ".join(self.contradicted)
         head = f"The breaks contradict: {against} ({p})" if against else f"The breaks contradict no law asked for ({p})"
         missed = 10 * (1 - self.power)
