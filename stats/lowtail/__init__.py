@@ -36,6 +36,7 @@ for _module, _names in {
     "claims.basis": "BASES Basis",
     "claims.strength.low_bound": "Demonstrated LowBound confidence_that low_bound",
     "claims.strength.governing": "Governing governing",
+    "claims.strength.unseen": "UnseenMinority unseen_minority",
     "claims.strength.groups": "CanAnswer can_answer",
     "claims.strength.judging": "Judged Verdict judge",
     "claims.strength.rating": "rating_check",

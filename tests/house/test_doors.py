@@ -168,6 +168,7 @@ def valid(folder):
         "strength_steps": {"load": [21.0, 22.0]},
         "strength_table": {"log": LOG},
         "strength_table_large": {"paths": [DATA / "park_breaks.csv"]},
+        "unseen_minority": one | {"basis": "B-basis"},
         "trace_rows": {"paths": [file]},
         "two_sample_test": arms | {"test": "Mann-Whitney"},
         "under_read_crest": {"rate_hz": 1000.0, "width_ms": 5.0},

@@ -2,46 +2,47 @@
 
 from __future__ import annotations
 
-import numpy as np
-from scipy import stats
+import math
 
 from lowtail.claims.basis import Basis
-from lowtail.claims.strength.hanson_koopmans import hanson_koopmans, hanson_koopmans_confidence
 from lowtail.claims.strength.low_record import LowBound, make_low
-from lowtail.claims.strength.nonparametric import order_statistic
 from lowtail.errors import NoAnswerError
+from lowtail.models import cautious
 from lowtail.records.sample import Sample
 
 __all__ = ["cautious_confidence", "cautious_low"]
 
 
 def cautious_low(sample: Sample, basis: Basis) -> LowBound:
-    """Order statistic where n carries one, else Hanson-Koopmans."""
+    """The cautious bound of one group on a tolerance basis, see `lowtail.models.cautious`.
+
+    Raises
+    ------
+    NoAnswerError
+        If specimens that held, or ties, leave no such bound; the message says what is missing.
+    """
     try:
-        found = order_statistic(sample.load, basis.fraction_below, basis.confidence)
-        return make_low(sample, basis, "none assumed", "cautious", found.low, [])
-    except NoAnswerError:
-        low = hanson_koopmans(sample.load, basis.fraction_below, basis.confidence, broke=sample.broke).low
-        return make_low(sample, basis, "none assumed", "cautious", low, [])
+        found = cautious.cautious_bound(sample.load, sample.broke, basis.fraction_below, basis.confidence)
+    except NoAnswerError as reason:
+        raise NoAnswerError(f"{sample.who}: no cautious bound: {reason}.") from reason
+    if found.method == "order statistic":
+        note = f"Cautious bound: the {found.rank}. smallest load, whatever the distribution."
+    elif found.method == "Hanson-Koopmans":
+        note = (
+            f"Cautious bound: Hanson-Koopmans from the 1. and the {found.rank}. smallest load; for distributions "
+            "log-concave in ln load."
+        )
+    else:
+        note = (
+            f"Cautious bound: Weibull fitted to the {found.rank} weakest breaks alone, since specimens held (or tied) "
+            "among the weakest."
+        )
+    return make_low(sample, basis, "none assumed", "cautious", found.low, [note])
 
 
 def cautious_confidence(sample: Sample, load: float, basis: Basis) -> float:
-    """Confidence of the cautious bound of this basis (its ranks fixed) at a load; NaN where there is no such bound."""
-    p, n = basis.fraction_below, sample.n
-    values = np.sort(sample.load)
+    """Confidence at which the cautious bound reaches a load, its ranks those of the basis; NaN where there is none."""
     try:
-        rank = order_statistic(sample.load, p, basis.confidence).rank
+        return cautious.cautious_confidence(sample.load, sample.broke, load, basis.fraction_below, basis.confidence)
     except NoAnswerError:
-        rank = 0
-    if rank:
-        ranks = np.flatnonzero(values >= load)
-        return float(stats.binom.sf(ranks[0], n, p)) if ranks.size else 0.0
-    try:
-        bound = hanson_koopmans(sample.load, p, basis.confidence, broke=sample.broke)
-    except NoAnswerError:
-        return float(np.nan)
-    low, high = values[0], values[bound.rank - 1]
-    factor = np.log(high / load) / np.log(high / low)
-    if factor < 1:
-        return float(stats.binom.sf(0, n, p)) if load <= low else 0.0
-    return hanson_koopmans_confidence(n, p, bound.rank, float(factor))
+        return math.nan

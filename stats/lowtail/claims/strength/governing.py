@@ -24,6 +24,7 @@ from lowtail.claims.strength.batches import batch_low
 from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.low_bound import LowBound, low_bound
 from lowtail.claims.strength.low_record import floor3, usable_low
+from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.records.sample import Sample, check_slips
 
@@ -58,6 +59,8 @@ class Governing(Record):
         Best estimate of the percentile by the Weibull distribution, kN, no margin in it.
     slips : str
         How slips were read: "" (none), "failure", "held", "failure (as stated)" or "held (as stated)".
+    unseen : str
+        What the bound cannot see: the sentence of `unseen_minority`, to stand beside the bound wherever it is quoted.
     notes : tuple of str
         Assumptions and doubts that belong with the number.
     """
@@ -80,6 +83,7 @@ class Governing(Record):
     cautious: float
     estimate: float
     slips: str = ""
+    unseen: str = ""
     notes: tuple[str, ...] = ()
 
     @property
@@ -106,7 +110,7 @@ class Governing(Record):
             f"{who}{'with' if who else 'With'} {100 * self.confidence:g} % confidence, at least "
             f"{100 * (1 - self.fraction_below):g} % of the population is stronger than {floor3(self.low)} kN "
             f"({self.basis} for {self.population}; governed by {self.governed_by}; {self.n} specimens: "
-            f"{self._counts()})."
+            f"{self._counts()}). {self.unseen}".rstrip()
         )
 
     def _counts(self) -> str:
@@ -168,7 +172,9 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
     --------
     >>> print(governing(Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval"), "B-basis"))
     steel oval: with 95 % confidence, at least 90 % of the population is stronger than 16.5 kN (B-basis for specimens
-    like these; governed by cautious bound; 5 specimens: 5 broke).
+    like these; governed by cautious bound; 5 specimens: 5 broke). Holds for pieces like the 5 tested. A weaker kind
+    making up as much as 46 % could have been missed (95 % confidence); if it is 30 % weaker the bound is 14.5 kN, not
+    16.5.
     """
     wanted = get_basis(basis)
     if not wanted.tolerance:
@@ -205,6 +211,7 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
         cautious=lowest.cautious,
         estimate=lowest.estimate,
         slips=reading,
+        unseen=str(unseen_minority(lowest.sample, wanted, low=lowest.low)),
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -223,6 +230,7 @@ def _slip_note(sample: Sample, reading: str, readings: list[str]) -> str:
 class _Bounds:
     """Bounds of one reading of a sample."""
 
+    sample: Sample
     low: float
     governed_by: str
     these_batches: float
@@ -254,6 +262,7 @@ def _one(sample: Sample, basis: Basis) -> _Bounds:
     if note := basis.sampling_note(sample.n, len(batch_names(sample))):
         notes.append(note)
     return _Bounds(
+        sample=sample,
         low=low,
         governed_by=by,
         these_batches=these,

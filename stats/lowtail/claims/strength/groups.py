@@ -13,8 +13,8 @@ from lowtail._guard import Trouble, attempt
 from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound
-from lowtail.claims.strength.nonparametric import attribute_statement
 from lowtail.errors import InputError
+from lowtail.models.nonparametric import attribute_statement
 from lowtail.records.sample import Sample, split
 
 if TYPE_CHECKING:

@@ -24,6 +24,7 @@ METHODS = (
     "confidence law",
     "order statistic",
     "Hanson-Koopmans",
+    "cautious",
     "batches",
     "likelihood ratio",
     "calibrated",
@@ -98,7 +99,8 @@ def low_bound(
     method : str
         "auto" is the confidence law: exact for complete samples and samples stopped after a set number of breaks,
         conservative where specimens held at random loads. Where none broke it is the attribute statement, if n
-        suffices. "order statistic" and "Hanson-Koopmans" assume no law; "batches" is the between-batch bound;
+        suffices. "order statistic" and "Hanson-Koopmans" assume no distribution, and "cautious" is the one of them that
+        n calls for; "batches" is the between-batch bound;
         "likelihood ratio" and "large sample" are there for comparison (their coverage falls short); "calibrated" is
         the signed root calibrated by simulation, tighter with survivors. None is ever chosen for you.
     shape, cv : float, optional

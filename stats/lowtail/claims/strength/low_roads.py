@@ -9,12 +9,13 @@ import numpy as np
 from lowtail._numbers import percent_down
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.batches import batch_bound
-from lowtail.claims.strength.hanson_koopmans import hanson_koopmans
+from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.low_record import LowBound, floor3, make_low
-from lowtail.claims.strength.nonparametric import attribute_low, attribute_statement, order_statistic
 from lowtail.errors import NoAnswerError
 from lowtail.models.calibrated import calibrated_bound
 from lowtail.models.families import Family
+from lowtail.models.hanson_koopmans import hanson_koopmans
+from lowtail.models.nonparametric import attribute_low, attribute_statement, order_statistic
 from lowtail.models.other_bounds import large_sample_bound, likelihood_ratio_bound, true_coverage
 from lowtail.models.tolerance import factor_fraction
 from lowtail.records.sample import Sample
@@ -77,6 +78,10 @@ def _by_batches(sample: Sample, basis: Basis, law: Family, rng: int | np.random.
     return make_low(sample, basis, law.name, "batches", found.low, found.notes)
 
 
+def _by_caution(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+    return cautious_low(sample, basis)
+
+
 def _for_comparison(function: Callable[..., float], method: str) -> Callable[..., LowBound]:
     def by(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
         low = function(sample.load, sample.broke, law, basis.fraction_below, basis.confidence)
@@ -103,6 +108,7 @@ def _by_calibration(sample: Sample, basis: Basis, law: Family, rng: int | np.ran
 OTHER_ROADS: dict[str, Callable[..., LowBound]] = {
     "order statistic": _by_order,
     "Hanson-Koopmans": _by_hanson_koopmans,
+    "cautious": _by_caution,
     "batches": _by_batches,
     "likelihood ratio": _for_comparison(likelihood_ratio_bound, "likelihood ratio"),
     "large sample": _for_comparison(large_sample_bound, "large sample"),

@@ -4,14 +4,15 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from lowtail.claims.strength.hanson_koopmans import (
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.hanson_koopmans import (
     hanson_koopmans,
     hanson_koopmans_confidence,
     hanson_koopmans_factor,
     hanson_koopmans_n,
     hanson_koopmans_rank,
 )
-from lowtail.claims.strength.nonparametric import (
+from lowtail.models.nonparametric import (
     attribute_low,
     attribute_statement,
     fraction_weaker,
@@ -21,7 +22,6 @@ from lowtail.claims.strength.nonparametric import (
     order_statistic_rank,
     range_confidence,
 )
-from lowtail.errors import InputError, NoAnswerError
 
 LOADS = [24.1, 25.3, 22.8, 26.0, 25.5, 23.9, 24.4, 25.0]
 

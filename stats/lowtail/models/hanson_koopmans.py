@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from lowtail.claims.basis import check_fraction
-from lowtail.claims.strength.nonparametric import check_loads, check_whole, order_statistic_n
+from lowtail._checks import check_fraction
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.nonparametric import check_loads, check_whole, order_statistic_n
 
 __all__ = [
     "HansonKoopmans",

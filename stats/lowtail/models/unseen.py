@@ -1,0 +1,85 @@
+"""The weaker kind that a sample may have missed: how large a share, and the bound if it is there.
+
+All tested pieces are taken to be of the main, Weibull kind; a share ``e`` of the population is weaker by the fraction
+``d`` (its strength is the main kind's times 1 - d). Given the shape k of the main kind the percentile of the mixture
+lies where the main kind has the cumulative hazard lambda(k) that solves
+
+    (1 - e) (1 - exp(-lambda)) + e (1 - exp(-lambda (1 - d)^-k)) = p,
+
+so that the confidence distribution of the percentile is that of the main kind with ln lambda(k) in place of
+ln(-ln(1 - p)).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lowtail.models.families import WEIBULL
+from lowtail.models.likelihood import prepare
+from lowtail.models.search import build, solve
+
+__all__ = ["log_hazard", "missed_share", "mixture_low"]
+
+Array = NDArray[np.float64]
+
+_HALVINGS = 80
+
+
+def missed_share(n: int, confidence: float = 0.95) -> float:
+    """Largest share of a population that n specimens may have missed altogether, at this confidence.
+
+    The exact one-sided limit with none seen: 1 - (1 - confidence)^(1 / n) (Clopper and Pearson 1934, from memory).
+
+    Examples
+    --------
+    >>> [round(100 * missed_share(n), 1) for n in (5, 8, 10, 15, 30)]
+    [45.1, 31.2, 25.9, 18.1, 9.5]
+    """
+    return float(-np.expm1(np.log1p(-confidence) / n))
+
+
+def log_hazard(k: Array, fraction_below: float, share: float, weaker: float) -> Array:
+    """Ln of the main kind's cumulative hazard at the mixture's percentile, for each shape; by halving."""
+    plain = np.log(-np.log1p(-fraction_below))
+    stretch = -k * np.log1p(-weaker)  # ln((1 - d)^-k), at least 0
+    low, high = plain - stretch, np.full_like(stretch, plain)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        with np.errstate(over="ignore"):
+            below = -(1 - share) * np.expm1(-np.exp(middle)) - share * np.expm1(-np.exp(middle + stretch))
+        over = below > fraction_below
+        high, low = np.where(over, middle, high), np.where(over, low, middle)
+    return np.asarray(0.5 * (low + high))
+
+
+def mixture_low(
+    load: Array,
+    broke: NDArray[np.bool_],
+    fraction_below: float,
+    confidence: float,
+    share: float,
+    weaker: float,
+) -> float:
+    """Lower bound of the percentile of the population if a share of it is weaker and none of that was tested.
+
+    Parameters
+    ----------
+    load : (n,) array
+        Loads greater than 0.
+    broke : (n,) array of bool
+        False: held. The sample must carry a Weibull bound.
+    fraction_below, confidence : float
+        Between 0 and 1.
+    share, weaker : float
+        Share of the weaker kind and how much weaker it is, 0 to below 1.
+    """
+    sample = prepare(load[None], broke[None], WEIBULL)
+    scale = float(sample.scale[0])
+    plain = float(WEIBULL.quantile(fraction_below))
+    nodes = build(WEIBULL, (sample,), abs(plain) + 2.0, 1 - confidence)
+    w: Any = log_hazard(nodes.k / scale, fraction_below, share, weaker)
+    q = solve(nodes, w, 1 - confidence)
+    return float(WEIBULL.inverse(sample.centre[0] + scale * q[0]))

@@ -1,0 +1,151 @@
+"""The cautious bound and the unseen minority: examples, definitions, limits, the batch form against the single one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+import lowtail as lt
+from lowtail.errors import NoAnswerError
+from lowtail.models.cautious import cautious_bound, cautious_confidence, cautious_many, lower_part
+from lowtail.models.families import WEIBULL
+from lowtail.models.many import low_many
+from lowtail.models.unseen import log_hazard, missed_share, mixture_low
+
+TEN = np.array([24.1, 25.3, 22.8, 26.0, 23.9, 25.1, 24.4, 23.2, 25.8, 24.7])
+ALL = np.ones(10, dtype=bool)
+
+
+def test_example():
+    """Hanson-Koopmans B-basis at n = 10: rank 6, factor 2.137 (MIL-HDBK-17-1F table 8.5.14, from memory).
+
+    The two bounds, 20.82 and 16.39, are those of an independent prototype.
+    """
+    found = cautious_bound(TEN, ALL, 0.10, 0.95)
+    x = np.sort(TEN)
+    assert (found.method, found.rank) == ("Hanson-Koopmans", 6)
+    assert found.low == pytest.approx(x[5] * (x[0] / x[5]) ** 2.137, rel=2e-4)
+    assert found.low == pytest.approx(20.82, abs=5e-3)
+    assert cautious_bound(TEN, ALL, 0.01, 0.95).low == pytest.approx(16.39, abs=5e-3)
+
+
+def test_an_order_statistic_where_n_carries_one():
+    """By definition: the largest rank k with P(Bin(n, p) >= k) >= confidence."""
+    rng = np.random.default_rng(1)
+    for n, p, g in ((29, 0.10, 0.95), (46, 0.10, 0.95), (100, 0.10, 0.95), (30, 0.05, 0.75)):
+        load = rng.weibull(10, n)
+        rank = max(k for k in range(n + 1) if stats.binom.sf(k - 1, n, p) >= g)
+        found = cautious_bound(load, load > 0, p, g)
+        assert (found.method, found.rank) == ("order statistic", rank)
+        assert found.low == np.sort(load)[rank - 1]
+
+
+def test_the_lower_part_where_survivors_stop_it():
+    """By definition: above the r-th smallest break, r = max(3, ceil(n / 3)), everything counts as held there."""
+    load = np.array([20.0, 21.0, 22.0, 22.5, 23.0, 24.0, 25.0, 26.0, 27.0])
+    broke = np.array([True, False, True, True, True, False, True, True, True])
+    cut, kept, r = lower_part(load, broke)
+    assert r == 3 and cut.tolist() == [20.0, 21.0, 22.0, 22.5, *[22.5] * 5]
+    assert kept.tolist() == [True, False, True, True, *[False] * 5]
+    found = cautious_bound(load, broke, 0.10, 0.95)
+    assert found.method == "lower part, Weibull"
+    assert found.low == low_many(cut[None], kept[None], WEIBULL, 0.10, 0.95)[0]
+    with pytest.raises(NoAnswerError, match="needs 3 breaks of 9 specimens, got 2"):
+        lower_part(load, np.arange(9) < 2)
+
+
+def test_ties_among_the_weakest_are_not_taken_for_no_scatter():
+    load = np.array([22.0, 22.0, 22.0, 22.0, 23.0])
+    with pytest.raises(NoAnswerError, match="all lie at one load"):
+        cautious_bound(load, load > 0, 0.10, 0.95)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.integers(3, 12), st.integers(0, 10_000), st.floats(0, 0.6), st.sampled_from([0.01, 0.05, 0.10]))
+def test_many_is_one_by_one(n, seed, held, fraction):
+    rng = np.random.default_rng(seed)
+    load, broke = np.round(20 * rng.weibull(12, (4, n)), 1), rng.random((4, n)) >= held
+    many = cautious_many(load, broke, fraction, 0.95)
+    for row in range(4):
+        try:
+            single = cautious_bound(load[row], broke[row], fraction, 0.95).low
+        except NoAnswerError:
+            single = np.nan
+        assert many[row] == pytest.approx(single, rel=1e-8, nan_ok=True)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(3, 40), st.integers(0, 10_000), st.sampled_from([0.01, 0.10]), st.sampled_from([0.75, 0.95]))
+def test_the_confidence_meets_the_bound(n, seed, fraction, confidence):
+    """The confidence of the planned ranks falls with the load and passes the nominal one at the bound."""
+    load = 20 * np.random.default_rng(seed).weibull(12, n)
+    broke = load > 0
+    low = cautious_bound(load, broke, fraction, confidence).low
+    at = [cautious_confidence(load, broke, low * f, fraction, confidence) for f in (0.98, 1 - 1e-9, 1.02)]
+    assert at[0] >= at[1] >= at[2]
+    assert at[1] >= confidence - 1e-7 and at[2] < confidence
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.01, 100.0))
+def test_a_unit_scales_the_bound_and_nothing_else(seed, unit):
+    load = 20 * np.random.default_rng(seed).weibull(9, 7)
+    one, other = (cautious_bound(x, x > 0, 0.10, 0.95) for x in (load, load * unit))
+    assert other.low == pytest.approx(one.low * unit, rel=1e-9) and other.method == one.method
+
+
+def test_coverage_where_the_distribution_is_not_weibull():
+    """At least 95 % in distributions log-concave in ln load, 4,000 samples each, 3 simulation errors (1 point)."""
+    rng = np.random.default_rng(7)
+    for draw, quantile in (
+        (lambda s: rng.normal(25, 1.5, s), stats.norm.ppf(0.1, 25, 1.5)),
+        (lambda s: np.exp(rng.normal(3, 0.1, s)), np.exp(stats.norm.ppf(0.1, 3, 0.1))),
+        (lambda s: rng.gamma(60, 0.4, s), stats.gamma.ppf(0.1, 60, scale=0.4)),
+        (lambda s: 20 * rng.weibull(12, s), 20 * (-np.log(0.9)) ** (1 / 12)),
+    ):
+        low = cautious_many(draw((4000, 5)), None, 0.10, 0.95)
+        assert (low <= quantile).mean() >= 0.94
+
+
+def test_the_share_that_could_be_missed():
+    """1 - (1 - confidence)^(1/n): the exact limit with none seen; with 29 pieces 9.8 % (the rule of the 29, 0.9^29)."""
+    assert missed_share(29) < 0.10 < missed_share(28)
+    assert [round(100 * missed_share(n), 1) for n in (5, 8, 10, 15, 30)] == [45.1, 31.2, 25.9, 18.1, 9.5]
+
+
+def test_the_hazard_solves_its_equation():
+    k = np.array([2.0, 12.0, 60.0, 400.0])
+    lam = np.exp(log_hazard(k, 0.01, 0.25, 0.3))
+    below = 0.75 * -np.expm1(-lam) + 0.25 * -np.expm1(-lam * 0.7**-k)
+    assert below == pytest.approx(0.01, rel=1e-9)
+
+
+@pytest.mark.parametrize(("share", "weaker"), [(0.0, 0.3), (0.26, 0.0), (1e-10, 0.3), (0.26, 1e-10)])
+def test_nothing_missed_is_the_plain_bound(share, weaker):
+    plain = lt.low_bound(lt.Sample(TEN), "A-basis").low
+    assert mixture_low(TEN, ALL, 0.01, 0.95, share, weaker) == pytest.approx(plain, rel=1e-6)
+
+
+def test_the_mixture_bound_covers_the_mixture():
+    """95 % of bounds lie below the mixture's 10 % point if all tested are of the main kind: 600 samples, 3 errors."""
+    rng = np.random.default_rng(11)
+    n, k, d = 8, 12.0, 0.3
+    share = missed_share(n)
+    point = float(np.exp(log_hazard(np.array([k]), 0.10, share, d)[0] / k))
+    lows = [mixture_low(x, x > 0, 0.10, 0.95, share, d) for x in rng.weibull(k, (600, n))]
+    assert np.mean(np.array(lows) <= point) == pytest.approx(0.95, abs=3 * np.sqrt(0.05 * 0.95 / 600))
+
+
+def test_the_sentence_never_promises_more_than_the_bound():
+    sample = lt.Sample(TEN, label="ten")
+    said = lt.unseen_minority(sample, "A-basis", low=16.39)
+    assert said.low_15 == 16.39 and said.low_30 == pytest.approx(14.12, abs=5e-3)
+    assert str(said).endswith("if it is 30 % weaker the bound is 14.1 kN, not 16.3.")
+    assert "as much as 26 % could have been missed" in str(said)
+    held = lt.Sample([20.0] * 30, [False] * 30)
+    assert str(lt.unseen_minority(held, low=20.0)).endswith("could have been missed (95 % confidence).")
+    with pytest.raises(NoAnswerError, match="0 of 30 specimens broke"):
+        lt.unseen_minority(held)
