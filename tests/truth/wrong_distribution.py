@@ -1,9 +1,9 @@
 """Bounds where strength is not what the bound assumes: classes of populations, each with its lowest coverage.
 
-Minorities (a share of pieces 15 or 30 % weaker than the Weibull kind of shape 15), competing Weibulls (the weaker of two
-parts), left-skewed (the log of a gamma), symmetric, right-skewed, bimodal, and all specimens from one batch of many.
-The truth is the percentile of a million draws. W is the Weibull bound; ``governing`` is the lowest of the Weibull, the
-normal and the cautious bound. A last part counts how often the checks (goodness of fit, outliers, gap) warn.
+Minorities (a share of pieces 15 or 30 % weaker than the Weibull kind of shape 15), competing Weibulls (the weaker of
+two parts), left-skewed (the log of a gamma), symmetric, right-skewed, bimodal, and all specimens from one batch of
+many. The truth is the percentile of a million draws. W is the Weibull bound; ``governing`` the lowest of the Weibull,
+the normal and the cautious bound. A last part counts how often the checks (goodness of fit, outliers, gap) warn.
 
 Run ``python tests/truth/wrong_distribution.py`` to make wrong_distribution.csv and wrong_distribution_warned.csv anew
 (about 5 minutes on one core, most of it for the checks).
@@ -70,6 +70,7 @@ CLASSES: dict[str, dict[str, Draw]] = {
     "left-skewed": {f"index {a:g}": lambda s, rng, a=a: 25 * rng.gamma(a, 1.0, s) ** 0.05 for a in (0.25, 0.5)},
     "Weibull, normal, right-skewed, bimodal": {
         "Weibull 8": weibull(8),
+        "Weibull 15": weibull(15),
         "Weibull 25": weibull(25),
         "normal cv 6 %": lambda s, rng: 25 * (1 + 0.06 * rng.standard_normal(s)),
         "lognormal 10 %": lambda s, rng: 25 * np.exp(0.1 * rng.standard_normal(s)),
