@@ -21,6 +21,9 @@ INTRO = (
     "kinds of break, may the batches be taken together, which part goes first, does strength fall with age. Each check "
     "says how much it could have missed; with 10 or fewer specimens every one misses much. None changes a number above."
 )
+MISSED = (
+    "At this number of specimens these checks miss most weak minorities: see what each says it would miss."
+)
 NOT_ASKED = (
     f"The checks before quoting were not asked: the log has more than {MOST_GROUPS} groups. Ask with --checks, or of "
     "fewer groups."
@@ -54,7 +57,7 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
     if worries:
         blocks += [Prose("What stands out", "head"), Bullets(worries), Prose(_by_chance(checked), "small")]
     else:
-        blocks.append(Prose("Nothing stands out. So few breaks could hide much: each check says what it would miss."))
+        blocks.append(Prose(f"No check warns. {MISSED}"))
     for one in checked:
         inner: list[Block] = [Bullets(tuple(_short(s, one.group) for s in one.said))] if one.said else []
         inner += _pictures(one)
@@ -90,7 +93,7 @@ def check_lines(checked: Sequence[GroupChecks], *, every: bool) -> list[str]:
     """The same for a terminal: what stands out, and with ``every`` each question of each group."""
     worries = standing_out(checked)
     lines = ["Checks before quoting; none changes a number."]
-    lines += [f"  stands out - {w}" for w in worries] or ["  Nothing stands out; so few breaks could hide much."]
+    lines += [f"  stands out - {w}" for w in worries] or [f"  No check warns. {MISSED}"]
     if worries:
         lines.append(f"  {_by_chance(checked)}")
     if every:
