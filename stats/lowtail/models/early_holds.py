@@ -37,8 +37,7 @@ Flags = NDArray[np.bool_]
 SAMPLES = 1024  # simulated samples behind a chance, for confidences up to 99.5 %
 MOST = 2**16  # and at most, for higher ones
 _SEED = 20_250_611
-_STRIDE = 0.3  # first step down of the search, in spreads
-_CLOSE = 1e-3  # the search ends: in normal quantiles of the chance, and in spreads
+_CLOSE = 5e-4  # where the search ends: error of the chance, and width in spreads
 _STEPS = 80
 _SOBOL = 250  # specimens up to which the noise is quasi-random
 _BLOCK = 200_000  # array elements of a block of simulated samples
@@ -142,13 +141,22 @@ class Trials:
         cut = (a[:, rows] for a in (self.z, self.fail, self.limit, self.count, self.index))
         return Trials(self.law, self.w, *cut, self.noise)  # type: ignore[arg-type]
 
+    def observed(self, q: Array) -> tuple[Array, Array]:
+        """Signed roots of the samples themselves at ``q`` (R,), and 1 / spread fitted with the percentile there."""
+        seen = Columns.of(self.z - q, self.fail, self.limit - q, self.count, weibull=self.law == "weibull")
+        return signed_roots(self.law, self.w, seen, np.ones(q.size))
+
+    def slope(self, q: Array, unit: Array) -> Array:
+        """How fast the signed root falls as q rises."""
+        step = 0.05 * unit
+        return np.asarray(np.maximum((self.observed(q - step)[0] - self.observed(q)[0]) / step, 0.01 / unit))
+
     def chance(self, q: Array) -> tuple[Array, Array]:
         """Chance that the distribution fitted with its percentile at ``q`` shows the signed root observed or more.
 
         Among simulated samples with 2 breaks or more; ``q`` has shape (R,). Also 1 / spread of that distribution.
         """
-        seen = Columns.of(self.z - q, self.fail, self.limit - q, self.count, weibull=self.law == "weibull")
-        observed, h = signed_roots(self.law, self.w, seen, np.ones(q.size))
+        observed, h = self.observed(q)
         bar = np.vstack([(self.limit - q) * h, np.full(q.size, np.inf)])
         size = max(1, _BLOCK // self.z.size)
         parts = [slice(i, i + size) for i in range(0, self.noise.shape[1], size)]
@@ -239,26 +247,26 @@ def calibrated_low(s: Scaled, family: Family, fraction_below: float, confidence:
 
 
 def _search(trials: Trials, top: Array, tail: float) -> Array:
-    """Highest strengths at or below ``top`` whose chance is at most ``tail``: steps down, then false position.
+    """Highest strengths at or below ``top`` whose chance is at most ``tail``: a step down, then false position.
 
-    The end at which the chance is small enough is returned.
+    The first step takes the chance to be normal in the signed root. The end whose chance is small enough is returned.
     """
-    goal = float(special.ndtri(tail))
+    goal, close = float(special.ndtri(tail)), min(_CLOSE, tail / 50)
 
     def gap(rows: NDArray[np.intp], at: Array) -> tuple[Array, Array]:
-        chance, h = trials.take(rows).chance(at)
-        return np.clip(special.ndtri(chance), -8.0, 8.0) - goal, 1 / h
+        found, unit = trials.take(rows).chance(at)
+        return np.clip(special.ndtri(found), -8.0, 8.0) - goal, unit
 
     out = top.copy()
-    rows = np.arange(top.size)
-    above, unit = gap(rows, top)
-    rows = rows[above > 0]
-    high, above, unit = top[rows], above[rows], unit[rows]
-    low, below, step = np.full(rows.size, -np.inf), np.zeros(rows.size), _STRIDE * unit
-    side = np.zeros(rows.size, dtype=int)
+    above, h = gap(np.arange(top.size), top)
+    rows = np.flatnonzero(above > 0)
+    if not rows.size:
+        return out
+    high, above, unit = top[rows], above[rows], 1 / h[rows]
+    slope = trials.take(rows).slope(high, unit)
+    step = np.clip(1.1 * above / slope, 0.02 * unit, 20 * unit)
+    low, below, side = np.full(rows.size, -np.inf), np.zeros(rows.size), np.zeros(rows.size, dtype=int)
     for _ in range(_STEPS):
-        if not rows.size:
-            return out
         still_open = np.isinf(low)
         line = np.where(still_open, 0.5, above / (above - below))
         with np.errstate(invalid="ignore"):
@@ -269,9 +277,12 @@ def _search(trials: Trials, top: Array, tail: float) -> Array:
         low, below = np.where(up, low, at), np.where(up, np.where(side > 0, below / 2, below), found)
         side = np.where(still_open, 0, np.where(up, 1, -1))
         step = 2 * step
-        done = (low > -np.inf) & ((~up & (found > -_CLOSE)) | (high - low <= _CLOSE * unit))
+        near = ~up & (special.ndtr(found + goal) > tail - close)
+        done = (low > -np.inf) & (near | (high - low <= _CLOSE * unit))
         out[rows[done]] = low[done]
         left = ~done
+        if done.all():
+            return out
         rows, high, above, low, below = rows[left], high[left], above[left], low[left], below[left]
         step, side, unit = step[left], side[left], unit[left]
     out[rows] = low

@@ -31,63 +31,58 @@ class Columns:
 
     Attributes
     ----------
-    breaks : (m, M) array
-        Loads at break on the axis v, `ABSENT` where a sample has fewer; no rows for the normal law.
+    v, count : (m, M) arrays
+        Different loads, and how many specimens stand at each: those that held, and for the Weibull those that broke.
+        `ABSENT` with a count of 0 fills up.
+    top : (M,) array
+        Highest of them.
     r, first, second : (M,) arrays
         Number of breaks, their sum and their sum of squares.
-    limit, count : (K, M) arrays
-        Loads at which specimens held, and how many held there (0: none, at any finite limit).
     """
 
-    breaks: Array
+    v: Array
+    count: Array
+    top: Array
     r: Array
     first: Array
     second: Array
-    limit: Array
-    count: Array
 
     @classmethod
-    def of(cls, v: Array, fail: NDArray[np.bool_], limit: Array, count: Array, *, weibull: bool) -> Columns:
-        """From values (m, M) and whether each one broke."""
+    def of(cls, v: Array, fail: NDArray[np.bool_], limit: Array, held: Array, *, weibull: bool) -> Columns:
+        """From values (n, M), whether each one broke, the loads held (K, M), and how many held there."""
         there = np.where(fail, v, 0.0)
         r = fail.sum(axis=0)
-        most = int(r.max(initial=0))
-        breaks = np.empty((0, v.shape[1]))
+        at, count = np.where(held > 0, limit, ABSENT), held
         if weibull:
             breaks = np.where(fail, v, ABSENT)
+            most = int(r.max(initial=0))
             if most < 0.7 * v.shape[0]:
                 breaks = np.sort(breaks, axis=0)[v.shape[0] - most :]
-        return cls(breaks, r.astype(float), there.sum(axis=0), (there * there).sum(axis=0), limit, count)
+            at = np.concatenate([breaks, at])
+            count = np.concatenate([(breaks > ABSENT).astype(float), held])
+        top = at.max(axis=0, initial=ABSENT)
+        at = at if weibull else np.where(held > 0, limit, 0.0)
+        return cls(at, count, top, r.astype(float), there.sum(axis=0), (there * there).sum(axis=0))
 
     def take(self, keep: NDArray[np.intp] | NDArray[np.bool_]) -> Columns:
         """Only the columns ``keep``."""
         return Columns(
-            self.breaks[:, keep],
-            self.r[keep],
-            self.first[keep],
-            self.second[keep],
-            self.limit[:, keep],
-            self.count[:, keep],
+            self.v[:, keep], self.count[:, keep], self.top[keep], self.r[keep], self.first[keep], self.second[keep]
         )
-
-
-def _top(x: Columns) -> Array:
-    """Highest load of each sample."""
-    held = np.where(x.count > 0, x.limit, ABSENT).max(axis=0, initial=ABSENT)
-    return np.asarray(np.maximum(x.breaks.max(axis=0), held))
 
 
 def _weibull_sums(x: Columns, shift: Array, h: Array) -> tuple[Array, Array, Array]:
     """Sums over all specimens of e^(shift + h v), the same times v, and times v squared."""
-    with np.errstate(under="ignore"):
-        e = np.exp(np.minimum(shift + h * x.breaks, 300.0))
-        held = x.count * np.exp(np.minimum(shift + h * x.limit, 300.0))
-        by_v, by_limit = e * x.breaks, held * x.limit
-        return (
-            e.sum(axis=0) + held.sum(axis=0),
-            by_v.sum(axis=0) + by_limit.sum(axis=0),
-            (by_v * x.breaks).sum(axis=0) + (by_limit * x.limit).sum(axis=0),
-        )
+    e = h * x.v
+    e += shift
+    np.minimum(e, 300.0, out=e)
+    np.exp(e, out=e)
+    e *= x.count
+    zero = e.sum(axis=0)
+    e *= x.v
+    one = e.sum(axis=0)
+    e *= x.v
+    return zero, one, e.sum(axis=0)
 
 
 def _weibull_fixed(w: float) -> Terms:
@@ -103,17 +98,15 @@ def _weibull_fixed(w: float) -> Terms:
 def _weibull_free(x: Columns, theta: Array) -> tuple[Array, list[Array], list[Array]]:
     """The location is at its best for each h: ``c = ln(r / sum e^(h v))``."""
     (h,) = theta
-    top = _top(x)
-    zero, one, two = _weibull_sums(x, -h * top, h)
+    zero, one, two = _weibull_sums(x, -h * x.top, h)
     mean = one / zero
-    value = x.r * (np.log(h) + np.log(x.r) - np.log(zero) - h * top - 1.0) + h * x.first
+    value = x.r * (np.log(h) + np.log(x.r) - np.log(zero) - h * x.top - 1.0) + h * x.first
     return value, [x.r / h + x.first - x.r * mean], [-x.r / h**2 - x.r * (two / zero - mean * mean)]
 
 
 def _weibull_place(x: Columns, theta: Array) -> Array:
     (h,) = theta
-    top = _top(x)
-    return np.asarray(np.log(x.r) - np.log(_weibull_sums(x, -h * top, h)[0]) - h * top)
+    return np.asarray(np.log(x.r) - np.log(_weibull_sums(x, -h * x.top, h)[0]) - h * x.top)
 
 
 def _normal_held(x: Columns, at: Array) -> tuple[Array, Array, Array]:
@@ -127,14 +120,14 @@ def _normal_held(x: Columns, at: Array) -> tuple[Array, Array, Array]:
 
 def _normal(x: Columns, c: Array | float, h: Array) -> tuple[Array, tuple[Array, Array], tuple[Array, Array, Array]]:
     """Log-likelihood, its slopes in (c, h), and its second derivatives (cc, ch, hh)."""
-    held, hazard, bend = _normal_held(x, c + h * x.limit)
-    by, twice = hazard * x.limit, bend * x.limit
+    held, hazard, bend = _normal_held(x, c + h * x.v)
+    by, twice = hazard * x.v, bend * x.v
     value = x.r * np.log(h) - 0.5 * (x.r * c * c + 2 * c * h * x.first + h * h * x.second) + held
     slope = (-x.r * c - h * x.first - hazard.sum(axis=0), x.r / h - c * x.first - h * x.second - by.sum(axis=0))
     curve = (
         -x.r - bend.sum(axis=0),
         -x.first - twice.sum(axis=0),
-        -x.r / h**2 - x.second - (twice * x.limit).sum(axis=0),
+        -x.r / h**2 - x.second - (twice * x.v).sum(axis=0),
     )
     return value, slope, curve
 
@@ -172,7 +165,7 @@ def _climb(terms: Terms, x: Columns, theta: Array) -> tuple[Array, Array]:
     for _ in range(_STEPS):
         trial = here + step
         trial[-1] = np.clip(trial[-1], here[-1] / 4, here[-1] * 4)
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        with np.errstate(all="ignore"):
             new, slope, curve = terms(x, trial)
             fresh, gain = _newton(slope, curve)
         good = new >= value - 1e-10 * (1 + np.abs(new))
@@ -211,7 +204,7 @@ def signed_roots(law: str, w: float, x: Columns, start: Array) -> tuple[Array, A
     """
     if law == "weibull":
         with np.errstate(divide="ignore"):  # from the left, where Newton is quick; from the right it crawls
-            reach = (3.0 + abs(w)) / np.maximum(_top(x), 1e-300)
+            reach = (3.0 + abs(w)) / np.maximum(x.top, 1e-300)
         held, value = _climb(_weibull_fixed(w), x, np.minimum(start, reach)[None])
         free, best = _climb(_weibull_free, x, held)
         place = _weibull_place(x, free)
