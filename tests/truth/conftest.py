@@ -2,10 +2,10 @@
 
 collect_ignore_glob = [
     "batches_*.py",
-    "calibrated_*.py",
     "checks_*.py",
     "compare_*.py",
     "coverage.py",
+    "early_*.py",
     "other_*.py",
     "parts_*.py",
     "plan_*.py",

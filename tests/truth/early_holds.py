@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import run, seeds
+from lowtail._parallel import seeds
 from lowtail.models.early_holds import calibrated_confidence, calibrated_low, held_early
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled, prepare
@@ -157,7 +157,9 @@ def both(s: Scaled, family: Family, p: float, q: Array) -> tuple[Array, Array]:
     return plain_confidence(s.rows(few), family, p, q[few]), shown
 
 
-def cell(title: str, name: str, limits: Limits, repetitions: int, passed: bool, seed: object) -> list[tuple[object, ...]]:
+def cell(
+    title: str, name: str, limits: Limits, repetitions: int, passed: bool, seed: object
+) -> list[tuple[object, ...]]:
     """Coverage at every content and level, with and without the calibration."""
     rng = np.random.default_rng(seed)  # type: ignore[arg-type]
     load, broke, family = draw(limits, name, repetitions, rng)
@@ -185,7 +187,6 @@ def distance(title: str, name: str, limits: Limits, repetitions: int, seed: obje
     s = prepare(load, broke, family)
     s = s.rows(s.distinct)
     w, out = float(family.quantile(0.01)), []
-
 
     for level in (0.75, 0.95):
         plain = np.empty(s.r.size)

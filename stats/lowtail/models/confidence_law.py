@@ -59,8 +59,8 @@ class ConfidenceLaw:
 
     @property
     def held_early(self) -> bool:
-        """True where a specimen of this sample held below its highest break."""
-        return bool(held_early(self.groups[0])[0])
+        """True where a specimen held below the highest break of its group (or could have: none broke there)."""
+        return any(bool(held_early(g)[0]) or (g.r[0] == 0 and g.n[0] > 0) for g in self.groups)
 
     @property
     def calibrated(self) -> bool:
@@ -106,6 +106,13 @@ class ConfidenceLaw:
 
         The inverse of `low`: with specimens held early, calibrated by 1,024 simulated samples, and so at most 99.95 %.
         """
+        return self._confidence(load, fraction_below, self.calibrated)
+
+    def plain_confidence_that(self, load: float, fraction_below: float) -> float:
+        """The same without the calibration for specimens held early."""
+        return self._confidence(load, fraction_below, calibrated=False)
+
+    def _confidence(self, load: float, fraction_below: float, calibrated: bool) -> float:
         p = check_fraction(fraction_below, "fraction_below")
         if not (np.isfinite(load) and load > 0):
             raise InputError(f"`load` must be a finite number greater than 0 kN, got {load!r}.")
@@ -117,7 +124,7 @@ class ConfidenceLaw:
         rough = float(self._nodes(p, 0.05).cdf(q, w)[0][0])
         near = min(max(rough, 1e-7), 1 - 1e-7)  # a second grid that stands where the first one put the answer
         shown = np.clip(1 - self._nodes(p, near).cdf(q, w)[0], 0.0, 1.0)
-        return float(calibrated_confidence(target, self.family, p, q, shown)[0] if self.calibrated else shown[0])
+        return float(calibrated_confidence(target, self.family, p, q, shown)[0] if calibrated else shown[0])
 
     def interval(self, fraction_below: float, confidence: float) -> tuple[float, float]:
         """Two-sided confidence interval in kN of a percentile, equal tails; its upper end is that of the plain law."""

@@ -29,7 +29,7 @@ from lowtail.models.families import Family
 from lowtail.models.lean_roots import Columns, signed_roots
 from lowtail.models.likelihood import Scaled
 
-__all__ = ["SAMPLES", "Trials", "calibrated_confidence", "calibrated_low", "held_early"]
+__all__ = ["SAMPLES", "Trials", "calibrated_confidence", "calibrated_low", "held_early", "samples_for"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -51,18 +51,27 @@ def held_early(s: Scaled) -> Flags:
 
 
 @lru_cache(maxsize=64)
-def _noise(family: str, n: int, samples: int) -> tuple[Array, Array]:
-    """Standard values and uniform numbers of ``samples`` samples of n, both (n, samples); the same at every call."""
+def _cube(n: int, samples: int) -> tuple[Array, Array]:
+    """Quasi-random points (2 n, samples) between 0 and 1 and a direction (2 n,), the same at every call."""
     rng = np.random.default_rng([_SEED, n])
-    if n <= _SOBOL:
-        cube = stats.qmc.Sobol(2 * n, rng=rng).random(samples).T
-    else:
-        cube = rng.random((2 * n, samples))
-    cube = np.clip(cube, 1e-10, 1 - 1e-10)
-    value = np.log(-np.log1p(-cube[:n])) if family == "weibull" else special.ndtri(cube[:n])
-    value, other = np.ascontiguousarray(value), np.ascontiguousarray(cube[n:])
-    value.flags.writeable = other.flags.writeable = False
-    return value, other
+    cube = stats.qmc.Sobol(2 * n, rng=rng).random(samples).T if n <= _SOBOL else rng.random((2 * n, samples))
+    cube, way = np.ascontiguousarray(cube), rng.uniform(100.0, 1000.0, 2 * n)
+    cube.flags.writeable = way.flags.writeable = False
+    return cube, way
+
+
+def _noise(law: str, z: Array, samples: int) -> tuple[Array, Array]:
+    """Standard values and uniform numbers (n, samples) that belong to the sorted loads z of a sample.
+
+    The points are shifted around the unit cube by an amount that the loads decide (not their unit, not their order):
+    the same sample always meets the same noise, but no error of one set of points repeats itself from sample to sample,
+    where it would become an error of the coverage.
+    """
+    cube, way = _cube(z.size, samples)
+    turn = float(z @ np.linspace(1.0, 2.0, z.size)) / z.size
+    shifted = np.clip((cube + (way * turn % 1.0)[:, None]) % 1.0, 1e-10, 1 - 1e-10)
+    value, other = shifted[: z.size], shifted[z.size :]
+    return np.log(-np.log1p(-value)) if law == "weibull" else special.ndtri(value), other
 
 
 def _limits(z: Array, fail: Flags, other: Array) -> tuple[Array, Array, NDArray[np.int32]]:
@@ -108,7 +117,7 @@ class Trials:
         Different loads held, and how many held at each (none where a row has fewer than K).
     index : (n, R, B) array
         Which limit a specimen has in each simulated sample; K for none.
-    noise : (n, B) array
+    noise : (n, R, B) array
         Standard values, less ``w``.
     """
 
@@ -129,17 +138,17 @@ class Trials:
         z, fail = s.z[there].reshape(-1, n), s.fail[there].reshape(-1, n)
         order = np.lexsort((~fail, z), axis=1)
         z, fail = np.take_along_axis(z, order, axis=1), np.take_along_axis(fail, order, axis=1)
-        value, other = _noise("weibull" if law == "weibull" else "normal", n, max(64, min(samples, _WHOLE // n)))
-        parts = [_limits(a, b, other) for a, b in zip(z, fail, strict=True)]
+        noise = [_noise(law, a, max(64, min(samples, _WHOLE // n))) for a in z]
+        parts = [_limits(a, b, other) for a, b, (_, other) in zip(z, fail, noise, strict=True)]
         most = max(p[0].size for p in parts)
         index = np.stack([np.where(p[2] < p[0].size, p[2], most) for p in parts], axis=1)
         limit, count = _pad([p[0] for p in parts], most), _pad([p[1] for p in parts], most)
-        return cls(law, w, z.T, fail.T, limit, count, index, value - w)
+        return cls(law, w, z.T, fail.T, limit, count, index, np.stack([v for v, _ in noise], axis=1) - w)
 
     def take(self, rows: NDArray[np.intp] | Flags) -> Trials:
         """Only some rows."""
-        cut = (a[:, rows] for a in (self.z, self.fail, self.limit, self.count, self.index))
-        return Trials(self.law, self.w, *cut, self.noise)  # type: ignore[arg-type]
+        cut = (a[:, rows] for a in (self.z, self.fail, self.limit, self.count, self.index, self.noise))
+        return Trials(self.law, self.w, *cut)  # type: ignore[arg-type]
 
     def observed(self, q: Array) -> tuple[Array, Array]:
         """Signed roots of the samples themselves at ``q`` (R,), and 1 / spread fitted with the percentile there."""
@@ -159,7 +168,7 @@ class Trials:
         observed, h = self.observed(q)
         bar = np.vstack([(self.limit - q) * h, np.full(q.size, np.inf)])
         size = max(1, _BLOCK // self.z.size)
-        parts = [slice(i, i + size) for i in range(0, self.noise.shape[1], size)]
+        parts = [slice(i, i + size) for i in range(0, self.noise.shape[2], size)]
         roots = np.concatenate([self._roots(bar, part) for part in parts], axis=1)
         return np.array([_share(row, float(root)) for row, root in zip(roots, observed, strict=True)]), h
 
@@ -168,13 +177,13 @@ class Trials:
 
         ``bar`` (K + 1, R) holds the limits there.
         """
-        index, noise = self.index[:, :, part], self.noise[:, None, part]
+        index, noise = self.index[:, :, part], self.noise[:, :, part]
         rows, width = index.shape[1:]
         fail = noise <= bar[index, np.arange(rows)[None, :, None]]
         column = np.broadcast_to(np.arange(rows * width, dtype=np.intp).reshape(rows, width), index.shape)
         held = np.bincount((index * (rows * width) + column)[~fail], minlength=self.limit.shape[0] * rows * width)
         samples = Columns.of(
-            np.broadcast_to(noise, index.shape).reshape(index.shape[0], -1),
+            noise.reshape(index.shape[0], -1),
             fail.reshape(index.shape[0], -1),
             np.repeat(bar[:-1], width, axis=1),
             held.reshape(self.limit.shape[0], -1).astype(float),
@@ -231,19 +240,30 @@ def calibrated_low(s: Scaled, family: Family, fraction_below: float, confidence:
         If the confidence lies above what `MOST` simulated samples can tell.
     """
     out = np.array(q, dtype=float)
-    tail = 1.0 - confidence
     if confidence < 0.5 or not held_early(s).any():
         return out
+    samples, w = samples_for(confidence), float(family.quantile(fraction_below))
+    for rows in _alike(s, samples):
+        out[rows] = _search(Trials.of(s.rows(rows), family.name, w, samples), out[rows], 1.0 - confidence)
+    return out
+
+
+def samples_for(confidence: float) -> int:
+    """Simulated samples behind a bound: `SAMPLES`, more above a confidence of 99.5 %.
+
+    Raises
+    ------
+    NoAnswerError
+        If `MOST` would not do.
+    """
+    tail = 1.0 - confidence
     samples = SAMPLES if tail >= 0.005 else int(2 ** np.ceil(np.log2(8 / tail)))
     if samples > MOST:
         raise NoAnswerError(
-            f"Some specimens held at low loads: such a bound is checked by simulation, which can tell a confidence up to "
-            f"{1 - 8 / MOST:.4f}, got {confidence!r}. Ask for less."
+            "Some specimens held at low loads: a bound is then checked by simulation, which can tell a confidence up "
+            f"to {1 - 8 / MOST:.4f}, got {confidence!r}. Ask for less."
         )
-    w = float(family.quantile(fraction_below))
-    for rows in _alike(s, samples):
-        out[rows] = _search(Trials.of(s.rows(rows), family.name, w, samples), out[rows], tail)
-    return out
+    return samples
 
 
 def _search(trials: Trials, top: Array, tail: float) -> Array:

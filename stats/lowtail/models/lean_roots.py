@@ -1,8 +1,8 @@
-"""Signed roots of the likelihood ratio at one strength, for a hundred thousand simulated samples a second, on arrays.
+"""Signed roots of the likelihood ratio at one strength for many simulated samples at once, on arrays.
 
-Samples are columns on the axis ``v = y - q`` with q the strength at the fraction below; the standard value of a specimen
-is ``c + h v`` with h = 1 / spread, and the strength at the fraction below is q where c = w, its standard quantile. Held
-specimens enter by their different loads and how many held at each; breaks of the normal law by three sums.
+Samples are columns on the axis ``v = y - q``, with q the strength at the fraction below. The standard value of a
+specimen is ``c + h v`` with h = 1 / spread; the strength at the fraction below is q where c = w, its standard quantile.
+Held specimens enter by their different loads and how many held at each; breaks of the normal law by three sums.
 """
 
 from __future__ import annotations

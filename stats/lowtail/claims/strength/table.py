@@ -9,7 +9,7 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail.claims.basis import Basis, as_bases, get_basis
-from lowtail.claims.strength.low_bound import LowBound, low_bound
+from lowtail.claims.strength.low_bound import EARLY, TOO_HIGH, LowBound, low_bound
 from lowtail.claims.strength.rating import DEFAULT_BY, batch_names, over_batches, rate
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
@@ -150,7 +150,7 @@ def _bounds(
         f"{basis.name}, estimate": own.estimate if own else np.nan,
     }
     if own is not None:
-        notes.extend(own.notes)
+        notes.extend(f"{basis.name}: {note}" if note.startswith((EARLY, TOO_HIGH)) else note for note in own.notes)
     beside = own if law.name == "normal" else _attempt(sample, basis, get_family("normal"), [])
     row[f"{basis.name}, normal"] = beside.low if beside else np.nan
     if batches:
