@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,18 @@ from lowtail.models.families import Family
 from lowtail.models.lean_roots import Columns, signed_roots
 from lowtail.models.likelihood import Scaled
 
-__all__ = ["SAMPLES", "Trials", "calibrated_confidence", "calibrated_low", "held_early", "samples_for"]
+__all__ = [
+    "SAMPLES",
+    "Trials",
+    "calibrated_confidence",
+    "calibrated_low",
+    "held_early",
+    "limits_of",
+    "noise_of",
+    "samples_for",
+    "search_down",
+    "share_above",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -60,7 +72,7 @@ def _cube(n: int, samples: int) -> tuple[Array, Array]:
     return cube, way
 
 
-def _noise(law: str, z: Array, samples: int) -> tuple[Array, Array]:
+def noise_of(law: str, z: Array, samples: int) -> tuple[Array, Array]:
     """Standard values and uniform numbers (n, samples) that belong to the sorted loads z of a sample.
 
     The points are shifted around the unit cube by an amount that the loads decide (not their unit, not their order):
@@ -74,7 +86,7 @@ def _noise(law: str, z: Array, samples: int) -> tuple[Array, Array]:
     return np.log(-np.log1p(-value)) if law == "weibull" else special.ndtri(value), other
 
 
-def _limits(z: Array, fail: Flags, other: Array) -> tuple[Array, Array, NDArray[np.int32]]:
+def limits_of(z: Array, fail: Flags, other: Array) -> tuple[Array, Array, NDArray[np.int32]]:
     """Different loads held, how many held at each, and which of them limits each specimen of each simulated sample.
 
     A specimen that held keeps its own load as limit. For one that broke the limit follows the Kaplan-Meier estimate of
@@ -138,8 +150,8 @@ class Trials:
         z, fail = s.z[there].reshape(-1, n), s.fail[there].reshape(-1, n)
         order = np.lexsort((~fail, z), axis=1)
         z, fail = np.take_along_axis(z, order, axis=1), np.take_along_axis(fail, order, axis=1)
-        noise = [_noise(law, a, max(64, min(samples, _WHOLE // n))) for a in z]
-        parts = [_limits(a, b, other) for a, b, (_, other) in zip(z, fail, noise, strict=True)]
+        noise = [noise_of(law, a, max(64, min(samples, _WHOLE // n))) for a in z]
+        parts = [limits_of(a, b, other) for a, b, (_, other) in zip(z, fail, noise, strict=True)]
         most = max(p[0].size for p in parts)
         index = np.stack([np.where(p[2] < p[0].size, p[2], most) for p in parts], axis=1)
         limit, count = _pad([p[0] for p in parts], most), _pad([p[1] for p in parts], most)
@@ -170,7 +182,7 @@ class Trials:
         size = max(1, _BLOCK // self.z.size)
         parts = [slice(i, i + size) for i in range(0, self.noise.shape[2], size)]
         roots = np.concatenate([self._roots(bar, part) for part in parts], axis=1)
-        return np.array([_share(row, float(root)) for row, root in zip(roots, observed, strict=True)]), h
+        return np.array([share_above(row, float(root)) for row, root in zip(roots, observed, strict=True)]), h
 
     def _roots(self, bar: Array, part: slice) -> Array:
         """Signed roots (R, B) of simulated samples, in spreads around the trial strength; NaN with fewer than 2 breaks.
@@ -195,7 +207,7 @@ class Trials:
         return out.reshape(rows, width)
 
 
-def _share(roots: Array, observed: float) -> float:
+def share_above(roots: Array, observed: float) -> float:
     """Share of roots at or above the one observed, linear between them; never 0, and 1 where none could be used."""
     used = np.sort(roots[~np.isnan(roots)])
     if not used.size:
@@ -244,7 +256,7 @@ def calibrated_low(s: Scaled, family: Family, fraction_below: float, confidence:
         return out
     samples, w = samples_for(confidence), float(family.quantile(fraction_below))
     for rows in _alike(s, samples):
-        out[rows] = _search(Trials.of(s.rows(rows), family.name, w, samples), out[rows], 1.0 - confidence)
+        out[rows] = search_down(Trials.of(s.rows(rows), family.name, w, samples), out[rows], 1.0 - confidence)
     return out
 
 
@@ -266,7 +278,20 @@ def samples_for(confidence: float) -> int:
     return samples
 
 
-def _search(trials: Trials, top: Array, tail: float) -> Array:
+class Judged(Protocol):
+    """What the search needs of trials: `Trials` says what each is."""
+
+    def take(self, rows: NDArray[np.intp] | Flags) -> Self:
+        """Only some rows."""
+
+    def chance(self, q: Array) -> tuple[Array, Array]:
+        """Chance at trial strengths, and 1 / spread."""
+
+    def slope(self, q: Array, unit: Array) -> Array:
+        """How fast the signed root falls."""
+
+
+def search_down(trials: Judged, top: Array, tail: float) -> Array:
     """Highest strengths at or below ``top`` whose chance is at most ``tail``: a step down, then false position.
 
     The first step takes the chance to be normal in the signed root. The end whose chance is small enough is returned.

@@ -9,20 +9,29 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfcx
 
-__all__ = ["Columns", "signed_roots"]
+__all__ = ["Columns", "Terms", "climb", "signed_roots"]
 
 Array = NDArray[np.float64]
-Terms = Callable[["Columns", Array], tuple[Array, list[Array], list[Array]]]
+X = TypeVar("X", bound="Takes")
+Terms = Callable[[X, Array], tuple[Array, list[Array], list[Array]]]
 
 ABSENT = -1e300  # a break that is not there: no weight under any h
 _STEPS = 100
 _ENOUGH = 1e-8  # squared Newton decrement: what the log-likelihood can still rise
 _ROOT2, _HAZARD = np.sqrt(2.0), np.sqrt(2.0 / np.pi)
+
+
+class Takes(Protocol):
+    """Samples as columns that can be left out."""
+
+    def take(self, keep: NDArray[np.intp] | NDArray[np.bool_]) -> Self:
+        """Only the columns ``keep``."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +94,7 @@ def _weibull_sums(x: Columns, shift: Array, h: Array) -> tuple[Array, Array, Arr
     return zero, one, e.sum(axis=0)
 
 
-def _weibull_fixed(w: float) -> Terms:
+def _weibull_fixed(w: float) -> Terms[Columns]:
     def terms(x: Columns, theta: Array) -> tuple[Array, list[Array], list[Array]]:
         (h,) = theta
         zero, one, two = _weibull_sums(x, np.asarray(w), h)
@@ -132,7 +141,7 @@ def _normal(x: Columns, c: Array | float, h: Array) -> tuple[Array, tuple[Array,
     return value, slope, curve
 
 
-def _normal_fixed(w: float) -> Terms:
+def _normal_fixed(w: float) -> Terms[Columns]:
     def terms(x: Columns, theta: Array) -> tuple[Array, list[Array], list[Array]]:
         value, slope, curve = _normal(x, w, theta[0])
         return value, [slope[1]], [curve[2]]
@@ -146,17 +155,25 @@ def _normal_free(x: Columns, theta: Array) -> tuple[Array, list[Array], list[Arr
 
 
 def _newton(slope: list[Array], curve: list[Array]) -> tuple[Array, Array]:
-    """Newton step in one or two variables, and the rise it promises (twice)."""
+    """Newton step, and the rise it promises (twice); ``curve`` holds the upper triangle row by row."""
     if len(slope) == 1:
         step = (-slope[0] / curve[0])[None]
-        return step, slope[0] * step[0]
-    (a, b), (aa, ab, bb) = slope, curve
-    det = aa * bb - ab * ab
-    step = np.stack([-(bb * a - ab * b) / det, -(aa * b - ab * a) / det])
-    return step, a * step[0] + b * step[1]
+    elif len(slope) == 2:
+        (a, b), (aa, ab, bb) = slope, curve
+        det = aa * bb - ab * ab
+        step = np.stack([-(bb * a - ab * b) / det, -(aa * b - ab * a) / det])
+    else:
+        size = len(slope)
+        hessian = np.empty((slope[0].size, size, size))
+        pairs = [(i, j) for i in range(size) for j in range(i, size)]
+        for (i, j), each in zip(pairs, curve, strict=True):
+            hessian[:, i, j] = hessian[:, j, i] = np.nan_to_num(each)
+        hessian[:, range(size), range(size)] -= 1e-10
+        step = np.asarray(-np.linalg.solve(hessian, np.stack(slope, axis=1)[..., None])[..., 0].T, dtype=float)
+    return step, np.asarray(sum(a * b for a, b in zip(slope, step, strict=True)))
 
 
-def _climb(terms: Terms, x: Columns, theta: Array) -> tuple[Array, Array]:
+def climb(terms: Terms[X], x: X, theta: Array) -> tuple[Array, Array]:
     """Maximise every column by Newton steps, halved where they do not rise; h is the last variable, kept positive."""
     out, best = theta.copy(), np.full(theta.shape[1], -np.inf)
     active = np.arange(theta.shape[1])
@@ -205,11 +222,11 @@ def signed_roots(law: str, w: float, x: Columns, start: Array) -> tuple[Array, A
     if law == "weibull":
         with np.errstate(divide="ignore"):  # from the left, where Newton is quick; from the right it crawls
             reach = (3.0 + abs(w)) / np.maximum(x.top, 1e-300)
-        held, value = _climb(_weibull_fixed(w), x, np.minimum(start, reach)[None])
-        free, best = _climb(_weibull_free, x, held)
+        held, value = climb(_weibull_fixed(w), x, np.minimum(start, reach)[None])
+        free, best = climb(_weibull_free, x, held)
         place = _weibull_place(x, free)
     else:
-        held, value = _climb(_normal_fixed(w), x, start[None])
-        free, best = _climb(_normal_free, x, np.stack([np.full(start.size, w), held[0]]))
+        held, value = climb(_normal_fixed(w), x, start[None])
+        free, best = climb(_normal_free, x, np.stack([np.full(start.size, w), held[0]]))
         place = free[0]
     return np.sign(w - place) * np.sqrt(np.maximum(2 * (best - value), 0.0)), held[0]

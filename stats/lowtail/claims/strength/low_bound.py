@@ -10,6 +10,7 @@ import numpy as np
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
+from lowtail.claims.strength.early_notes import EARLY, held_note, lowered_words
 from lowtail.claims.strength.low_record import LowBound, floor3, make_low
 from lowtail.claims.strength.low_roads import OTHER_ROADS, by_custom, none_broken
 from lowtail.errors import InputError
@@ -18,7 +19,7 @@ from lowtail.models.early_holds import samples_for
 from lowtail.models.families import Family, get_family
 from lowtail.records.sample import Sample
 
-__all__ = ["EARLY", "METHODS", "TOO_HIGH", "Demonstrated", "LowBound", "confidence_that", "floor3", "low_bound"]
+__all__ = ["METHODS", "Demonstrated", "LowBound", "confidence_that", "floor3", "low_bound"]
 
 METHODS = (
     "auto",
@@ -29,10 +30,6 @@ METHODS = (
     "likelihood ratio",
     "large sample",
 )
-
-
-EARLY = "Some specimens held at low loads"
-TOO_HIGH = "Specimens that held at low loads make the usual"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +149,7 @@ def low_bound(
         low = found.low(p, g)
         plain = found.plain_low(p, g) if found.calibrated else low
         how = _law_method(found, shared_spread) + (", lowered for early holds" if low < plain else "")
-        lowered = f"bound too high ({floor3(plain)} kN); lowered to {floor3(low)} kN" if low < plain else ""
+        lowered = lowered_words("kN", floor3, plain, low)
         notes = [*_law_notes(sample, found, shared_spread, p), *_held_notes(sample, found, "bound", lowered, g)]
         return make_low(sample, wanted, law.name, how, low, notes, shape)
     return OTHER_ROADS[method](sample, wanted, law)
@@ -197,10 +194,7 @@ def _held_notes(sample: Sample, law: ConfidenceLaw, what: str, lowered: str, con
     if not law.calibrated:
         source = "known scatter" if law.known else "scatter from earlier series" if law.prior else "shared scatter"
         return [f"{EARLY}; with {source} this {what} is not calibrated for that."]
-    if lowered:
-        how = f"by simulation ({samples_for(confidence):,} samples, fixed seed)"
-        return [f"{TOO_HIGH} {lowered} {how}."]
-    return [f"{EARLY}; checked by simulation, the {what} stands."]
+    return [held_note(what, lowered, samples_for(confidence))]
 
 
 @door
@@ -240,7 +234,7 @@ def confidence_that(
     p = check_fraction(fraction_below, "fraction_below")
     shown = law.confidence_that(load, p)
     plain = law.plain_confidence_that(load, p) if law.calibrated else shown
-    lowered = f"confidence too high ({_percent(plain)} %); lowered to {_percent(shown)} %" if shown < plain else ""
+    lowered = lowered_words("%", _percent, plain, shown)
     notes = [*_law_notes(sample, law, shared_spread, p), *_held_notes(sample, law, "confidence", lowered, 0.5)]
     return Demonstrated(
         group=sample.label,

@@ -9,7 +9,8 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail.claims.basis import Basis, as_bases, get_basis
-from lowtail.claims.strength.low_bound import EARLY, TOO_HIGH, LowBound, low_bound
+from lowtail.claims.strength.early_notes import EARLY, TOO_HIGH
+from lowtail.claims.strength.low_bound import LowBound, low_bound
 from lowtail.claims.strength.rating import DEFAULT_BY, batch_names, over_batches, rate
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.models.families import Family, get_family
