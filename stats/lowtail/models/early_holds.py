@@ -227,15 +227,17 @@ def _alike(s: Scaled, samples: int) -> list[NDArray[np.intp]]:
     return out
 
 
-def calibrated_confidence(s: Scaled, family: Family, fraction_below: float, q: Array, confidence: Array) -> Array:
+def calibrated_confidence(
+    s: Scaled, family: Family, fraction_below: float, q: Array, confidence: Array, samples: int = SAMPLES
+) -> Array:
     """Confidence that the percentile lies above ``q`` (scaled axis), calibrated where specimens held early.
 
     ``q`` and ``confidence``, that of the confidence distribution, have shape (B,). Never above ``confidence``.
     """
     w = float(family.quantile(fraction_below))
     out = np.array(confidence, dtype=float)
-    for rows in _alike(s, SAMPLES):
-        chance, _ = Trials.of(s.rows(rows), family.name, w).chance(q[rows])
+    for rows in _alike(s, samples):
+        chance, _ = Trials.of(s.rows(rows), family.name, w, samples).chance(q[rows])
         out[rows] = np.minimum(out[rows], 1.0 - chance)
     return out
 
