@@ -29,8 +29,7 @@ from lowtail._parallel import seeds
 from lowtail.models.early_holds import calibrated_confidence, calibrated_low, held_early
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled, prepare
-from lowtail.models.quadrature import QUICK
-from lowtail.models.search import build, solve
+from lowtail.models.many import confidence_many, low_many
 
 Array = NDArray[np.float64]
 Limits = Callable[[Family, int, np.random.Generator], Array]
@@ -133,14 +132,10 @@ def draw(limits: Limits, name: str, size: int, rng: np.random.Generator) -> tupl
 
 
 def plain_confidence(s: Scaled, family: Family, fraction_below: float, q: Array) -> Array:
-    """Confidence of the confidence distribution that the percentile lies above q, as in the batch engine."""
-    out, w = np.empty(q.size), float(family.quantile(fraction_below))
-    for breaks in np.unique(s.r):
-        every = np.flatnonzero(s.r == breaks)
-        for rows in np.array_split(every, max(1, every.size * s.z.shape[1] * 90 // 250_000)):
-            below, _ = build(family, [s.rows(rows)], abs(w), 0.05, grid=QUICK).cdf(q[rows], w)
-            out[rows] = np.clip(1 - below, 0.0, 1.0)
-    return out
+    """Confidence of the confidence distribution that the percentile lies above q (scaled axis)."""
+    there = s.fail | s.held
+    y = np.where(there, s.z - q[:, None], np.nan)  # the truth at 0
+    return confidence_many(np.exp(y), s.fail, family, 1.0, fraction_below, calibrated=False)
 
 
 def both(s: Scaled, family: Family, p: float, q: Array) -> tuple[Array, Array]:
@@ -184,16 +179,14 @@ def distance(title: str, name: str, limits: Limits, repetitions: int, seed: obje
     """Median distance of the 1 % bound below the truth in spreads at 75 and 95 %, plain and calibrated."""
     rng = np.random.default_rng(seed)  # type: ignore[arg-type]
     load, broke, family = draw(limits, name, repetitions, rng)
+    keep = prepare(load, broke, family).distinct
+    load, broke = load[keep], broke[keep]
     s = prepare(load, broke, family)
-    s = s.rows(s.distinct)
     w, out = float(family.quantile(0.01)), []
 
     for level in (0.75, 0.95):
-        plain = np.empty(s.r.size)
-        for breaks in np.unique(s.r):
-            rows = np.flatnonzero(s.r == breaks)
-            for part in np.array_split(rows, max(1, rows.size // 40)):
-                plain[part] = solve(build(family, [s.rows(part)], abs(w), 1 - level, grid=QUICK), w, 1 - level)
+        there = low_many(load, broke, family, 0.01, level, calibrated=False)
+        plain = (np.log(there) - s.centre) / s.scale
         lowered = calibrated_low(s, family, 0.01, level, plain)
         gap = [float(np.median(w - (s.centre + s.scale * q))) for q in (plain, lowered)]
         again = calibrated_confidence(s, family, 0.01, lowered, np.ones(s.r.size))

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail.models.early_holds import SAMPLES, limits_of, noise_of, search_down, share_above
+from lowtail.models.early_draws import limits_of, noise_of, share_above
+from lowtail.models.early_holds import SAMPLES, search_down
 from lowtail.models.families import Family
 from lowtail.models.lean_roots import Terms, climb
 from lowtail.models.regression import standard_terms

@@ -64,6 +64,7 @@ def low_many(
     confidence: float,
     *,
     siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
+    calibrated: bool = True,
 ) -> Array:
     """Lower confidence bounds of a batch of samples.
 
@@ -77,13 +78,17 @@ def low_many(
     fraction_below, confidence : float
         Between 0 and 1.
     siblings : sequence of (load, broke), optional
-        Batches of the same B whose samples share the spread of the target's, row by row.
+        Batches of the same B whose samples share the spread of the target's, row by row; then nothing is calibrated
+        for specimens held early.
+    calibrated : bool
+        False gives the quantiles of the confidence distribution as they are: too high as lower bounds where many
+        specimens held early (``tests/truth/early_holds.csv``).
 
     Returns
     -------
     (B,) array
         Bounds in the unit of ``load``, at least 0; NaN where fewer than 2 different loads at break are there (then no
-        bound exists without outside knowledge of the spread). With siblings not calibrated for specimens held early.
+        bound exists without outside knowledge of the spread).
     """
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     law = get_family(family)
@@ -95,7 +100,7 @@ def low_many(
         part = [g.rows(idx) for g in groups]
         sub = part[0]
         q = solve(build(law, part, abs(w), 1 - g, grid=QUICK), w, 1 - g)
-        q = q if siblings else calibrated_low(sub, law, p, g, q)
+        q = calibrated_low(sub, law, p, g, q) if calibrated and not len(siblings) else q
         out[idx] = np.maximum(law.inverse(sub.centre + sub.scale * q), 0.0)
     return out
 
@@ -109,11 +114,12 @@ def confidence_many(
     fraction_below: float,
     *,
     siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
+    calibrated: bool = True,
 ) -> Array:
     """Confidence that at most ``fraction_below`` of the population is weaker than ``strength``, for a batch.
 
     ``strength`` is a number or has shape (B,), greater than 0, in the unit of ``load``. Other arguments and NaN as in
-    `low_many`; so is the calibration for specimens held early.
+    `low_many`.
     """
     p = check_fraction(fraction_below, "fraction_below")
     law = get_family(family)
@@ -133,5 +139,5 @@ def confidence_many(
         q = (law.transform(asked[idx]) - sub.centre) / sub.scale
         below, _ = build(law, part, abs(w), 0.05, grid=QUICK).cdf(q, w)
         shown = np.clip(1 - below, 0.0, 1.0)
-        out[idx] = shown if siblings else calibrated_confidence(sub, law, p, q, shown)
+        out[idx] = calibrated_confidence(sub, law, p, q, shown) if calibrated and not len(siblings) else shown
     return out

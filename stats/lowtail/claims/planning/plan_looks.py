@@ -31,7 +31,7 @@ from lowtail.claims.planning.plan_answer import Answer
 from lowtail.claims.planning.plan_chances import spread_nodes
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
-from lowtail.claims.planning.plan_simulate import early, lowered, standard_series
+from lowtail.claims.planning.plan_simulate import early, judged_words, lowered, standard_series
 from lowtail.claims.planning.plan_trials import share_and_error
 from lowtail.claims.planning.plan_worlds import draw_worlds
 from lowtail.errors import InputError
@@ -170,6 +170,7 @@ def plan_looks(
             f"{law.name} law, location and scatter as uncertain as the {count(sample.n)} in hand leave them.",
             f"Judged after every {step} more, {_each(levels)}; testing stops at success.",
             "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
+            *judged_words(held, early(*start)),
         ),
         changes=_costs(float((seen[last] >= found.confidence).mean()), step, last, naive, found),
         notes=("Decide the looks and the level before testing on; a look that was not planned spends confidence too.",),
