@@ -160,3 +160,6 @@ def test_early_holds_are_said_by_basis() -> None:
         found = low_bound(sample, name)
         assert table[name][0] == found.low and f"{name}: {found.notes[0]}" in table["notes"][0]
     assert "lowered to" in table["notes"][0]
+    one = ("x", "cord", "slow pull", 24.0, "held")
+    few = strength_table(log([*rows("cord", [24.1, 25.3, 22.8, 26.0, 23.9]), one]))["notes"][0]
+    assert "A-basis, 5 % characteristic, 75 %: Some specimens held at low loads; checked by simulation" in few

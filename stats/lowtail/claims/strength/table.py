@@ -81,8 +81,10 @@ def strength_table(
     for sample in samples:
         row = _plain(sample)
         notes: list[str] = []
+        early: dict[str, list[str]] = {}  # notes that hold for some bases only, with their names
         for basis in wanted:
-            row |= _bounds(sample, basis, law, siblings.get(sample.label), notes, batches)
+            row |= _bounds(sample, basis, law, siblings.get(sample.label), notes, early, batches)
+        notes += [f"{', '.join(names)}: {note}" for note, names in early.items()]
         row |= _three_spreads(sample)
         row["rated_kN"], row["verdict"] = rate(sample, table, rated, judged, law)
         row["notes"] = " ".join(dict.fromkeys(notes))
@@ -142,6 +144,7 @@ def _bounds(
     law: Family,
     shared: Sequence[Sample] | None,
     notes: list[str],
+    early: dict[str, list[str]],
     batches: bool,
 ) -> dict[str, Any]:
     own = _attempt(sample, basis, law, notes)
@@ -151,7 +154,11 @@ def _bounds(
         f"{basis.name}, estimate": own.estimate if own else np.nan,
     }
     if own is not None:
-        notes.extend(f"{basis.name}: {note}" if note.startswith((EARLY, TOO_HIGH)) else note for note in own.notes)
+        for note in own.notes:
+            if note.startswith((EARLY, TOO_HIGH)):
+                early.setdefault(note, []).append(basis.name)
+            else:
+                notes.append(note)
     beside = own if law.name == "normal" else _attempt(sample, basis, get_family("normal"), [])
     row[f"{basis.name}, normal"] = beside.low if beside else np.nan
     if batches:
