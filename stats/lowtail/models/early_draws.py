@@ -19,10 +19,10 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _SEED = 20_250_611
+_KEPT = 2**18
 _SOBOL = 250  # specimens up to which the noise is quasi-random
 
 
-@lru_cache(maxsize=64)
 def _cube(n: int, samples: int) -> tuple[Array, Array]:
     """Quasi-random points (2 n, samples) between 0 and 1 and a direction (2 n,), the same at every call."""
     rng = np.random.default_rng([_SEED, n])
@@ -32,6 +32,9 @@ def _cube(n: int, samples: int) -> tuple[Array, Array]:
     return cube, way
 
 
+_kept_cube = lru_cache(maxsize=64)(_cube)  # for samples of usual size, some megabytes each
+
+
 def noise_of(law: str, z: Array, samples: int) -> tuple[Array, Array]:
     """Standard values and uniform numbers (n, samples) that belong to the sorted loads z of a sample.
 
@@ -39,7 +42,7 @@ def noise_of(law: str, z: Array, samples: int) -> tuple[Array, Array]:
     the same sample always meets the same noise, but no error of one set of points repeats itself from sample to sample,
     where it would become an error of the coverage.
     """
-    cube, way = _cube(z.size, samples)
+    cube, way = (_kept_cube if z.size * samples <= _KEPT else _cube)(z.size, samples)
     turn = float(z @ np.linspace(1.0, 2.0, z.size)) / z.size
     shifted = np.clip((cube + (way * turn % 1.0)[:, None]) % 1.0, 1e-10, 1 - 1e-10)
     value, other = shifted[: z.size], shifted[z.size :]
