@@ -163,14 +163,23 @@ def _newton(slope: list[Array], curve: list[Array]) -> tuple[Array, Array]:
         det = aa * bb - ab * ab
         step = np.stack([-(bb * a - ab * b) / det, -(aa * b - ab * a) / det])
     else:
-        size = len(slope)
-        hessian = np.empty((slope[0].size, size, size))
-        pairs = [(i, j) for i in range(size) for j in range(i, size)]
-        for (i, j), each in zip(pairs, curve, strict=True):
-            hessian[:, i, j] = hessian[:, j, i] = np.nan_to_num(each)
-        hessian[:, range(size), range(size)] -= 1e-10
-        step = np.asarray(-np.linalg.solve(hessian, np.stack(slope, axis=1)[..., None])[..., 0].T, dtype=float)
+        step = _solve(slope, curve)
     return step, np.asarray(sum(a * b for a, b in zip(slope, step, strict=True)))
+
+
+def _solve(slope: list[Array], curve: list[Array]) -> Array:
+    """Newton step in three variables or more, in units of the curvature along each; never singular."""
+    size = len(slope)
+    hessian = np.empty((slope[0].size, size, size))
+    pairs = [(i, j) for i in range(size) for j in range(i, size)]
+    for (i, j), each in zip(pairs, curve, strict=True):
+        hessian[:, i, j] = hessian[:, j, i] = np.nan_to_num(-each)
+    along = np.einsum("mii->mi", hessian)
+    unit = 1 / np.sqrt(np.where((along > 1e-200) & (along < 1e200), along, 1.0))
+    hessian *= unit[:, :, None] * unit[:, None, :]
+    hessian[:, range(size), range(size)] = 1.0 + 1e-9  # a concave function: the others lie between -1 and 1
+    right = np.nan_to_num(np.stack(slope, axis=1)) * unit
+    return np.asarray((np.linalg.solve(np.clip(hessian, -1.0, 1.0 + 1e-9), right[..., None])[..., 0] * unit).T)
 
 
 def climb(terms: Terms[X], x: X, theta: Array) -> tuple[Array, Array]:
