@@ -80,11 +80,14 @@ def test_fits_per_second():
 
 def test_bounds_per_second():
     load, broke = samples(6_000, 10)
-    rates = {"weibull batch": 6_000 / best_of(lambda: low_many(load, broke, "weibull", 0.1, 0.95))}
+    plain = {"calibrated": False}
+    rates = {"weibull batch": 6_000 / best_of(lambda: low_many(load, broke, "weibull", 0.1, 0.95, **plain))}
     rates["normal complete, batch"] = 6_000 / best_of(lambda: low_many(load, None, "normal", 0.1, 0.95))
     rates["normal with survivors, batch"] = 400 / best_of(
-        lambda: low_many(load[:400], broke[:400], "normal", 0.1, 0.95)
+        lambda: low_many(load[:400], broke[:400], "normal", 0.1, 0.95, **plain)
     )
+    early = 100 / best_of(lambda: low_many(load[:100], broke[:100], "weibull", 0.1, 0.95), 1)
+    rates["weibull, checked for early holds, batch"] = early
     for name in ("weibull", "normal"):
         each = [Sample(load[i], broke[i]) for i in range(20)]
         rates[f"{name} single"] = 20 / best_of(lambda n=name, e=each: [confidence_law(s, n).low(0.1, 0.95) for s in e])
@@ -92,10 +95,13 @@ def test_bounds_per_second():
 
 
 def test_growth_with_n_and_b():
+    def bounds(load, broke):
+        return low_many(load, broke, "weibull", 0.1, 0.95, calibrated=False)
+
     print("\nWeibull bounds: seconds a sample, growth with n and B")
     for n in (5, 10, 20, 40, 80):
         load, broke = samples(1_000, n)
-        print(f"  n = {n:3d}   {best_of(lambda x=load, b=broke: low_many(x, b, 'weibull', 0.1, 0.95)) / 1_000:.2e}")
+        print(f"  n = {n:3d}   {best_of(lambda x=load, b=broke: bounds(x, b)) / 1_000:.2e}")
     for size in (1_000, 4_000, 16_000):
         load, broke = samples(size, 10)
-        print(f"  B = {size:6d} {best_of(lambda x=load, b=broke: low_many(x, b, 'weibull', 0.1, 0.95), 1) / size:.2e}")
+        print(f"  B = {size:6d} {best_of(lambda x=load, b=broke: bounds(x, b), 1) / size:.2e}")

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import BASES, Basis, NoAnswerError, Sample, confidence_that, low_bound
+from lowtail import BASES, Basis, NoAnswerError, Sample, SpreadPrior, confidence_law, confidence_that, low_bound
 from lowtail.claims.basis import as_bases, get_basis
+from lowtail.claims.strength.early_notes import lowered_words
 from lowtail.claims.strength.low_bound import floor3
 from lowtail.errors import InputError
 
@@ -77,7 +78,7 @@ def test_sentence():
         "steel oval, major axis: 99 % are stronger than 10.5 kN with 95 % confidence (A-basis; weibull law, confidence "
         "law; 5 specimens, 1 held)."
     )
-    assert "conservative" in found.notes[0]
+    assert found.notes == ("Survivors held at or above the highest break: this bound is exact or cautious.",)
     frame = found.to_frame()
     assert frame.shape[0] == 1 and frame["low"][0] == found.low
     assert "A-basis" in found._repr_html_()
@@ -114,7 +115,7 @@ def test_methods_without_a_law(method):
     assert 0 < found.low <= load[0] + 0.2
 
 
-@pytest.mark.parametrize("method", ["likelihood ratio", "large sample", "calibrated"])
+@pytest.mark.parametrize("method", ["likelihood ratio", "large sample"])
 def test_methods_for_comparison(method):
     found = low_bound(Sample(LOAD), "B-basis", method=method)
     assert found.method == method and found.notes
@@ -177,3 +178,55 @@ def test_siblings_may_come_as_an_array() -> None:
     several = np.empty(2, dtype=object)
     several[:] = [two, five]
     assert low_bound(two, shared_spread=several).low == low_bound(two, shared_spread=[two, five]).low
+
+
+# --- what is said of specimens held early
+
+PROOF = Sample([24.1, 26.3, 25.2, 23.9, *[20.5] * 20], [1, 1, 1, 1, *[0] * 20], label="bolt")
+
+
+def test_survivors_above_every_break_are_named_cautious():
+    found = low_bound(Sample([22.8, 23.9, 24.1, 25.0, 25.0], [1, 1, 1, 0, 0]), "B-basis")
+    assert found.notes == ("Survivors held at or above the highest break: this bound is exact or cautious.",)
+    assert found.method == "confidence law"
+    assert low_bound(Sample(LOAD), "B-basis").notes == ()
+
+
+def test_early_holds_that_change_nothing():
+    found = low_bound(Sample([*LOAD, 24.0], [1, 1, 1, 1, 1, 0]), "A-basis")
+    assert found.notes == ("Some specimens held at low loads; checked by simulation, the bound stands.",)
+    assert found.method == "confidence law"
+
+
+def test_early_holds_that_lower_the_bound():
+    found = low_bound(PROOF, fraction_below=0.1, confidence=0.75)
+    assert found.method == "confidence law, lowered for early holds"
+    usual = confidence_law(PROOF).plain_low(0.1, 0.75)
+    assert found.low < usual
+    assert found.notes == (
+        f"Specimens that held at low loads make the usual bound too high ({floor3(usual)} kN); lowered to "
+        f"{floor3(found.low)} kN by simulation (1,024 samples, fixed seed).",
+    )
+    shown = confidence_that(PROOF, usual, 0.1)
+    assert shown.confidence < 0.74 and "the usual confidence too high (75 %)" in shown.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("options", "source"),
+    [
+        ({"shape": 12.0}, "known scatter"),
+        ({"prior": SpreadPrior(shape=12, width=0.2)}, "scatter from earlier series"),
+        ({"shared_spread": [Sample([11.0, 11.9, 12.3, 11.2])]}, "shared scatter"),
+    ],
+)
+def test_what_is_not_calibrated_says_so(options, source):
+    found = low_bound(PROOF, "B-basis", **options)
+    assert f"Some specimens held at low loads; with {source} this bound is not calibrated for that." in found.notes
+    early_sibling = {"shared_spread": [PROOF]}
+    assert "not calibrated" in " ".join(low_bound(Sample(LOAD), "B-basis", **early_sibling).notes)
+    assert "held" not in " ".join(low_bound(Sample(LOAD), "B-basis", **options).notes)
+
+
+def test_a_lowering_too_small_for_the_digits_is_said():
+    assert lowered_words("kN", floor3, 20.15, 20.11) == "too high; lowered, but not in the digits shown (20.1 kN),"
+    assert lowered_words("kN", floor3, 20.15, 20.15) == ""

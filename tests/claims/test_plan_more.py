@@ -139,3 +139,28 @@ def test_normal_draws_with_survivors_follow_the_law() -> None:
     for fraction, level in ((0.1, 0.95), (0.5, 0.2), (0.01, 0.5)):
         quantile = location + float(NORMAL.quantile(fraction)) * spread
         assert np.mean(quantile >= law.low(fraction, level)) == pytest.approx(level, abs=0.006)
+
+
+PROOF = lt.Sample([24.1, 26.3, 25.2, 23.9, *[20.5] * 20], [1, 1, 1, 1, *[0] * 20], label="bolt")  # most held early
+
+
+@pytest.mark.parametrize("family", ["weibull", "normal"])
+def test_with_early_holds_the_plan_judges_as_the_bound_does(family: str) -> None:
+    law = lt.confidence_law(PROOF, family)
+    low, usual = law.low(0.1, 0.95), law.plain_low(0.1, 0.95)
+    assert low < usual
+    back = lt.more_samples(PROOF, low - 0.02, "B-basis", family=family, max_n=1, survivors=0.0)
+    assert back.n == 0  # what the bound backs needs no further specimen
+    plan = lt.more_samples(PROOF, (low + usual) / 2, "B-basis", family=family, max_n=3, survivors=0.0)
+    assert plan.n != 0 and plan.curve["chance"].iloc[0] == 0.0
+    assert plan.ceiling == law.confidence_that((low + usual) / 2, 0.1)
+    assert any("calibrated for that by simulation" in words for words in plan.assumptions)
+
+
+def test_worlds_follow_the_calibrated_confidences() -> None:
+    law = lt.confidence_law(PROOF)
+    for strength in (law.low(0.1, 0.9), law.low(0.1, 0.7)):
+        worlds = draw_worlds(law, law.family, float(np.log(strength)), 0.1, np.random.default_rng(0))
+        share = float((worlds.margin >= 0).mean())
+        assert share == pytest.approx(law.confidence_that(strength, 0.1), abs=0.012)
+        assert share < law.plain_confidence_that(strength, 0.1) - 0.005

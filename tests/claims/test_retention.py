@@ -205,3 +205,19 @@ def test_further_columns_are_refused_in_words() -> None:
             ask(log, others=others)
     with pytest.raises(NoAnswerError, match="no trend can be seen"):
         ask(table(condition="dry"), others={"condition": "dry"})
+
+
+def test_early_holds_are_calibrated_and_named() -> None:
+    held = [True, True, False, False, False, True, False, True]
+    loads = [25.1, 24.4, 21.0, 21.0, 21.0, 22.1, 20.0, 21.9]
+    answer = ask(table(broke=held, load_kN=loads), at=9.0)
+    x = np.array([1.0, 9.0])
+    plain = answer.law.plain_low(x, 0.1, 0.95)
+    assert answer.law.held_early and answer.low <= plain
+    assert answer.law.confidence_that(answer.low, x, 0.1) == pytest.approx(0.95, abs=0.002)
+    said = " ".join(answer.notes)
+    assert ("lowered to" in said) == (answer.low < plain) and "low loads" in said
+    assert "interval of the change is not calibrated for early holds" in said
+    assert "low loads" not in " ".join(ask(table()).notes)
+    with pytest.raises(NoAnswerError, match=r"can tell a confidence up to 0\.992"):
+        answer.low_at(9.0, confidence=0.999)

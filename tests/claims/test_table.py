@@ -165,3 +165,16 @@ def test_shared_spread_coverage(family):
     own = confidence_law(Sample(groups[0][0][0]), family, shared_spread=series)
     many = low_many(groups[0][0][:1], None, family, 0.05, 0.9, siblings=[(g[0][:1], None) for g in groups[1:]])
     assert own.low(0.05, 0.9) == pytest.approx(many[0], rel=1e-7)  # the same group read twice counts once
+
+
+def test_early_holds_are_said_by_basis() -> None:
+    tested = rows("bolt", [24.1, 26.3, 25.2, 23.9]) + rows("bolt", [20.5] * 16, outcome="held")
+    table = strength_table(log([(f"b{i}", *row[1:]) for i, row in enumerate(tested)]))
+    sample = Sample([24.1, 26.3, 25.2, 23.9, *[20.5] * 16], [1] * 4 + [0] * 16)
+    for name in ("A-basis", "B-basis", "5 % characteristic, 75 %"):
+        found = low_bound(sample, name)
+        assert table[name][0] == found.low and f"{name}: {found.notes[0]}" in table["notes"][0]
+    assert "lowered to" in table["notes"][0]
+    one = ("x", "cord", "slow pull", 24.0, "held")
+    few = strength_table(log([*rows("cord", [24.1, 25.3, 22.8, 26.0, 23.9]), one]))["notes"][0]
+    assert "A-basis, 5 % characteristic, 75 %: Some specimens held at low loads; checked by simulation" in few

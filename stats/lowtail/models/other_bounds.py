@@ -1,7 +1,7 @@
 """Bounds for comparison, on arrays: likelihood ratio and large sample, and what they are really worth.
 
 They are what general-purpose libraries give. At the sizes of destructive tests they hold far less often than they say;
-`true_coverage` says how often. The calibrated signed root, which is sound, is in `calibrated`.
+`true_coverage` says how often.
 """
 
 from __future__ import annotations
@@ -15,14 +15,12 @@ from scipy import special
 
 from lowtail._parallel import as_rng
 from lowtail.errors import InputError
-from lowtail.models.calibrated import calibrated_bound
 from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled
 from lowtail.models.signed_root import fit_top, on_y, or_refuse, plain, profile, signed_root, standard_error, usable
 from lowtail.models.tolerance import check_fraction
 
 __all__ = [
-    "calibrated_bound",
     "holds",
     "large_sample_bound",
     "large_sample_many",

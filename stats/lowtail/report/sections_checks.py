@@ -21,9 +21,7 @@ INTRO = (
     "kinds of break, may the batches be taken together, which part goes first, does strength fall with age. Each check "
     "says how much it could have missed; with 10 or fewer specimens every one misses much. None changes a number above."
 )
-MISSED = (
-    "At this number of specimens these checks miss most weak minorities: see what each says it would miss."
-)
+MISSED = "At this number of specimens these checks miss most weak minorities: see what each says it would miss."
 NOT_ASKED = (
     f"The checks before quoting were not asked: the log has more than {MOST_GROUPS} groups. Ask with --checks, or of "
     "fewer groups."

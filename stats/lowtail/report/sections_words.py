@@ -172,11 +172,10 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
         "Specimens that held count as right-censored: their strength is at least the load they held.",
         f"Low bounds: joint confidence law of location and spread ({NAMES.get(family, family)} law; normal beside "
         f"it), by numerical "
-        "integration. Exact for complete series and for tests stopped at a fixed number of breaks; with specimens "
-        "held at "
-        "random loads on the careful side. For the normal law without survivors it is the noncentral-t tolerance "
-        "bound. "
-        "(Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed.; ISO 16269-6; both from memory.)",
+        "integration. Exact for complete series and for tests stopped at a fixed number of breaks. Where specimens "
+        "held below the highest break the bound is checked by simulated series under the same limits, and lowered "
+        "where it covers less than it says. For the normal law without survivors it is the noncentral-t tolerance "
+        "bound. (Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed.; ISO 16269-6; both from memory.)",
         "Points on probability paper: median ranks, adjusted for specimens that held (Johnson 1964, from memory).",
         "mean - 3 s is printed with the share it demonstrates at 95 % confidence for this number of specimens, by the "
         "same noncentral-t law.",

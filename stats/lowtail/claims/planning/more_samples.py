@@ -22,6 +22,7 @@ from lowtail.claims.planning.plan import (
     strength_claim,
 )
 from lowtail.claims.planning.plan_answer import Answer, between_looks
+from lowtail.claims.planning.plan_simulate import early, judged_words
 from lowtail.claims.planning.plan_worlds import Worlds, draw_worlds, trials_in
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
@@ -193,6 +194,7 @@ def _assumptions(law: Family, sample: Sample, held: float) -> tuple[str, ...]:
         "The further specimens come from the same population, tested the same way.",
         "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
         "The number is fixed in advance and the claim is judged once, at the end, on all specimens together.",
+        *judged_words(held, early(np.asarray(law.transform(sample.load)), sample.broke)),
     )
 
 

@@ -15,6 +15,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allocation
 from lowtail.claims.planning.plan import Claim, check_whole, count, percent, positive, strength_claim
+from lowtail.claims.planning.plan_simulate import early, judged_words
 from lowtail.claims.planning.plan_trials import CURVE
 from lowtail.claims.planning.plan_worlds import draw_worlds, trials_in
 from lowtail.errors import InputError
@@ -166,7 +167,7 @@ def next_specimens(
         chance_now=joint.full((0,) * len(groups))[0],
         cost=float(np.dot(best, prices)),
         table=_table(groups, told, ceilings, joint, best),
-        notes=_notes(groups, ceilings, bool(compared)),
+        notes=_notes(groups, ceilings, bool(compared), [groups[i] for i in single]),
     )
 
 
@@ -228,13 +229,18 @@ def _table(
     return pd.DataFrame(rows)
 
 
-def _notes(groups: Sequence[Sample], ceilings: dict[int, float], compared: bool) -> tuple[str, ...]:
+def _notes(
+    groups: Sequence[Sample], ceilings: dict[int, float], compared: bool, single: Sequence[Sample]
+) -> tuple[str, ...]:
     out = ["Every claim is judged once, after all further specimens; a group that is backed already is left alone."]
     if compared:
         out[0] = (
             "Every claim is judged once, after all further specimens. Comparisons share the specimens of the "
             "reference: the chance of all of them is counted in the same worlds, not multiplied."
         )
+    held = [g.label for g in single if early(np.log(g.load), g.broke)]
+    if held:
+        out.append(f"{judged_words(0.0, in_hand=True)[0]} Groups: {'; '.join(held)}.")
     weak = [groups[i].label for i in sorted(ceilings) if ceilings[i] < 0.5]
     if weak:
         out.append(f"More likely false than true at present, testing will probably not help: {'; '.join(weak)}.")

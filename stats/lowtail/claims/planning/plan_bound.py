@@ -30,7 +30,7 @@ from lowtail.claims.planning.plan_answer import Chances
 from lowtail.claims.planning.plan_answer import answer as find
 from lowtail.claims.planning.plan_chances import chance_bound
 from lowtail.claims.planning.plan_pivot import weibull_pivot
-from lowtail.claims.planning.plan_simulate import fresh_trials
+from lowtail.claims.planning.plan_simulate import fresh_trials, judged_words
 from lowtail.claims.planning.plan_trials import Worked
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
@@ -224,6 +224,7 @@ def _assumptions(world: World, mean: float, cv: float, basis: Basis) -> tuple[st
     return (
         f"{world.family.name} law with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{limit}",
         held_words(world.survivors),
+        *judged_words(world.survivors, in_hand=False),
     )
 
 

@@ -31,7 +31,7 @@ from lowtail.claims.planning.plan_answer import Answer
 from lowtail.claims.planning.plan_chances import spread_nodes
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
-from lowtail.claims.planning.plan_simulate import standard_series
+from lowtail.claims.planning.plan_simulate import early, judged_words, lowered, standard_series
 from lowtail.claims.planning.plan_trials import share_and_error
 from lowtail.claims.planning.plan_worlds import draw_worlds
 from lowtail.errors import InputError
@@ -170,6 +170,7 @@ def plan_looks(
             f"{law.name} law, location and scatter as uncertain as the {count(sample.n)} in hand leave them.",
             f"Judged after every {step} more, {_each(levels)}; testing stops at success.",
             "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
+            *judged_words(held, early(*start)),
         ),
         changes=_costs(float((seen[last] >= found.confidence).mean()), step, last, naive, found),
         notes=("Decide the looks and the level before testing on; a look that was not planned spends confidence too.",),
@@ -262,12 +263,14 @@ def _confidence(
         new = np.ones(y.shape, dtype=bool) if fresh is None else fresh
         flags = np.concatenate([np.tile(start[1], (size, 1)), new], axis=1)
 
-    if family.name == "weibull":
-        return weibull_confidence(pooled, flags, claim, basis.fraction_below)
-    if flags is not None:
-        return normal_confidence(
-            pooled, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3
-        )
+    if flags is not None or family.name == "weibull":
+        if family.name == "weibull":
+            shown = weibull_confidence(pooled, flags, claim, basis.fraction_below)
+        else:
+            level, span = (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3
+            shown = normal_confidence(pooled, flags, claim, basis.fraction_below, level, span)  # type: ignore[arg-type]
+        in_hand = start[0].size > 0 and flags is not None and early(*start)
+        return lowered(pooled, flags, claim, family, basis, shown) if in_hand and flags is not None else shown
     factor = (pooled.mean(axis=1) - claim) / pooled.std(axis=1, ddof=1)
     return np.asarray(np.interp(factor, *_normal_table(pooled.shape[1], basis.fraction_below)))
 

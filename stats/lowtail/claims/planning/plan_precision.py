@@ -121,6 +121,7 @@ def plan_precision(
     given = f"if the CV is {100 * cv:.3g} % ({world.family.name} law)"
     only = "" if answer.n is not None else " only"
     level = f"{100 * found.confidence:g} % two-sided"
+    unchecked = ("Intervals are those of the confidence distribution, unchecked for early holds.",)
     return answer.plan(
         question="precision",
         claim=f"{stated} ({level})",
@@ -130,7 +131,11 @@ def plan_precision(
         price=price,
         sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, "
         f"{given}.",
-        assumptions=(f"{world.family.name} law with CV {100 * cv:.3g} %.", held_words(world.survivors)),
+        assumptions=(
+            f"{world.family.name} law with CV {100 * cv:.3g} %.",
+            held_words(world.survivors),
+            *(unchecked if world.survivors else ()),
+        ),
         notes=("The scatter is assumed, not known: judge the width again after the first breaks.",),
     )
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan_simulate import backs, standard_series
+from lowtail.claims.planning.plan_simulate import backs, early, standard_series
 from lowtail.claims.planning.plan_trials import Trials
 from lowtail.models.confidence_law import ConfidenceLaw
 from lowtail.models.families import Family
@@ -24,6 +25,7 @@ Flags = NDArray[np.bool_]
 TASKS = 4
 PER_TASK = 2400  # 9,600 worlds, stratified: Monte-Carlo error below 0.5 points
 _SPARE = 4  # candidates for each world kept
+_NO_MOVE, _PLACES = 0.4, (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)  # confidences at which worlds are moved, or not
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,13 +63,26 @@ def draw_worlds(
     """Draw worlds from the confidence law, stratified by the margin of the claim.
 
     Four candidates are drawn for each world and put in order of the margin; one of every four in a row is kept at
-    random. The law is unchanged and the Monte-Carlo error smaller.
+    random. The law is unchanged and the Monte-Carlo error smaller. Where specimens in hand held early the worlds are
+    moved down, so that their low strengths follow the calibrated confidences.
     """
     location, spread = law.draws(_SPARE * size, rng)
-    margin = (location + float(family.quantile(fraction_below)) * spread - claim) / spread
+    low = location + float(family.quantile(fraction_below)) * spread
+    if law.calibrated:
+        move = _down(law, family, fraction_below, low)
+        location, low = location + move, low + move
+    margin = (low - claim) / spread
     order = np.argsort(margin, kind="stable").reshape(size, _SPARE)
     pick = order[np.arange(size), rng.integers(_SPARE, size=size)]
     return Worlds(family, location[pick], spread[pick], margin[pick])
+
+
+def _down(law: ConfidenceLaw, family: Family, fraction_below: float, low: Array) -> Array:
+    """How far (on the y axis) the calibration lowers the low strength at the place that each world has among all."""
+    ends = np.array([[law.plain_low(fraction_below, g), law.low(fraction_below, g)] for g in _PLACES])
+    plain, lowered = family.transform(np.maximum(ends, 1e-9 * ends.max())).T
+    above = 1 - (np.argsort(np.argsort(low)) + 0.5) / low.size  # confidence that the low strength lies higher
+    return np.asarray(np.interp(ndtri(above), ndtri((_NO_MOVE, *_PLACES)), [0.0, *(lowered - plain)]))
 
 
 def _task(
@@ -90,7 +105,7 @@ def _task(
         flags = np.empty(pooled.shape, dtype=bool)
         flags[:, : y.size] = broke
         flags[:, y.size :] = True if fresh is None else fresh
-    return backs(pooled, flags, claim, worlds.family, basis)
+    return backs(pooled, flags, claim, worlds.family, basis, early(y, broke))
 
 
 def trials_in(
@@ -103,7 +118,10 @@ def trials_in(
     target: float | None = None,
     n_jobs: int = 1,
 ) -> Trials[int]:
-    """Whether the pooled series backs the claim (a value of y) in each world, by further specimens."""
+    """Whether the pooled series backs the claim (a value of y) in each world, by further specimens.
+
+    Calibrated for early holds where specimens in hand held early.
+    """
     y = np.asarray(worlds.family.transform(sample.load), dtype=float)
 
     def make(wanted: list[tuple[int, int]]) -> list[Flags]:

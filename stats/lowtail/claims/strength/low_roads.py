@@ -12,7 +12,6 @@ from lowtail.claims.strength.batches import batch_bound
 from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.low_record import LowBound, floor3, make_low
 from lowtail.errors import NoAnswerError
-from lowtail.models.calibrated import calibrated_bound
 from lowtail.models.families import Family
 from lowtail.models.hanson_koopmans import hanson_koopmans
 from lowtail.models.nonparametric import attribute_low, attribute_statement, order_statistic
@@ -58,13 +57,13 @@ def by_custom(sample: Sample, basis: Basis) -> LowBound:
     return make_low(sample, basis, "normal", basis.kind, max(0.0, mean - factor * s), [note])
 
 
-def _by_order(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+def _by_order(sample: Sample, basis: Basis, law: Family) -> LowBound:
     found = order_statistic(sample.load, basis.fraction_below, basis.confidence)
     note = f"Rank {found.rank} of {sample.n}; confidence reached {found.confidence_reached:.4f}."
     return make_low(sample, basis, "none assumed", "order statistic", found.low, [note])
 
 
-def _by_hanson_koopmans(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+def _by_hanson_koopmans(sample: Sample, basis: Basis, law: Family) -> LowBound:
     found = hanson_koopmans(sample.load, basis.fraction_below, basis.confidence, broke=sample.broke)
     note = (
         f"Ranks 1 and {found.rank}, factor {found.factor:.4g}; valid for laws log-concave in ln load, not for a second "
@@ -73,7 +72,7 @@ def _by_hanson_koopmans(sample: Sample, basis: Basis, law: Family, rng: int | np
     return make_low(sample, basis, "none assumed", "Hanson-Koopmans", found.low, [note])
 
 
-def _by_batches(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+def _by_batches(sample: Sample, basis: Basis, law: Family) -> LowBound:
     found = batch_bound(sample, fraction_below=basis.fraction_below, confidence=basis.confidence, family=law)
     return make_low(sample, basis, law.name, "batches", found.low, found.notes)
 
@@ -83,7 +82,7 @@ def _by_caution(sample: Sample, basis: Basis, law: Family, rng: int | np.random.
 
 
 def _for_comparison(function: Callable[..., float], method: str) -> Callable[..., LowBound]:
-    def by(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
+    def by(sample: Sample, basis: Basis, law: Family) -> LowBound:
         low = function(sample.load, sample.broke, law, basis.fraction_below, basis.confidence)
         size = min(max(sample.n_broken, 2), 100)
         real = true_coverage(method, size, basis.fraction_below, basis.confidence, law.name)
@@ -96,15 +95,6 @@ def _for_comparison(function: Callable[..., float], method: str) -> Callable[...
     return by
 
 
-def _by_calibration(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowBound:
-    low = calibrated_bound(sample.load, sample.broke, law, basis.fraction_below, basis.confidence, rng=rng)
-    note = (
-        "Signed root calibrated by simulation with the Kaplan-Meier law of the loads held (seeded); a stated 95 % "
-        "holds 91 to 95 % of the time with 40 to 60 % held (own simulation, 200 samples a case)."
-    )
-    return make_low(sample, basis, law.name, "calibrated", low, [note])
-
-
 OTHER_ROADS: dict[str, Callable[..., LowBound]] = {
     "order statistic": _by_order,
     "Hanson-Koopmans": _by_hanson_koopmans,
@@ -112,5 +102,4 @@ OTHER_ROADS: dict[str, Callable[..., LowBound]] = {
     "batches": _by_batches,
     "likelihood ratio": _for_comparison(likelihood_ratio_bound, "likelihood ratio"),
     "large sample": _for_comparison(large_sample_bound, "large sample"),
-    "calibrated": _by_calibration,
 }

@@ -107,16 +107,14 @@ def table_of(
     for group in groups:
         sample = group.sample
         row = _plain(sample)
-        notes: list[str] = []
         for basis in bases:
-            notes += _notes(group, basis)
             row |= _columns(basis, group.bound(basis.name), batches)
             row |= _beside(sample, basis, family, siblings.get(sample.label))
         row |= _three_spreads(sample)
         row["rated_kN"] = group.judged.rating if group.judged else np.nan
         row["verdict"] = str(group.judged.verdict) if group.judged else ""
         row["sentence"] = group.judged.sentence if group.judged else ""
-        row["notes"] = " ".join(dict.fromkeys(n for n in notes if n))
+        row["notes"] = _notes(group, bases)
         rows.append(row)
     out = pd.DataFrame(rows)
     out.attrs = {
@@ -129,13 +127,19 @@ def table_of(
     return out
 
 
-def _notes(group: GroupStrength, basis: Basis) -> list[str]:
-    """Notes of a bound, or why there is none; the note on sampling rules is true of every row and stands once."""
-    found = group.bounds[basis.name]
-    if isinstance(found, Trouble):
-        return [found.reason]
-    once = basis.sampling_note(found.n, found.n_batches)
-    return [n for n in found.notes if n != once]
+def _notes(group: GroupStrength, bases: Sequence[Basis]) -> str:
+    """Notes of the bounds, or why there is none; a note that holds for some bases only names them.
+
+    The note on sampling rules is true of every row and stands once, beside the table.
+    """
+    said: dict[str, list[str]] = {}
+    for basis in bases:
+        found = group.bounds[basis.name]
+        once = "" if isinstance(found, Trouble) else basis.sampling_note(found.n, found.n_batches)
+        for note in (found.reason,) if isinstance(found, Trouble) else found.notes:
+            if note and note != once:
+                said.setdefault(note, []).append(basis.name)
+    return " ".join(n if len(names) == len(bases) else f"{', '.join(names)}: {n}" for n, names in said.items())
 
 
 def _columns(basis: Basis, found: Governing | None, batches: bool) -> dict[str, Any]:

@@ -15,11 +15,13 @@ from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.early_notes import held_note, lowered_words
 from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate, with_others
 from lowtail.claims.trend.retention_limits import NO_BATCH_BOUND, bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import setting, spoken
+from lowtail.models.early_holds import SAMPLES
 from lowtail.models.families import Family, get_family
 from lowtail.models.regression_law import RegressionLaw, regression_law
 from lowtail.models.trend import nested_p, smallest_trend
@@ -176,7 +178,9 @@ def retention(
 
     Log load (load itself for the normal law) is a straight line in the column, with one scatter. The bound is the
     quantile of the joint confidence law of line and scatter: the noncentral t for complete normal samples, the
-    conditional (right-invariant) law otherwise. Assumes that age did not decide which specimens were picked for another
+    conditional (right-invariant) law otherwise, checked by simulation and lowered if need be where specimens held below
+    the highest break, seen from the line (the interval of the change and the bound for a batch yet to come are not).
+    Assumes that age did not decide which specimens were picked for another
     reason than age, and that held loads say nothing of strength.
 
     Parameters
@@ -254,6 +258,7 @@ def retention(
     bent = np.column_stack([design, design[:, 1] ** 2])
     drop = smallest_trend(load, broke, design, law, false_alarm, generator) if power else float("nan")
     change, low_change, high_change = _changes(line, covariate)
+    low = line.low(x, p, g)
     return Retention(
         group=label,
         family=law.name,
@@ -266,7 +271,7 @@ def retention(
         fraction_below=p,
         confidence=g,
         estimate=line.estimate(x, p),
-        low=line.low(x, p, g),
+        low=low,
         change=change,
         change_low=low_change,
         change_high=high_change,
@@ -280,13 +285,22 @@ def retention(
         reaches_high=reaches[2],
         batch_low=batch_low,
         batch_share=batch_share,
-        notes=(*covariate.warnings(where), *said, *batch_note),
+        notes=(*covariate.warnings(where), *_held_notes(line, x, which, low, batch_low), *said, *batch_note),
         value=covariate.value,
         load=load,
         broke=broke,
         law=line,
         covariate=covariate,
     )
+
+
+def _held_notes(line: RegressionLaw, x: Array, basis: Basis, low: float, batch_low: float) -> list[str]:
+    """What early holds do to the bound, and what they are not reckoned with in."""
+    if not line.held_early:
+        return []
+    words = lowered_words("kN", floor3, line.plain_low(x, basis.fraction_below, basis.confidence), low)
+    more = " and the bound for a batch yet to come are" if np.isfinite(batch_low) else " is"
+    return [held_note("bound", words, SAMPLES), f"The interval of the change{more} not calibrated for early holds."]
 
 
 def _words(setting: float | str) -> str:

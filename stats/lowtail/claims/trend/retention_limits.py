@@ -39,12 +39,17 @@ def reaches_rating(
         """Confidence at ``v`` that the low strength reaches the rating; the bound meets it where this is ``g``."""
         return line.confidence_that(goal, covariate.row(v, True), p)
 
+    def at_most(v: float) -> float:
+        """The same for the upper bound, which early holds do not raise."""
+        return line.plain_confidence_that(goal, covariate.row(v, True), p)
+
     known = np.array([sure(float(v)) for v in grid])
+    upper = np.array([at_most(float(v)) for v in grid])
     estimates = np.array([line.estimate(covariate.row(float(v), True), p) for v in grid]) - goal
     curves: tuple[tuple[str, Array, Callable[[float], float]], ...] = (
         ("lower bound", known - g, lambda v: sure(v) - g),
         ("estimate", estimates, lambda v: line.estimate(covariate.row(v, True), p) - goal),
-        ("upper bound", known - (1 - g), lambda v: sure(v) - (1 - g)),
+        ("upper bound", upper - (1 - g), lambda v: at_most(v) - (1 - g)),
     )
     for name, heights, curve in curves:
         best = int(heights.argmax())
