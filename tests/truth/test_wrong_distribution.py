@@ -44,7 +44,7 @@ def test_on_average_over_real_populations_the_confidence_is_kept():
 
 
 def test_under_the_weibull_distribution_nothing_is_lost_but_a_little_height():
-    """At least 94.5 % for 95 and 74 % for 75; median price as in an independent prototype at a cv of 8 %, within 0.02."""
+    """At least 94.5 % for 95 and 74 % for 75; the price at a cv of 8 % as in an independent prototype, within 0.02."""
     part = WRONG[WRONG["population"] == "Weibull 25"]
     for _, row in part.iterrows():
         assert row["governing"] >= (94.5 if row["confidence"] == 0.95 else 74)

@@ -4,7 +4,24 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from lowtail.cli.options import By, Checks, Decimal, Family, Json, Log, Only, PulseWidth, Sheet, TableFile, Unit, Units
+from lowtail.cli.options import (
+    Area,
+    By,
+    Checks,
+    Columns,
+    Decimal,
+    Family,
+    Json,
+    Labels,
+    Log,
+    Only,
+    PulseWidth,
+    Sheet,
+    Slips,
+    TableFile,
+    Unit,
+    Units,
+)
 from lowtail.cli.shared import (
     BY,
     bases_of,
@@ -29,6 +46,10 @@ def check(
     sheet: Sheet = None,
     unit: Unit = None,
     decimal: Decimal = None,
+    columns: Columns = None,
+    labels: Labels = None,
+    slips: Slips = "",
+    area_mm2: Area = None,
     checks: Checks = None,
     template: Path | None = None,
     as_json: Json = False,
@@ -44,8 +65,9 @@ def check(
     """
     if template is not None:
         return _template(template)
-    log = read_log(needed(file, "check"), sheet, unit, decimal)
+    log = read_log(needed(file, "check"), sheet, unit, decimal, columns, labels, slips, area_mm2)
     from lowtail.claims.strength.groups import can_answer
+    from lowtail.records.near_columns import pools_unlike
 
     groups = words_of(by, BY)
     verdict = can_answer(log, by=groups)
@@ -62,7 +84,7 @@ def check(
         print(verdict.sentence)
         if verdict.possible:
             print_checks(checked, checks, every=True)
-    return 0 if verdict.possible else 1
+    return 0 if verdict.possible and not pools_unlike(log.findings) else 1
 
 
 def strength(
@@ -76,6 +98,10 @@ def strength(
     sheet: Sheet = None,
     unit: Unit = None,
     decimal: Decimal = None,
+    columns: Columns = None,
+    labels: Labels = None,
+    slips: Slips = "",
+    area_mm2: Area = None,
     checks: Checks = None,
     out: TableFile = None,
     as_json: Json = False,
@@ -100,7 +126,7 @@ def strength(
     check_units(units)
 
     groups = words_of(by, BY)
-    log = only_groups(read_log(file, sheet, unit, decimal), only, by=groups)
+    log = only_groups(read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=groups)
     bases = as_bases(bases_of(basis))
     on = judging_basis(bases)
     judged = group_strengths(log, groups, bases, rating_basis=on)
@@ -145,6 +171,10 @@ def compare(
     sheet: Sheet = None,
     unit: Unit = None,
     decimal: Decimal = None,
+    columns: Columns = None,
+    labels: Labels = None,
+    slips: Slips = "",
+    area_mm2: Area = None,
     out: TableFile = None,
     as_json: Json = False,
 ) -> int:
@@ -172,7 +202,7 @@ def compare(
     check_units(units)
 
     groups = words_of(by, tuple(c for c in BY if c != factor))
-    log = only_groups(read_log(file, sheet, unit, decimal), only, by=groups)
+    log = only_groups(read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=groups)
     table = compare_table(
         log, factor=factor, reference=reference, other=other, by=groups, margin=margin, pulse_width_ms=pulse_width_ms
     )

@@ -8,15 +8,19 @@ from typing import Annotated
 from cyclopts import Parameter
 
 __all__ = [
+    "Area",
     "By",
     "Checks",
+    "Columns",
     "Decimal",
     "Family",
     "Json",
+    "Labels",
     "Log",
     "Only",
     "PulseWidth",
     "Sheet",
+    "Slips",
     "TableFile",
     "Unit",
     "Units",
@@ -34,9 +38,27 @@ PulseWidth = Annotated[
     float | None,
     Parameter(help="Width of the shock pulse in ms; with the log's sampling rates it says how far peaks may read low."),
 ]
-Sheet = Annotated[str | None, Parameter(help="Sheet of a workbook.")]
+Sheet = Annotated[str | None, Parameter(help='Sheet of a workbook; "all" reads every sheet that looks like a log.')]
 Unit = Annotated[str | None, Parameter(help="Unit of the loads where the file does not say: kN, N, daN, lbf, kgf ...")]
 Decimal = Annotated[str | None, Parameter(help='Decimal mark where the file does not settle it: "." or ",".')]
+Columns = Annotated[
+    list[str] | None,
+    Parameter(
+        help='What a header means, as NAME=HEADER (load="Pull test"), NAME=LETTER where two headers read alike '
+        "(load=F), "
+        "or NAME==VALUE for every row (outcome==broke); repeated."
+    ),
+]
+Labels = Annotated[
+    list[str] | None,
+    Parameter(help="A word to be read as another, as COLUMN:OLD=NEW (method:shok=shock); repeated."),
+]
+Slips = Annotated[
+    str, Parameter(help="What a slip means: failure or held. Default: not stated, and the lower of both stands.")
+]
+Area = Annotated[
+    float | None, Parameter(name="--area-mm2", help="Loaded area in mm2, where the column holds stresses (MPa, psi).")
+]
 Checks = Annotated[
     bool | None,
     Parameter(

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+from lowtail.cli.options import Area, Columns, Decimal, Labels, Sheet, Slips, Unit
 from lowtail.cli.shared import BY, EXAMPLES, name_of, plain_rows, print_json, read_log, words_of
 
 if TYPE_CHECKING:
@@ -30,9 +31,13 @@ def plan(
     family: str = "weibull",
     by: list[str] | None = None,
     only: list[str] | None = None,
-    sheet: str | None = None,
-    unit: str | None = None,
-    decimal: str | None = None,
+    sheet: Sheet = None,
+    unit: Unit = None,
+    decimal: Decimal = None,
+    columns: Columns = None,
+    labels: Labels = None,
+    slips: Slips = "",
+    area_mm2: Area = None,
     as_json: Annotated[bool, name_of("--json")] = False,
 ) -> int:
     """How many specimens, or how many more, a claim takes.
@@ -68,19 +73,15 @@ def plan(
         Grouping columns of the log.
     only
         Only groups whose name holds this text.
-    sheet
-        Sheet of a workbook.
-    unit
-        Unit of the loads where the file does not say.
-    decimal
-        Decimal mark where the file does not settle it.
     as_json
         Print JSON.
     """
     if file is not None:
         from lowtail.report.tables import only_groups
 
-        log = only_groups(read_log(file, sheet, unit, decimal), only, by=words_of(by, BY))
+        log = only_groups(
+            read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=words_of(by, BY)
+        )
         plans, refused = _plans_of(log, words_of(by, BY), claim, basis, assurance, family)
     else:
         plans = [_new_plan(claim, basis, mean, cv, ratio, margin, reliability, confidence, assurance, family)]

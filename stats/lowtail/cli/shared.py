@@ -104,11 +104,51 @@ def bases_of(words: Sequence[str] | None) -> tuple[str, ...]:
     return tuple(words) if words else DEFAULT_BASES
 
 
-def read_log(file: Path, sheet: str | None, unit: str | None, decimal: str | None) -> BreakLog:
-    """Read the break log."""
+def read_log(
+    file: Path,
+    sheet: str | None,
+    unit: str | None,
+    decimal: str | None,
+    columns: Sequence[str] | None = None,
+    labels: Sequence[str] | None = None,
+    slips: str = "",
+    area_mm2: float | None = None,
+) -> BreakLog:
+    """Read the break log as the options say."""
     from lowtail.records.log import read_breaks
 
-    return read_breaks(file, sheet=sheet, unit=unit, decimal=decimal)
+    place: str | int | None = int(sheet) if sheet is not None and sheet.isdigit() else sheet
+    return read_breaks(
+        file, sheet=place, unit=unit, decimal=decimal, columns=_columns_of(columns), labels=_labels_of(labels),
+        slips=slips, area_mm2=area_mm2,
+    )  # fmt: skip
+
+
+def _columns_of(words: Sequence[str] | None) -> dict[str, str] | None:
+    """``NAME=HEADER`` as `read_breaks` wants it."""
+    from lowtail.errors import InputError
+
+    out = {}
+    for word in words or ():
+        name, mark, header = word.partition("=")
+        if not (name.strip() and mark and header.strip()):
+            raise InputError(f'`--columns` is written NAME=HEADER, e.g. load="Pull test", got {word!r}.')
+        out[name.strip()] = header.strip()
+    return out or None
+
+
+def _labels_of(words: Sequence[str] | None) -> dict[str, dict[str, str]] | None:
+    """``COLUMN:OLD=NEW`` as `read_breaks` wants it."""
+    from lowtail.errors import InputError
+
+    out: dict[str, dict[str, str]] = {}
+    for word in words or ():
+        column, mark, pair = word.partition(":")
+        old, equals, new = pair.partition("=")
+        if not (column.strip() and mark and old.strip() and equals and new.strip()):
+            raise InputError(f"`--labels` is written COLUMN:OLD=NEW, e.g. method:shok=shock, got {word!r}.")
+        out.setdefault(column.strip(), {})[old.strip()] = new.strip()
+    return out or None
 
 
 def print_json(command: str, body: dict[str, Any]) -> None:

@@ -6,7 +6,23 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from lowtail.cli.options import By, Checks, Decimal, Family, Json, Log, Only, PulseWidth, Sheet, Unit, Units
+from lowtail.cli.options import (
+    Area,
+    By,
+    Checks,
+    Columns,
+    Decimal,
+    Family,
+    Json,
+    Labels,
+    Log,
+    Only,
+    PulseWidth,
+    Sheet,
+    Slips,
+    Unit,
+    Units,
+)
 from lowtail.cli.shared import BY, plain_rows, print_json, read_log, words_of
 
 __all__ = ["demo", "report", "trace"]
@@ -76,6 +92,10 @@ def report(
     sheet: Sheet = None,
     unit: Unit = None,
     decimal: Decimal = None,
+    columns: Columns = None,
+    labels: Labels = None,
+    slips: Slips = "",
+    area_mm2: Area = None,
     checks: Checks = None,
     short: bool = False,
     jobs: int | None = None,
@@ -113,7 +133,8 @@ def report(
 
     target = out if out is not None else file.with_name(f"{file.stem}_report.html")
     page = write_report(
-        read_log(file, sheet, unit, decimal), target, by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
+        read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), target,
+        by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
         family=family, claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
         pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, checks=checks,
         short=short,

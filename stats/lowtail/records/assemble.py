@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from lowtail.errors import BadCell, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.convert import convert
 from lowtail.records.findings import Finding, findings_frame
 from lowtail.records.header import Header, check_wanted
+from lowtail.records.near_columns import near_columns
 from lowtail.records.screens import screen
 from lowtail.records.sheets import Grid
 from lowtail.records.work import Columns
@@ -20,36 +21,59 @@ if TYPE_CHECKING:
 
 __all__ = ["REQUIRED", "assemble"]
 
+T = TypeVar("T", Finding, BadCell)
+
 REQUIRED = tuple(name for name, column in BREAK_LOG.items() if column.required)
 
 
 def assemble(
     name: str,
-    grid: Grid,
-    header: Header,
+    found: Sequence[tuple[Grid, Header]],
     *,
     columns: Mapping[str, str],
     unit: str | None,
     decimal: str | None,
     labels: Mapping[str, Mapping[str, str]],
     repeats: str,
+    area_mm2: float | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Table and findings, or one error that names every bad cell."""
-    check_wanted(columns, [f.text for f in header.fields.values()] + list(header.extras))
-    _check_header(name, grid, header, columns)
-    done = convert(grid, header, wanted=columns, unit=unit, decimal=decimal, labels=labels)
-    if not done.rows:
-        raise TableError(f"{name} has a header but no specimen under it. Fill in one row a specimen.")
-    table = _table(done, grid, header)
-    _repeats(table, done, repeats)
-    rows = dict(zip(table["cell"], done.rows, strict=True))
-    done.bad = [replace(b, cell=_own_cell(grid, header, rows, b.column, b.cell)) for b in done.bad]
-    if done.bad:
-        many = f"{len(done.bad)} cells" if len(done.bad) > 1 else "1 cell"
-        raise TableError(f"{name}: {many} cannot be read. Nothing was taken over.", done.bad)
-    findings = [*grid.findings, *_header_findings(grid, header), *done.findings, *screen(table)]
-    findings = [replace(f, cell=_own_cell(grid, header, rows, f.column, f.cell)) for f in findings]
-    return table, findings_frame(findings)
+    """Table and findings of one grid or of several under each other, or one error that names every bad cell."""
+    import pandas as pd
+
+    parts, findings, bad = [], [], []
+    done = Columns()
+    for grid, header in found:
+        width = max((len(row) for row in grid.rows[: header.last + 1]), default=0)
+        texts = [f.text for f in header.fields.values()] + list(header.extras)
+        texts += [text for clash in header.clashes.values() for text in clash]
+        check_wanted(columns, texts, width)
+        _check_header(name, grid, header, columns)
+        done = convert(grid, header, wanted=columns, unit=unit, decimal=decimal, labels=labels, area_mm2=area_mm2)
+        if not done.rows and len(found) == 1:
+            raise TableError(f"{name} has a header but no specimen under it. Fill in one row a specimen.")
+        parts.append(_table(done, grid, header))
+        rows = dict(zip(parts[-1]["cell"], done.rows, strict=True))
+
+        def own(one: T, grid: Grid = grid, header: Header = header, rows: Mapping[str, int] = rows) -> T:
+            return replace(one, cell=_own_cell(grid, header, rows, one.column, one.cell))
+
+        near = near_columns(grid, header, {n for n, h in columns.items() if h.startswith("=")})
+        findings += [own(f) for f in (*grid.findings, *_header_findings(grid, header), *near, *done.findings)]
+        bad += [own(b) for b in done.bad]
+    table = parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+    for column in table.columns:
+        if len(parts) > 1 and column not in BREAK_LOG and table[column].dtype == object:
+            table[column] = table[column].fillna("")
+    again = Columns()
+    _repeats(table, again, repeats)
+    extra = [*again.findings, *(() if bad or again.bad else screen(table))]
+    if len(found) == 1:
+        extra, again.bad = [own(f) for f in extra], [own(b) for b in again.bad]
+    bad += again.bad
+    if bad:
+        many = f"{len(bad)} cells" if len(bad) > 1 else "1 cell"
+        raise TableError(f"{name}: {many} cannot be read. Nothing was taken over.", bad)
+    return table, findings_frame([*findings, *extra])
 
 
 def _own_cell(grid: Grid, header: Header, rows: Mapping[str, int], column: str, cell: str) -> str:
@@ -62,7 +86,7 @@ def _check_header(name: str, grid: Grid, header: Header, columns: Mapping[str, s
     bad = []
     for column, texts in header.clashes.items():
         message = f"{len(texts)} headers name {column!r}: {', '.join(map(repr, texts))}. "
-        message += f"Choose one with columns={{{column!r}: ...}}."
+        message += f"Choose one by its header, or by its letter as in columns={{{column!r}: 'F'}}."
         bad.append(BadCell(grid.cell(header.last), column, " / ".join(texts), message))
     others = ", ".join(repr(t) for t in header.extras) or "none"
     for column in REQUIRED:

@@ -32,9 +32,10 @@ def convert(
     unit: str | None,
     decimal: str | None,
     labels: Mapping[str, Mapping[str, str]],
+    area_mm2: float | None = None,
 ) -> Columns:
     """Convert every column; bad cells are gathered in the result, not raised."""
-    work = Work(grid, header, wanted, unit, decimal)
+    work = Work(grid, header, wanted, unit, decimal, area_mm2)
     _decide_decimal(work)
     for name in (*TEXTS, *header.extras):
         cells = work.raw(name)
@@ -147,6 +148,11 @@ def _rate_unit(work: Work) -> None:
     if f is not None and f.unit and not any(work.out.values["rate_unit"]):
         rates = work.out.values["rate"]
         work.out.values["rate_unit"] = [f.unit if math.isfinite(r) else "" for r in rates]
+    pairs = zip(work.out.values["rate"], work.out.values["rate_unit"], strict=True)
+    bare = [i for i, (rate, unit) in enumerate(pairs) if math.isfinite(rate) and not unit]
+    if bare:
+        message = f"{len(bare)} rates state no unit and are not used. Write it in the header, e.g. 'rate [kN/s]'"
+        work.note(bare[0], "rate", "warning", "", message)
 
 
 def _methods(work: Work) -> None:

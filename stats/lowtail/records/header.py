@@ -11,13 +11,16 @@ from typing import Any
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.cells import as_text, key, table
-from lowtail.records.units import FORCE, FORCE_NAMES, OTHER, read_other_unit, unit_key
+from lowtail.records.guard import column_letters
+from lowtail.records.units import FORCE, FORCE_NAMES, OTHER, is_stress, read_other_unit, unit_key
 
-__all__ = ["Field", "Header", "find_header", "match_name"]
+__all__ = ["HELD_LOAD", "Field", "Header", "find_header", "match_name"]
 
 SEARCH_ROWS = 100
+_LETTERS = re.compile("[A-Za-z]{1,2}")  # a column by its letter, as spreadsheets name it
 _OWN_UNIT = {"rated_kN": "kN", "age_years": "years", "drop_mass_kg": "kg", "drop_height_m": "m", "sample_rate_hz": "Hz"}
-_WITH_FORCE = ("load", "rated_kN")
+HELD_LOAD = "load_held"  # a column of its own for the loads of specimens that held; only columns= can name it
+_WITH_FORCE = ("load", "rated_kN", HELD_LOAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,8 @@ def match_name(text: str) -> tuple[str, str]:
 
 
 def _force_like(text: str) -> bool:
-    return text in FORCE or unit_key(text) in FORCE_NAMES or unit_key(text) in ("kg", "lb", "lbs", "t", "mn")
+    known = text in FORCE or unit_key(text) in FORCE_NAMES or is_stress(text)
+    return known or unit_key(text) in ("kg", "lb", "lbs", "t", "mn")
 
 
 def _texts(row: Sequence[Any]) -> list[str]:
@@ -82,10 +86,12 @@ def _texts(row: Sequence[Any]) -> list[str]:
 
 def _names(texts: Sequence[str], wanted: Mapping[str, str]) -> list[tuple[str, str]]:
     chosen = {" ".join(h.split()): name for name, h in wanted.items()}
+    letters = {name: h.strip() for name, h in wanted.items() if h not in texts}
+    lettered = {h.upper(): name for name, h in letters.items() if _LETTERS.fullmatch(h)}
     out = []
-    for text in texts:
-        if text in chosen:
-            name = chosen[text]
+    for i, text in enumerate(texts):
+        if text in chosen or column_letters(i) in lettered:
+            name = chosen[text] if text in chosen else lettered[column_letters(i)]
             unit = match_name(text)[1]
             if not unit and name in _WITH_FORCE and (b := re.search(r"[\[(]\s*([^\[\]()]+?)\s*[\])]$", text)):
                 unit = b[1]
@@ -119,8 +125,10 @@ def find_header(rows: Sequence[Sequence[Any]], wanted: Mapping[str, str] | None 
     best: tuple[int, int, int, list[str]] | None = None
     texts = [_texts(r) for r in rows[:SEARCH_ROWS]]
     for i, row in enumerate(texts):
-        count = len({n for n, _ in _names(row, wanted) if n})
-        if count >= 2 and (best is None or count > best[0]):
+        names = {n for n, _ in _names(row, wanted) if n}
+        count = len(names)
+        enough = count >= 2 or ("load" in names and "load" in wanted)  # who names the load has shown the header
+        if enough and (best is None or count > best[0]):
             best = (count, i, i, row)
     for i in range(len(texts) - 1):
         pair = _joined(texts[i], texts[i + 1], wanted)
@@ -180,13 +188,22 @@ def _with_unit_row(rows: Sequence[Sequence[Any]], header: Header) -> Header:
     return Header(header.first, header.last + 1, fields, header.extras, header.clashes)
 
 
-def check_wanted(wanted: Mapping[str, str] | None, texts: Sequence[str]) -> None:
+def _index_of(letters: str) -> int:
+    """0-based place of a column letter: A is 0, AA is 26."""
+    place = 0
+    for letter in letters.upper():
+        place = 26 * place + ord(letter) - ord("A") + 1
+    return place - 1
+
+
+def check_wanted(wanted: Mapping[str, str] | None, texts: Sequence[str], width: int) -> None:
     """Refuse a ``columns=`` that names a column or a header that does not exist."""
     for name, header in (wanted or {}).items():
-        if name not in BREAK_LOG:
+        if name not in BREAK_LOG and name != HELD_LOAD:
             raise InputError(
                 f"`columns` names {name!r}, which is no column of a break log. Columns: {', '.join(BREAK_LOG)}."
             )
-        if not header.startswith("=") and " ".join(header.split()) not in texts:
+        by_letter = _LETTERS.fullmatch(header.strip()) and _index_of(header.strip()) < width
+        if not header.startswith("=") and " ".join(header.split()) not in texts and not by_letter:
             shown = ", ".join(repr(t) for t in texts if t) or "none"
             raise InputError(f"`columns` says that {name!r} stands under {header!r}, but the headers are: {shown}.")

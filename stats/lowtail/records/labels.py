@@ -9,6 +9,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from lowtail.records.findings import Finding
+from lowtail.records.near_columns import letters_apart
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,8 +30,8 @@ def nearly_equal(one: str, other: str) -> bool:
     --------
     >>> nearly_equal("major axis", "major-axis"), nearly_equal("major axis", "maj. axis")
     (True, True)
-    >>> nearly_equal("major axis", "minor axis"), nearly_equal("cord 6 mm", "cord 8 mm")
-    (False, False)
+    >>> nearly_equal("shok", "shock"), nearly_equal("major axis", "minor axis"), nearly_equal("cord 6 mm", "cord 8 mm")
+    (True, False, False)
     """
     if re.findall(r"[0-9]+", one) != re.findall(r"[0-9]+", other):
         return False
@@ -48,6 +49,8 @@ def _same_word(one: str, other: str) -> bool:
     marked = one.endswith(".") or other.endswith(".") or len(long) == len(short) + 1
     if len(short) >= 3 and long.startswith(short) and marked:
         return True  # an abbreviation with its dot, or a plural
+    if len(short) >= 4 and len(x) != len(y) and letters_apart(x, y, 1) == 1:
+        return True  # a letter left out or doubled: "shok" beside "shock"
     return len(short) >= 5 and x[0] == y[0] and SequenceMatcher(None, x, y).ratio() >= 0.85
 
 
@@ -61,7 +64,8 @@ def near_labels(table: pd.DataFrame) -> Iterator[Finding]:
         for often, seldom in combinations(counts.index, 2):
             if nearly_equal(often.casefold(), seldom.casefold()):
                 message = (
-                    f"nearly the same as {often!r} ({counts[often]} rows) and kept apart. If they are one, pass "
+                    f"nearly the same as {often!r} ({counts[often]} rows) and kept apart: one group may stand in two. "
+                    f"If they are one, pass "
                     f"labels={{{name!r}: {{{seldom!r}: {often!r}}}}} or correct the cells"
                 )
                 yield Finding(str(first[seldom]), name, "warning", f"{seldom} ({counts[seldom]} rows)", message)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
 from statistics import median
 from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.cells import Load, Refused, as_text, decimal_mark, is_missing, key, load_cell, word_map
-from lowtail.records.units import read_force_unit, to_kN
+from lowtail.records.header import HELD_LOAD
+from lowtail.records.units import is_stress, read_force_unit, stress_to_kN, to_kN
 from lowtail.records.work import Work
 
 __all__ = ["outcomes_and_loads"]
@@ -27,9 +30,14 @@ def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
     values.update(outcome=[], load=[], unit=[], load_kN=[])
     units = _Units(work)
     unit_cells = work.raw("unit")
+    _held_columns(work)
     for i, cell in enumerate(work.raw("load")):
         word, given = outcomes[i]
+        if not given and not is_missing(work.held_at(i)):
+            word, given = "held", True
         load = _load(work, i, cell, may_miss=word == "invalid" or values["excluded"][i])
+        if units.stress is not None and math.isfinite(load.value):
+            load = replace(load, value=float(Fraction(load.value) * units.stress))
         unit = units.of(i, load, unit_cells[i])
         outcome = _agree(work, i, cell, load, word, given)
         kN = to_kN(load.value, unit) if unit and math.isfinite(load.value) else math.nan
@@ -46,6 +54,24 @@ def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
         work.note_header("load", "warning", parts, "loads in several units, each converted to kN")
     _doubtful_thousands(work)
     _contradictions(work)
+
+
+def _held_columns(work: Work) -> None:
+    """A column of held loads stands beside the column of breaks: in one unit, and one load a row."""
+    held, load = work.header.fields.get(HELD_LOAD), work.header.fields.get("load")
+    if held is None or load is None:
+        return
+    if held.unit and held.unit != load.unit:
+        other = load.unit or "no unit"
+        message = f"loads of held specimens are in {held.unit}, loads at break in {other}. Convert one of them."
+        work.refuse_header(held, "load", message)
+    index = load.index
+    for i, r in enumerate(work.out.rows):
+        row = work.grid.rows[r]
+        both = index < len(row) and not is_missing(row[index]) and not is_missing(work.held_at(i))
+        if both:
+            message = f"a load at break and a load held ({as_text(work.held_at(i))!r}) stand in one row. Keep one."
+            work.refuse(i, "load", row[index], message)
 
 
 def _outcome_words(work: Work, declared: Mapping[str, str]) -> list[tuple[str, bool]]:
@@ -117,7 +143,15 @@ class _Units:
         self.known: dict[str, str] = {}
         self.base: dict[str, str] = {"unit=": work.unit} if work.unit else {}
         self.stopped = self.silent = False
+        self.stress: Fraction | None = None
         f = work.header.fields.get("load")
+        stated = f.unit if f is not None and f.unit else work.unit or ""
+        if work.area_mm2 is not None and is_stress(stated):
+            self.stress = stress_to_kN(stated, work.area_mm2)
+            self.base = {"the header": "kN"}
+            message = f"stresses in {stated} times the loaded area, {work.area_mm2:g} mm2 as stated: loads in kN"
+            work.note_header("load", "info", stated, message)
+            return
         if f is None or not f.unit:
             return
         try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from lowtail.records.assemble import REQUIRED, assemble
 from lowtail.records.header import Header, find_header
 from lowtail.records.sample import check_slips
 from lowtail.records.sheets import Grid, Source, read_grid
-from lowtail.records.units import read_force_unit
+from lowtail.records.units import is_stress, read_force_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,6 +121,7 @@ def read_breaks(
     labels: Mapping[str, Mapping[str, str]] | None = None,
     repeats: str = "refuse",
     slips: str = "",
+    area_mm2: float | None = None,
 ) -> BreakLog:
     """Read a break log from CSV, TSV, XLSX, XLS or ODS.
 
@@ -132,10 +133,13 @@ def read_breaks(
     path : path
         The file.
     sheet : str or int, optional
-        Sheet of a workbook, by name or 1-based number; needed only where several look like a break log.
+        Sheet of a workbook, by name or 1-based number; needed only where several look like a break log. "all" reads
+        every sheet that does, one under the other.
     columns : mapping, optional
         Canonical column to header text, for headers that the alias table does not know: ``{"load": "Pull test"}``. A
-        value that starts with ``=`` declares one value for every row: ``{"outcome": "=broke"}``.
+        value that starts with ``=`` declares one value for every row: ``{"outcome": "=broke"}``. Where two headers read
+        alike, name the column by its letter: ``{"load": "F"}``. ``load_held`` names a column of its own for the loads
+        of specimens that held.
     unit : str, optional
         Force unit of loads (and ratings) that state none: kN, N, daN, MN, lbf, klbf, kgf, tf or ozf. It also settles
         bare kg, lb and t.
@@ -150,6 +154,8 @@ def read_breaks(
     slips : {"", "failure", "held"}
         What a slip means in this log: the specimen failed at that load, or it held at least that load. Recorded as an
         assumption; where it is not stated, the lower of both answers stands.
+    area_mm2 : float, optional
+        Loaded area in mm2, greater than 0, where the column holds stresses (MPa, psi) and not loads.
 
     Returns
     -------
@@ -162,10 +168,11 @@ def read_breaks(
     TableError
         If the table cannot be read; ``error.cells`` holds every bad cell.
     """
-    _check_arguments(columns, unit, decimal, labels, repeats)
+    _check_arguments(columns, unit, decimal, labels, repeats, area_mm2)
     check_slips(slips)
-    grid, header, source = read_grid(path, sheet, columns)
-    return _log(grid, header, source, columns, unit, decimal, labels, repeats, slips)
+    found, source = read_grid(path, sheet, columns)
+    options = ReadOptions(columns, unit, decimal, labels, repeats, slips, area_mm2)
+    return _log(found, source, options)
 
 
 @door
@@ -178,6 +185,7 @@ def check_breaks(
     labels: Mapping[str, Mapping[str, str]] | None = None,
     repeats: str = "refuse",
     slips: str = "",
+    area_mm2: float | None = None,
 ) -> BreakLog:
     """Check a break log that is already a DataFrame; arguments, result and errors as in `read_breaks`.
 
@@ -191,7 +199,7 @@ def check_breaks(
     """
     if frame.empty:
         raise TableError("The table in hand has no rows.")
-    _check_arguments(columns, unit, decimal, labels, repeats)
+    _check_arguments(columns, unit, decimal, labels, repeats, area_mm2)
     check_slips(slips)
     head = [str(c) for c in frame.columns]
     body = frame.astype(object).where(frame.notna(), None).to_numpy().tolist()
@@ -199,11 +207,14 @@ def check_breaks(
     header = find_header(grid.rows[:1], columns)
     if header is None:
         raise TableError(f"The table in hand needs the columns {', '.join(REQUIRED)}, got: {', '.join(head)}.")
-    return _log(grid, header, Source("table in hand"), columns, unit, decimal, labels, repeats, slips)
+    options = ReadOptions(columns, unit, decimal, labels, repeats, slips, area_mm2)
+    return _log([(grid, header)], Source("table in hand"), options)
 
 
-def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats: Any) -> None:
-    if unit is not None:
+def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats: Any, area_mm2: Any) -> None:
+    if area_mm2 is not None and not (area_mm2 > 0 and area_mm2 < float("inf")):
+        raise InputError(f"`area_mm2` must be a loaded area in mm2 greater than 0, got {area_mm2!r}.")
+    if unit is not None and not (area_mm2 is not None and is_stress(unit)):
         read_force_unit(unit)
     if decimal not in (None, ".", ","):
         raise InputError(f"`decimal` must be '.' or ',', got {decimal!r}.")
@@ -220,25 +231,35 @@ def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats
             raise InputError(f"`labels` reads an outcome as {wrong[0]!r}. Outcomes: {', '.join(allowed)}.")
 
 
-def _log(
-    grid: Grid,
-    header: Header,
-    source: Source,
-    columns: Mapping[str, str] | None,
-    unit: str | None,
-    decimal: str | None,
-    labels: Mapping[str, Mapping[str, str]] | None,
-    repeats: str,
-    slips: str,
-) -> BreakLog:
+@dataclass(frozen=True, slots=True)
+class ReadOptions:
+    """What the caller declared of a log, see `read_breaks`."""
+
+    columns: Mapping[str, str] | None
+    unit: str | None
+    decimal: str | None
+    labels: Mapping[str, Mapping[str, str]] | None
+    repeats: str
+    slips: str
+    area_mm2: float | None
+
+
+def _log(found: Sequence[tuple[Grid, Header]], source: Source, options: ReadOptions) -> BreakLog:
+    """The log of one grid, or of several sheets one under the other."""
     table, findings = assemble(
         source.name,
-        grid,
-        header,
-        columns=dict(columns or {}),
-        unit=read_force_unit(unit) if unit else None,
-        decimal=decimal,
-        labels=labels or {},
-        repeats=repeats,
+        found,
+        columns=dict(options.columns or {}),
+        unit=_unit(options),
+        decimal=options.decimal,
+        labels=options.labels or {},
+        repeats=options.repeats,
+        area_mm2=options.area_mm2,
     )
-    return BreakLog(table=table, findings=findings, source=source, slips=slips)
+    return BreakLog(table=table, findings=findings, source=source, slips=options.slips)
+
+
+def _unit(options: ReadOptions) -> str | None:
+    if options.unit is None or (options.area_mm2 is not None and is_stress(options.unit)):
+        return options.unit
+    return read_force_unit(options.unit)

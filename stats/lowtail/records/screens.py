@@ -14,7 +14,7 @@ from lowtail.records.findings import Finding
 from lowtail.records.labels import near_labels
 from lowtail.records.sample import bound_lacks
 from lowtail.records.slips import exact_interval
-from lowtail.records.units import from_kN
+from lowtail.records.units import from_kN, to_kN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,13 +31,17 @@ _FACTORS = {
     1000.0: "kN and N",
 }
 _NEAR = math.log(1.2)
+_USUAL, _EMPTY = 4.0, 0.6  # robust standard deviations, and the empty share of the way, that make a load stand apart
+_LEAST, _MOST = 0.15, 800.0  # kN: middle loads of a whole column beyond which its unit is asked about
+_USUAL_GEAR = (2.0, 150.0)  # kN: common practice, no source
+_COMMON = ("kN", "N", "lbf", "kgf", "daN")
 _STEPS = sorted(m * 10.0**e for m in (1, 2, 2.5, 5) for e in range(-3, 4))
 _ALIENS = {"lbf": (25.0, 50.0, 100.0, 250.0, 500.0), "kgf": (5.0, 10.0, 20.0, 25.0, 50.0, 100.0)}
 
 
 def screen(table: pd.DataFrame) -> list[Finding]:
     """Every screen, in order."""
-    steps = (_ratios, _rating_ratios, _rounding, near_labels, _reuse, _slips, _thin_groups)
+    steps = (_ratios, _whole_columns, _rating_ratios, _rounding, near_labels, _reuse, _slips, _thin_groups)
     return [finding for step in steps for finding in step(table)]
 
 
@@ -64,7 +68,10 @@ def _ratios(table: pd.DataFrame) -> Iterator[Finding]:
     for i in np.flatnonzero(np.abs(np.log(ratio.to_numpy())) > math.log(min(_FACTORS)) - _NEAR):
         row = rows.iloc[i]
         factor = _factor_near(float(ratio.iloc[i]))
-        if factor is not None:
+        if factor is None:
+            continue
+        same = (rows[list(GROUP)] == row[list(GROUP)]).all(axis=1)
+        if _stands_apart(np.log(ratio[same].to_numpy(dtype=float)), math.log(ratio.iloc[i])):
             yield Finding(
                 row["cell"],
                 "load",
@@ -72,6 +79,36 @@ def _ratios(table: pd.DataFrame) -> Iterator[Finding]:
                 f"{row['load_kN']:.4g} kN",
                 f"is {ratio.iloc[i]:.3g} times the middle of its group ({middle.iloc[i]:.4g} kN), about the factor "
                 f"between {_FACTORS[factor]}: check its unit",
+            )
+
+
+def _stands_apart(y: NDArray[np.float64], far: float) -> bool:
+    """Whether a load ``far`` from the middle of ln loads ``y`` (the middle at 0) is more than its group's own scatter.
+
+    It must lie beyond 4 robust standard deviations, and most of the way to it must be empty.
+    """
+    robust = 1.4826 * float(np.median(np.abs(y)))
+    plain = y[np.abs(y) < math.log(min(_FACTORS)) - _NEAR]
+    gap = float(np.min(np.abs(plain - far))) if plain.size else abs(far)
+    return abs(far) > _USUAL * robust and gap > _EMPTY * abs(far)
+
+
+def _whole_columns(table: pd.DataFrame) -> Iterator[Finding]:
+    """Loads of a whole unit that lie where no gear does, and would lie where gear does in another unit."""
+    for name, rows in table[table["load_kN"] > 0].groupby("unit", sort=False):
+        middle = float(rows["load_kN"].median())
+        if _LEAST <= middle <= _MOST or len(rows) < 3:
+            continue
+        number = float(rows["load"].median())
+        others = [u for u in _COMMON if u != name and _USUAL_GEAR[0] <= to_kN(number, u) <= _USUAL_GEAR[1]]
+        if others:
+            yield Finding(
+                str(rows["cell"].iloc[0]),
+                "load",
+                "warning",
+                f"{number:,.4g} {name}",
+                f"the middle load is {middle:,.3g} kN, unlike any gear; in {' or '.join(others)} it would not be: "
+                "check the unit of the whole column",
             )
 
 

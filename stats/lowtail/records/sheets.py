@@ -6,17 +6,20 @@ import csv
 import hashlib
 import io
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from lowtail.errors import InputError, TableError
+from lowtail.records.cells import as_text
 from lowtail.records.findings import Finding
 from lowtail.records.guard import MAX_CELLS, MAX_COLUMNS, check_zip, column_letters, read_bytes
 from lowtail.records.header import SEARCH_ROWS, Header, find_header
 from lowtail.records.workbook_marks import audit_styles, mark_broken_cells
 
-__all__ = ["Grid", "Source", "read_grid"]
+__all__ = ["ALL", "Grid", "Source", "read_grid"]
+
+ALL = "all"  # the word for every sheet that looks like a log
 
 _HEAD = 200_000  # characters in which the delimiter and the header are looked for
 _DELIMITERS = ",;\t|"
@@ -57,8 +60,8 @@ class Grid:
 
 def read_grid(
     path: str | os.PathLike[str], sheet: str | int | None = None, columns: Mapping[str, str] | None = None
-) -> tuple[Grid, Header, Source]:
-    """Grid, header and source of the break log in a file.
+) -> tuple[list[tuple[Grid, Header]], Source]:
+    """Grids with their headers, and the source, of the break log in a file: several only where ``sheet`` is "all".
 
     Raises
     ------
@@ -79,12 +82,23 @@ def read_grid(
         if sheet is not None:
             raise InputError(f"`sheet` is for workbooks, and {name} is a text file, got sheet={sheet!r}. Leave it out.")
         grids = [_text_grid(name, data, columns)]
-    grid, header = _choose(name, grids, columns)
-    if grid.kind == "xlsx":
-        mark_broken_cells(grid, data)
-        names = {f.index: n for n, f in header.fields.items()}
-        grid.findings.extend(audit_styles(grid, data, header.last + 1, names))
-    return grid, header, Source(name, digest, grid.sheet)
+    found = _every(name, grids, columns) if sheet == ALL else [_choose(name, grids, columns)]
+    for grid, header in found:
+        if grid.kind == "xlsx":
+            mark_broken_cells(grid, data)
+            names = {f.index: n for n, f in header.fields.items()}
+            grid.findings.extend(audit_styles(grid, data, header.last + 1, names))
+    return found, Source(name, digest, ", ".join(grid.sheet for grid, _ in found))
+
+
+def _every(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> list[tuple[Grid, Header]]:
+    """Every grid that looks like a break log, in order; what is left out is noted on the first."""
+    found = [(g, h) for g in grids if (h := find_header(_header_view(g), columns)) is not None and "load" in h.fields]
+    if not found:
+        return [_choose(name, grids, columns)]
+    read = [g for g, _ in found]
+    _note_unread(found[0][0], [g for g in grids if g not in read])
+    return found
 
 
 def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> tuple[Grid, Header]:
@@ -98,17 +112,55 @@ def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> 
         raise TableError(
             f"{name} has no header row that names the columns specimen, item, load and outcome"
             f"{f' (sheets looked at: {chr(44).join(g.sheet for g in grids)})' if seen.sheet else ''}. First row: "
-            f"{' | '.join(str(v) for v in seen.rows[0])[:200]!r}. Add a header row, or name the headers with columns=."
+            f"{' | '.join(str(v) for v in seen.rows[0])[:200]!r}. {_advice(seen)}"
         )
     if len(logs) > 1:
         names = ", ".join(repr(g.sheet) for g, _ in logs)
-        raise TableError(f"{name} has {len(logs)} sheets that look like a break log: {names}. Choose one with sheet=.")
+        raise TableError(
+            f"{name} has {len(logs)} sheets that look like a break log: {names}. Choose one with sheet=, or read them "
+            "together with sheet='all'."
+        )
     grid, header = logs[0]
-    others = [g.sheet for g in grids if g is not grid]
-    if others:
-        message = f"read sheet {grid.sheet!r}; not read: {', '.join(repr(o) for o in others)}"
-        grid.findings.append(Finding(grid.sheet, "", "info", "", message))
+    _note_unread(grid, [g for g in grids if g is not grid])
     return grid, header
+
+
+def _note_unread(grid: Grid, others: Sequence[Grid]) -> None:
+    """What was not read: a warning where it holds numbers, for something may have been skipped."""
+    full = [g.sheet for g in others if sum(isinstance(v, (int, float)) for r in g.rows for v in r) >= 3]
+    empty = [g.sheet for g in others if g.sheet not in full]
+    for names, level, why in ((full, "warning", ", which hold numbers"), (empty, "info", "")):
+        if names:
+            message = f"read sheet {grid.sheet!r}; not read: {', '.join(repr(o) for o in names)}{why}"
+            grid.findings.append(Finding(grid.sheet, "", level, "", message))
+
+
+def _advice(grid: Grid) -> str:
+    """What to do about a table without a header that is known."""
+    rows = [r for r in grid.rows if any(v not in (None, "") for v in r)]
+    head, body = rows[0], rows[1:]
+    numbers = [
+        i
+        for i, v in enumerate(head)
+        if as_text(v) and sum(i < len(r) and _number(r[i]) for r in body) >= max(1, len(body) // 2)
+    ]
+    if len(numbers) >= 2 and len(numbers) >= 0.6 * sum(bool(as_text(v)) for v in head):
+        named = ", ".join(repr(as_text(head[i])) for i in numbers[:4])
+        return (
+            f"It looks like a column a group ({named}): turn it, one row a specimen, with the group's name in the "
+            "column item, its load in the column 'load [kN]' and what happened in the column outcome."
+        )
+    return "Add a header row, or name the headers with columns=."
+
+
+def _number(value: Any) -> bool:
+    if isinstance(value, (int, float)):
+        return True
+    try:
+        float(str(value).replace(",", "."))
+    except ValueError:
+        return False
+    return True
 
 
 def _header_view(grid: Grid) -> list[list[Any]]:
@@ -192,7 +244,7 @@ def _wanted_sheets(name: str, book: Any, sheet: str | int | None) -> list[str]:
 
     kinds = {m.name: m for m in book.sheets_metadata}
     titles = [t for t in book.sheet_names if kinds[t].typ == calamine.SheetTypeEnum.WorkSheet]
-    if sheet is None:
+    if sheet is None or sheet == ALL:
         visible = [t for t in titles if kinds[t].visible == calamine.SheetVisibleEnum.Visible]
         return visible or titles
     if isinstance(sheet, int) and not isinstance(sheet, bool):

@@ -81,7 +81,7 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
         return None
     before = os.stat(place)
     old = place.read_bytes()
-    grid, header, _ = read_grid(place)
+    ((grid, header),), _ = read_grid(place)
     _refuse_known(place, grid, header, records)
     width = max(len(grid.rows[header.last]), 1)
     cells = [_cells(place, r, grid, header, width) for r in records]
@@ -239,7 +239,7 @@ def _replace(place: Path, data: bytes, check: tuple[os.stat_result, Grid, list[l
 
 
 def _read_back(place: Path, fresh: Path, grid: Grid, cells: list[list[str]]) -> None:
-    again = read_grid(fresh)[0]
+    ((again, _),), _ = read_grid(fresh)
     if (
         again.delimiter != grid.delimiter
         or again.rows[: len(grid.rows)] != grid.rows

@@ -13,7 +13,19 @@ from fractions import Fraction
 
 from lowtail.errors import InputError
 
-__all__ = ["FORCE", "FORCE_NAMES", "OTHER", "from_kN", "read_force_unit", "read_other_unit", "to_kN", "unit_key"]
+__all__ = [
+    "FORCE",
+    "FORCE_NAMES",
+    "OTHER",
+    "STRESS",
+    "from_kN",
+    "is_stress",
+    "read_force_unit",
+    "read_other_unit",
+    "stress_to_kN",
+    "to_kN",
+    "unit_key",
+]
 
 _G = Fraction("9.80665")
 _LB = Fraction("0.45359237")
@@ -29,6 +41,16 @@ FORCE: dict[str, Fraction] = {
     "kgf": _G,
     "tf": 1000 * _G,
     "ozf": _LB * _G / 16,
+}
+
+#: Newtons per square millimetre in one unit of stress, exact (1 inch is 25.4 mm).
+STRESS: dict[str, Fraction] = {
+    **dict.fromkeys(("mpa", "n/mm2", "n/mm²", "n/mm^2", "megapascal"), Fraction(1)),
+    "gpa": Fraction(1000),
+    "kpa": Fraction(1, 1000),
+    "pa": Fraction(1, 10**6),
+    **dict.fromkeys(("psi", "lbf/in2", "lbf/in²", "lbf/in^2"), _LB * _G / Fraction("645.16")),
+    "ksi": 1000 * _LB * _G / Fraction("645.16"),
 }
 
 _FORCE_WORDS: dict[str, tuple[str, ...]] = {
@@ -119,11 +141,29 @@ def read_force_unit(text: str, declared: str | None = None) -> str:
             f"{word!r} names a mass, not a force. Say that it stands for {allowed[0]} with unit={allowed[0]!r}, or "
             "correct the log."
         )
+    if is_stress(word):
+        raise InputError(f"{word!r} is a stress, and a stress needs the loaded area: give area_mm2=, in mm2.")
     if key == "mn":
         raise InputError(f"{word!r} could be millinewton or meganewton. Write MN for meganewton, or N.")
     if key == "tonf":
         raise InputError(f"{word!r} has several meanings (short, long, metric). Convert the loads to kN, lbf or tf.")
     raise InputError(f"{word!r} is not a force unit this reader knows. Known: {', '.join(FORCE)} (kip reads as klbf).")
+
+
+def is_stress(text: str) -> bool:
+    """Whether a word names a unit of stress."""
+    return unit_key(text) in STRESS
+
+
+def stress_to_kN(unit: str, area_mm2: float) -> Fraction:
+    """Factor from a stress to the force in kN on an area in mm2, exact.
+
+    Examples
+    --------
+    >>> float(stress_to_kN("MPa", 100.0)), round(float(1000 * stress_to_kN("psi", 645.16)), 10)
+    (0.1, 4.4482216153)
+    """
+    return STRESS[unit_key(unit)] * Fraction(area_mm2) / 1000
 
 
 def read_other_unit(column: str, text: str) -> Fraction | None:

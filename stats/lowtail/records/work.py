@@ -8,9 +8,9 @@ from typing import Any
 
 from lowtail.errors import BadCell
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.cells import as_text
+from lowtail.records.cells import as_text, is_missing
 from lowtail.records.findings import Finding
-from lowtail.records.header import Field, Header
+from lowtail.records.header import HELD_LOAD, Field, Header
 from lowtail.records.rows import data_rows
 from lowtail.records.sheets import Grid
 
@@ -34,9 +34,15 @@ class Work:
     """One conversion: the grid, its header and the declarations, shared by every step."""
 
     def __init__(
-        self, grid: Grid, header: Header, wanted: Mapping[str, str], unit: str | None, decimal: str | None
+        self,
+        grid: Grid,
+        header: Header,
+        wanted: Mapping[str, str],
+        unit: str | None,
+        decimal: str | None,
+        area_mm2: float | None = None,
     ) -> None:
-        self.grid, self.header, self.unit = grid, header, unit
+        self.grid, self.header, self.unit, self.area_mm2 = grid, header, unit, area_mm2
         self.constants = {n: v[1:].strip() for n, v in wanted.items() if v.startswith("=")}
         self.decimal = decimal or ""
         self.out = Columns()
@@ -51,7 +57,20 @@ class Work:
         if index is None:
             return [None] * len(self.out.rows)
         rows = self.grid.rows
-        return [rows[r][index] if index < len(rows[r]) else None for r in self.out.rows]
+        cells = [rows[r][index] if index < len(rows[r]) else None for r in self.out.rows]
+        held = self.header.fields.get(HELD_LOAD) if name == "load" else None
+        if held is None:
+            return cells
+        beside = [rows[r][held.index] if held.index < len(rows[r]) else None for r in self.out.rows]
+        return [b if is_missing(a) else a for a, b in zip(cells, beside, strict=True)]
+
+    def held_at(self, position: int) -> Any:
+        """Cell of the column of held loads in a row, None where the log has no such column."""
+        held = self.header.fields.get(HELD_LOAD)
+        if held is None:
+            return None
+        row = self.grid.rows[self.out.rows[position]]
+        return row[held.index] if held.index < len(row) else None
 
     def has(self, name: str) -> bool:
         """Whether the log holds, or declares, the column."""

@@ -110,8 +110,9 @@ def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()
     if kind == ".csv":
         safe = table.copy()
         for column in safe.columns:
-            if safe[column].dtype == object:
+            if safe[column].dtype.kind not in "biufcmM":  # text, under whichever name pandas keeps it
                 safe[column] = [_disarm(v) for v in safe[column]]
+        safe.columns = [_disarm(c) for c in safe.columns]
         safe["caution"] = [CAUTION, *[""] * (len(safe) - 1)][: len(safe)]
         safe.to_csv(target, index=False, encoding="utf-8")
     elif kind == ".json":

@@ -177,6 +177,13 @@ def _rates(rows: pd.DataFrame, on: str, rates: Mapping[str, float] | None, label
         value = pd.to_numeric(rows[on], errors="coerce").to_numpy(dtype=float)
         if on == "rate" and "rate_unit" in rows:
             units = [u for u in dict.fromkeys(rows["rate_unit"].astype(str)) if u and u != "nan"]
+            bare = np.isfinite(value) & ~rows["rate_unit"].astype(str).isin(units).to_numpy()
+            if bare.any():
+                first = rows["specimen"].iloc[int(np.argmax(bare))]
+                raise InputError(
+                    f"Group '{label}': {int(bare.sum())} rates state no unit (first: {first}). Write it in the header, "
+                    "e.g. 'rate [kN/s]', or in the column rate_unit."
+                )
             if len(units) > 1:
                 raise InputError(
                     f"Group '{label}': rates stand in {len(units)} units ({', '.join(units)}). Convert them to "
