@@ -71,7 +71,7 @@ def backs(
     """Whether the low bound of each series of ``y`` values (B, n) reaches ``claim``, a value of y.
 
     ``calibrated``: series that held early are judged as `low_bound` judges them (`lowered`). Without it they are judged
-    by the confidence distribution alone, which backs a claim more often by less than a point where all that holds
+    by the confidence distribution alone, which backs a claim more often by at most a point where all that holds
     specimens is a rig that scatters (``tests/truth/early_holds_plans.csv``).
     """
     n = y.shape[1]
@@ -96,7 +96,7 @@ def judged_words(held: float, in_hand: bool) -> tuple[str, ...]:
         return ()
     return (
         "Series are judged by the confidence distribution; the check for specimens that held early would lower the "
-        "chance by less than 1 point (own simulation, 5 to 30 specimens, 20 to 60 % held).",
+        "chance by at most 1 point (own simulation, 5 to 30 specimens, 20 to 60 % held).",
     )
 
 
