@@ -66,9 +66,9 @@ def test_blunder_is_caught_and_power_is_said() -> None:
     answer = adequacy(odd, size=1000)
     assert "lognormal" in answer.contradicted
     text = str(adequacy(SAMPLE, size=1000))
-    assert text.startswith("The breaks contradict no law asked for")
+    assert text.startswith("The breaks reject none of the distributions tested")
     assert "would miss a 10 % minority that is 30 % weaker" in text
-    assert text.endswith("This does not choose a law.")
+    assert text.endswith("This does not choose a distribution.")
 
 
 def test_power_grows_with_n_and_with_the_loss() -> None:
@@ -120,7 +120,7 @@ def test_refusals() -> None:
         adequacy(Sample([24.0, 25.0, 26.0, 27.0], [1, 1, 0, 0]))
     with pytest.raises(InputError, match="`weak_share` must lie between 0 and 1"):
         adequacy(SAMPLE, weak_share=10)
-    with pytest.raises(InputError, match="at least one law"):
+    with pytest.raises(InputError, match="at least one distribution"):
         adequacy(SAMPLE, families=[])
     with pytest.raises(InputError, match="at least 400"):
         adequacy(SAMPLE, size=3)

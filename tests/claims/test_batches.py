@@ -108,8 +108,8 @@ def test_record() -> None:
     row = bound.to_frame()
     assert len(row) == 1 and row["sizes"][0] == "4; 4; 4" and row["n_batches"][0] == 3
     assert str(bound) == (
-        "invented sling: with 95 % confidence at most 10 % of specimens, over batches to come, are weaker than "
-        "18.4 kN (12 specimens in 3 batches, weibull law)."
+        "invented sling: with 95 % confidence, at least 90 % of the population, over batches to come, is stronger than "
+        "18.4 kN (12 specimens in 3 batches, Weibull distribution)."
     )
     text = " ".join(bound.notes)
     assert "ln load" in text and "More batches, fewer per batch" in text and "in 12 batches 0.93" in text

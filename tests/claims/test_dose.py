@@ -185,7 +185,8 @@ def test_up_and_down_estimates_what_it_should() -> None:
 
 # Dixon (1965), JASA 60:967-978, table of estimates from few drops, from memory: nominal N = 5 after one first O; O held
 # (one step up), X broke (one step down); estimate = last level + k step. Each is confirmed by its definition, the most
-# likely middle of a normal law with a standard deviation of one step, in `test_small_staircases_by_their_definition`.
+# likely middle of a normal distribution with a standard deviation of one step, in
+# `test_small_staircases_by_their_definition`.
 DIXON = {
     "XOOOO": -0.547, "XOOOX": -1.250, "XOOXO": 0.372, "XOOXX": -0.169, "XOXOO": 0.022, "XOXOX": -0.500,
     "XOXXO": 1.169, "XOXXX": 0.611, "XXOOO": -0.296, "XXOOX": -0.831, "XXOXO": 0.831, "XXOXX": 0.296,

@@ -1,4 +1,4 @@
-"""The low bound, the bases and the reverse question: defining properties, customs, refusals by their words."""
+"""The lower bound, the bases and the reverse question: defining properties, customs, refusals by their words."""
 
 from __future__ import annotations
 
@@ -75,8 +75,8 @@ def test_sentence():
     series = Sample(LOAD, [1, 1, 1, 0, 1], label="steel oval, major axis")
     found = low_bound(series, "A-basis")
     assert str(found) == (
-        "steel oval, major axis: 99 % are stronger than 10.5 kN with 95 % confidence (A-basis; weibull law, confidence "
-        "law; 5 specimens, 1 held)."
+        "steel oval, major axis: with 95 % confidence, at least 99 % of the population is stronger than 10.5 kN "
+        "(A-basis; Weibull distribution, confidence distribution; 5 specimens, 1 held)."
     )
     assert found.notes == ("Survivors held at or above the highest break: this bound is exact or cautious.",)
     frame = found.to_frame()
@@ -102,7 +102,7 @@ def test_known_shape_is_printed_as_an_assumption():
 def test_shared_spread_is_printed_as_an_assumption():
     groups = [Sample(LOAD), Sample([11.0, 11.9, 12.3, 11.2])]
     found = low_bound(groups[1], "A-basis", shared_spread=groups)
-    assert found.method == "confidence law, shared spread"
+    assert found.method == "confidence distribution, shared spread"
     assert "2 groups share one spread (9 breaks in all)" in found.notes[0]
     assert found.low > low_bound(groups[1], "A-basis").low
 
@@ -139,7 +139,7 @@ def test_useless_bound_is_said():
         ({"fraction_below": 5, "confidence": 0.9}, "not a percentage"),
         ({"family": "gamma"}, "`family` must be one of"),
         ({"method": "guess"}, "`method` must be one of"),
-        ({"method": "order statistic", "shape": 9}, "belongs to the confidence law"),
+        ({"method": "order statistic", "shape": 9}, "belongs to the confidence distribution"),
     ],
 )
 def test_bad_arguments(options, words):
@@ -188,19 +188,19 @@ PROOF = Sample([24.1, 26.3, 25.2, 23.9, *[20.5] * 20], [1, 1, 1, 1, *[0] * 20], 
 def test_survivors_above_every_break_are_named_cautious():
     found = low_bound(Sample([22.8, 23.9, 24.1, 25.0, 25.0], [1, 1, 1, 0, 0]), "B-basis")
     assert found.notes == ("Survivors held at or above the highest break: this bound is exact or cautious.",)
-    assert found.method == "confidence law"
+    assert found.method == "confidence distribution"
     assert low_bound(Sample(LOAD), "B-basis").notes == ()
 
 
 def test_early_holds_that_change_nothing():
     found = low_bound(Sample([*LOAD, 24.0], [1, 1, 1, 1, 1, 0]), "A-basis")
     assert found.notes == ("Some specimens held at low loads; checked by simulation, the bound stands.",)
-    assert found.method == "confidence law"
+    assert found.method == "confidence distribution"
 
 
 def test_early_holds_that_lower_the_bound():
     found = low_bound(PROOF, fraction_below=0.1, confidence=0.75)
-    assert found.method == "confidence law, lowered for early holds"
+    assert found.method == "confidence distribution, lowered for early holds"
     usual = confidence_law(PROOF).plain_low(0.1, 0.75)
     assert found.low < usual
     assert found.notes == (

@@ -1,4 +1,4 @@
-"""Kinds of break: fitted apart where named, a finding otherwise."""
+"""Failure modes: fitted apart where named, a finding otherwise."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_named_modes_are_fitted_apart() -> None:
     assert answer.table["n_broken"].tolist() == [4, 4]
     assert 0 < answer.low_by_mode < answer.table["low"].min()
     assert answer.table["goes_first"].sum() == pytest.approx(1)
-    assert str(answer).startswith("sling: 2 kinds of break (stitching 4, webbing 4)")
+    assert str(answer).startswith("sling: 2 failure modes (stitching 4, webbing 4)")
 
 
 def test_a_mode_seen_once_gives_no_bound_by_kind() -> None:

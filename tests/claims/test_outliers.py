@@ -52,7 +52,7 @@ def test_two_outliers_do_not_hide_each_other() -> None:
 
 def test_quiet_sample_says_how_far_one_would_have_to_lie() -> None:
     text = str(outliers(Sample([24.1, 25.3, 24.8, 26.0, 25.1])))
-    assert text.startswith("No break of 5 stands out")
+    assert text.startswith("No possible outlier among 5 breaks")
     assert "must lie 8.2 standard deviations away" in text
     assert residual_detectable(5) > residual_detectable(10) > residual_detectable(20)
 

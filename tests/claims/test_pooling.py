@@ -63,7 +63,7 @@ def test_bartlett_stands_beside_and_decides_nothing() -> None:
 
 
 def test_bartlett_would_alarm_at_sound_weibull_batches() -> None:
-    # why it decides nothing: log loads of one Weibull law have skewness -1.14 and kurtosis 5.4 (NIST/SEMATECH
+    # why it decides nothing: log loads of one Weibull distribution have skewness -1.14 and kurtosis 5.4 (NIST/SEMATECH
     # e-Handbook 1.3.5.7: Bartlett's test is sensitive to departures from normality)
     rng = np.random.default_rng(4)
     alarms = [stats.bartlett(*np.log(rng.standard_exponential((3, 10))))[1] <= 0.05 for _ in range(1500)]
@@ -120,7 +120,7 @@ def test_alike_batches_are_not_called_alike() -> None:
 def test_survivors_leave_only_the_likelihood_ratios() -> None:
     a, b = Sample([24.1, 25.3, 24.8, 26.0], [1, 1, 1, 0]), Sample([23.2, 25.9, 24.4, 25.1])
     answer = pooling([a, b], power=False, size=400)
-    assert list(answer.table["test"]) == ["likelihood ratio, equal spread", "likelihood ratio, equal place"]
+    assert list(answer.table["test"]) == ["likelihood ratio, equal spread", "likelihood ratio, equal location"]
     assert np.isnan(answer.anderson_darling) and np.isnan(answer.variance_ratio)
     assert any("left out" in n for n in answer.notes)
 

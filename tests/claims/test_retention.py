@@ -82,7 +82,7 @@ def test_age_at_which_the_bound_meets_the_rating() -> None:
 def test_two_words() -> None:
     answer = ask(table(state=["dry", "dry", "dry", "dry", "wet", "wet", "wet", "wet"]), "state")
     assert (answer.axis, answer.at, answer.tested) == ("levels", "wet", "dry and wet")
-    assert answer.change < 0 and "from dry to wet" in str(answer)
+    assert answer.change < 0 and "'wet' against 'dry': " in str(answer)
     assert answer.low_at("dry") > answer.low_at("wet")
     with pytest.raises(InputError, match=r"`at` must be one of 'dry', 'wet'"):
         answer.low_at("damp")
@@ -178,7 +178,9 @@ def test_a_further_column_by_hand() -> None:
     assert answer.low == pytest.approx(low, rel=1e-9)
     assert answer.change == pytest.approx(np.expm1(b[1]))
     assert answer.estimate_at(9.0) != pytest.approx(ask(log, family="lognormal", at=9.0).estimate)
-    assert str(answer).startswith("sling: at age 9 years, condition = wet, at most 10 % are weaker than ")
+    assert str(answer).startswith(
+        "sling: at age 9 years, condition = wet, with 95 % confidence, at least 90 % are stronger than "
+    )
 
 
 @pytest.mark.parametrize("family", ["weibull", "normal", "lognormal"])

@@ -20,6 +20,7 @@ from lowtail.claims.strength.groups import group_strengths
 from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.strength.table import column_of
 from lowtail.cli import main
+from lowtail.report import phrases
 from lowtail.report.page import write_report
 from lowtail.report.plots_low_bounds import plot_low_bounds
 
@@ -132,7 +133,7 @@ def test_page(case, tmp_path):
     for row, g in zip(rows, groups, strict=True):
         assert [row[5], row[7]] == [shown(bound(g, b)) for b in BASES]
     for row, g in zip(cells(page, "Rating against data"), groups, strict=True):
-        assert row[2] == shown(bound(g, "B-basis")) and row[-1] == g.judged.sentence
+        assert row[2] == shown(bound(g, "B-basis")) and row[-1] == phrases.published(g.judged.sentence)
     lines = plain(page)
     for g in groups:
         if g.judged.verdict.backed and len(groups) < 9:

@@ -74,7 +74,7 @@ def test_many_is_one_by_one(n, seed, held, fraction):
             single = cautious_bound(load[row], broke[row], fraction, 0.95).low
         except NoAnswerError:
             single = np.nan
-        assert many[row] == pytest.approx(single, rel=1e-8, nan_ok=True)
+        assert many[row] == pytest.approx(single, rel=1e-6, nan_ok=True)
 
 
 @settings(max_examples=60, deadline=None)

@@ -88,7 +88,10 @@ def test_threshold_is_refused_for_small_samples():
 
 def test_sensitivity_sentence():
     steady = sensitivity(Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="sling"))
-    assert str(steady) == "sling: the three laws give 19.1, 20.1, 20.4 kN (B-basis); the reading does not hang on it."
+    assert (
+        str(steady)
+        == "sling: the three distributions give 19.1, 20.1, 20.4 kN (B-basis); the reading does not depend on it."
+    )
     wild = sensitivity(Sample([24.1, 25.3, 22.8, 26.0, 17.9]), "A-basis")
     assert wild.hangs and "hangs on the choice" in str(wild)
     with pytest.raises(NoAnswerError, match="no law can be fitted"):

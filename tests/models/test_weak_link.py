@@ -97,7 +97,7 @@ def test_known_shape_and_prior() -> None:
     assert answer.components["low"].iloc[1] == pytest.approx(engine, rel=0.007)
     prior = weak_link(tests, known={"fuse": SpreadPrior(shape=15.0, width=0.2)}, size=2000)
     assert 0 < prior.low < prior.estimate
-    with pytest.raises(InputError, match="holds for the Weibull law only"):
+    with pytest.raises(InputError, match="holds for the Weibull distribution only"):
         weak_link(tests, known={"fuse": 15.0}, family="normal")
 
 
@@ -109,7 +109,7 @@ def test_upgrading_the_weak_part_helps_most() -> None:
     table = answer.components.set_index("component")
     assert table.loc["weak", "estimate_if_stronger"] == pytest.approx(1.1 * answer.estimate, rel=1e-3)
     assert table.loc["strong", "estimate_if_stronger"] == pytest.approx(answer.estimate, rel=1e-6)
-    assert str(answer).startswith("weak goes first in about 100 % of assemblies")
+    assert str(answer).startswith("weak fails first in about 100 % of assemblies")
 
 
 def test_refusals() -> None:
@@ -145,7 +145,7 @@ def test_fuse_window_keeps_both_promises() -> None:
         (np.exp(a + b * np.log(rng.exponential(size=400))) < window.weakest_fuse * fuse[:400]).mean()
         for a, b in zip(location, spread, strict=True)
     ])  # fmt: skip
-    # in 95 % of the confidence law the specimen breaks first with chance 0.9 or more (400 drawn tests each)
+    # in 95 % of the confidence distribution the specimen breaks first with chance 0.9 or more (400 drawn tests each)
     assert (wide >= 0.90).mean() == pytest.approx(0.95, abs=0.02)
     assert window.possible
 

@@ -97,10 +97,13 @@ def test_strength_prints_a_table_and_writes_it(log, tmp_path, capsys):
 def test_check_and_strength_say_what_to_doubt(log, capsys):
     assert main(["check", str(log)]) == 0
     full = capsys.readouterr().out
-    assert "Checks before quoting" in full and full.count("  Law: ") + full.count("not answered - Law: ") == 3
+    assert (
+        "Checks before quoting" in full
+        and full.count("  Distribution: ") + full.count("not answered - Distribution: ") == 3
+    )
     assert main(["strength", str(log)]) == 0
     short = capsys.readouterr().out
-    assert "Checks before quoting" in short and "Law: " not in short and "lowtail check breaks.csv" in short
+    assert "Checks before quoting" in short and "Distribution: " not in short and "lowtail check breaks.csv" in short
     for command in ("check", "strength"):
         assert main([command, str(log), "--no-checks"]) == 0
         assert "Checks" not in capsys.readouterr().out

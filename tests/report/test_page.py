@@ -143,7 +143,7 @@ def test_every_figure_has_words_for_those_who_cannot_see_it(page):
 
 
 def test_a_page_without_checks_says_so(hostile, page):
-    words = "This page did not ask whether the breaks contradict the law"
+    words = "This page did not ask whether the breaks contradict the distribution"
     assert words in plain(hostile[1]) and words not in plain(page[1])
 
 

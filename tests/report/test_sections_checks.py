@@ -28,12 +28,22 @@ ROWS = pd.DataFrame(
 def test_every_check_is_asked_or_refused_in_words() -> None:
     sling, oval = check_groups(check_breaks(ROWS), by=["item"], rng=1)
     names = [s.split(":")[0] for s in sling.said]
-    assert names == ["Choice of law", "Second opinion", "Law", "Outliers", "Kinds of break", "Batches", "Age"]
+    assert names == [
+        "Choice of distribution",
+        "Second opinion",
+        "Distribution",
+        "Outliers",
+        "Failure modes",
+        "Batches",
+        "Age",
+    ]
     assert [r.split(":")[0] for r in sling.refused] == ["Weak link"]
     assert "'fuse' broke in 1 of 9 tests" in sling.refused[0]
     assert sling.retention is not None and sling.weak_link is None
     assert "agrees with" in sling.said[1]
-    assert [s.split(":")[0] for s in oval.said] == ["Choice of law", "Second opinion"] and len(oval.refused) == 3
+    assert [s.split(":")[0] for s in oval.said] == ["Choice of distribution", "Second opinion"] and len(
+        oval.refused
+    ) == 3
 
 
 def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
@@ -46,7 +56,7 @@ def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
     assert [f.summary for f in folds] == ["sling", "oval"]
     assert sum(isinstance(b, Picture) for b in folds[0].blocks) == 1
     small = [b.text for b in section.blocks if isinstance(b, Prose) and b.kind == "small"]
-    # tests of sling: law, outliers, kinds of break (a gap), batches, age; oval has too few breaks for any
+    # tests of sling: law, outliers, failure modes (a gap), batches, age; oval has too few breaks for any
     assert small[0].startswith("5 tests with 5 % false alarms each: were every group sound, about 1 would")
 
 

@@ -29,10 +29,10 @@ def sentences():
     log = lt.read_breaks(DATA / "park_breaks.csv")
     for family in ("weibull", "normal", "lognormal"):
         yield f"fit, {family}", lt.fit(SLOW, family)
-        yield f"low bound, {family}", lt.low_bound(SLOW, "B-basis", family=family)
-    yield "low bound with a survivor", lt.low_bound(SHOCK, "A-basis")
-    yield "low bound, known shape", lt.low_bound(SHOCK, "A-basis", shape=12)
-    yield "low bound, shared spread", lt.low_bound(SLOW, "A-basis", shared_spread=[SLOW, SHOCK, CORD])
+        yield f"lower bound, {family}", lt.low_bound(SLOW, "B-basis", family=family)
+    yield "lower bound with a survivor", lt.low_bound(SHOCK, "A-basis")
+    yield "lower bound, known shape", lt.low_bound(SHOCK, "A-basis", shape=12)
+    yield "lower bound, shared spread", lt.low_bound(SLOW, "A-basis", shared_spread=[SLOW, SHOCK, CORD])
     yield "mean - 3 s", lt.low_bound(SLOW, "mean - 3 s")
     yield "prediction", lt.low_bound(SLOW, "EN 1990 prediction")
     yield "none broke", lt.low_bound(lt.Sample([22.0] * 29, np.zeros(29, bool), label="oval"), "B-basis")
@@ -56,8 +56,8 @@ def sentences():
     yield "adequacy", lt.adequacy(SLOW, size=500)
     sling = "sewn sling, basket, slow pull"
     yield "weak link", lt.weak_link(log, group="steel oval connector, major axis, slow pull")
-    yield "kinds of break, a gap", lt.modes(SLOW, size=500)
-    yield "kinds of break, named", lt.modes(log, group="steel oval connector, minor axis, slow pull")
+    yield "failure modes, a gap", lt.modes(SLOW, size=500)
+    yield "failure modes, named", lt.modes(log, group="steel oval connector, minor axis, slow pull")
     yield "retention", lt.retention(log, group=sling, size=500)
     seen = log.table.assign(outdoors=np.where(np.arange(len(log.table)) % 3, "yes", "no"))
     others = {"outdoors": "yes"}

@@ -1,4 +1,4 @@
-"""The bases on which a low strength is stated: content, confidence, kind, and where the custom comes from."""
+"""The bases on which a low percentile is stated: content, confidence, kind, and where the custom comes from."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ KINDS = ("tolerance", "mean minus ks", "prediction")
 @door
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """A way to state a low strength.
+    """A way to state a low-percentile strength.
 
     Attributes
     ----------
@@ -126,19 +126,20 @@ class Basis:
         return f"{self.name} ({self.content})"
 
 
-_HANDBOOK = "MIL-HDBK-17-1F, section 8, now CMH-17-1 (from memory)"
+# The levels and the sampling rules are typed from memory; tests/outside holds the factors that follow from them.
+_HANDBOOK = "MIL-HDBK-17-1F, section 8, now CMH-17-1"
 
 BASES: dict[str, Basis] = {
     b.name: b
     for b in (
         Basis("A-basis", 0.01, 0.95, source=_HANDBOOK, sampling=(75, 10)),
         Basis("B-basis", 0.10, 0.95, source=_HANDBOOK, sampling=(30, 5)),
-        Basis("5 % characteristic, 75 %", 0.05, 0.75, source="level as in EN 14358: 5 % at 75 % (from memory)"),
+        Basis("5 % characteristic, 75 %", 0.05, 0.75, source="level as in EN 14358: 5 % at 75 %"),
         Basis(
             "5 % characteristic, 90 %",
             0.05,
             0.90,
-            source="level as in the assessment of fasteners in concrete, EAD 330232: 5 % at 90 % (from memory)",
+            source="level as in the assessment of fasteners in concrete, EAD 330232: 5 % at 90 %",
         ),
         Basis("5 %, 95 %", 0.05, 0.95, source="common practice, no source"),
         Basis("mean - 3 s", kind="mean minus ks", source="common practice, no source", multiplier=3.0),
@@ -146,7 +147,7 @@ BASES: dict[str, Basis] = {
             "EN 1990 prediction",
             0.05,
             kind="prediction",
-            source="EN 1990 Annex D, table D1, unknown scatter: t(0.95, n - 1) sqrt(1 + 1/n) (from memory)",
+            source="EN 1990 Annex D, table D1, unknown scatter: t(0.95, n - 1) sqrt(1 + 1/n)",
         ),
     )
 }

@@ -15,7 +15,7 @@ FIVE = """\
 lowtail {version}: how strong, at least, is this part, given a handful of breaks?
 
   lowtail check FILE        read a break log; list what was found in it and whether it can carry an answer
-  lowtail strength FILE     low strength of every group, with honest bounds
+  lowtail strength FILE     low-percentile strength of every group, with honest bounds
   lowtail compare FILE      does shock loading weaken it? the ratio, and what the data could have shown
   lowtail plan ...          how many more to break before a claim is backed
   lowtail report FILE       all of it as one page to publish

@@ -111,7 +111,7 @@ def strength(
     Parameters
     ----------
     basis
-        Basis of the low strength, repeated for several. Default: B-basis and A-basis.
+        Basis of the low-percentile strength, repeated for several. Default: B-basis and A-basis.
     """
     from lowtail.claims.basis import as_bases
     from lowtail.claims.strength.groups import group_strengths, judging_basis

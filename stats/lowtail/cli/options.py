@@ -64,7 +64,7 @@ Checks = Annotated[
     Parameter(
         name="--checks",
         negative="--no-checks",
-        help="Ask (or leave out) the checks of every group: law, outliers, kinds of break, batches, weak link, age. "
+        help="Ask (or leave out) the checks of every group: law, outliers, failure modes, batches, weak link, age. "
         "Default: asked of up to 60 groups, a third of a second each.",
     ),
 ]

@@ -118,7 +118,7 @@ def report(
     claim
         Strength in kN that every group is held against, instead of the ratings in the log.
     basis
-        Basis of the low strength, repeated for several.
+        Basis of the low-percentile strength, repeated for several.
     compare
         Arms to compare, as COLUMN=REFERENCE,OTHER; or none.
     margin

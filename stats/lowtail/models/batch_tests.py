@@ -1,4 +1,4 @@
-"""Likelihood-ratio tests of equal spread and of equal place of several batches, calibrated by simulation; arrays only.
+"""Likelihood-ratio tests of equal spread and of equal location of several batches, calibrated by simulation.
 
 The chi-square law of these ratios is far too generous at 5 specimens a batch, so it is never used: the null law is
 simulated from the fitted null model, held loads drawn batch by batch from their Kaplan-Meier law. Without survivors the

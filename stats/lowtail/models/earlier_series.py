@@ -85,7 +85,9 @@ def spread_prior(
     """
     law = get_family(family)
     if not law.on_log:
-        raise InputError("A spread prior holds for the weibull and lognormal laws; the spread of the normal is in kN.")
+        raise InputError(
+            "A spread prior holds for the weibull and lognormal distributions; the spread of the normal is in kN."
+        )
     silent = [s.label or f"number {i + 1}" for i, s in enumerate(samples) if np.unique(s.load[s.broke]).size < 2]
     if silent:
         raise NoAnswerError(

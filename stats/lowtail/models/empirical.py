@@ -1,4 +1,4 @@
-"""What the breaks say without any strength law: Kaplan-Meier staircase, plotting positions, law of the held loads.
+"""What the breaks say without any distribution: Kaplan-Meier estimate, plotting positions, distribution of held loads.
 
 A specimen that held counts as "at least this strong": it leaves the staircase without a step.
 Where a break and a held load tie, the break comes first (the held specimen was still whole at that load).
@@ -109,8 +109,8 @@ def _fix(values: ArrayLike, kind: type) -> NDArray[Any]:
 def strength_steps(load: ArrayLike, broke: ArrayLike | None = None) -> StrengthSteps:
     """Kaplan-Meier estimate of the fraction below, with specimens that held.
 
-    Needs no strength law; assumes that a specimen's being held says nothing about its own strength (independent
-    censoring). The staircase says nothing below the lowest break or above the highest load.
+    Needs no strength distribution; assumes that a specimen's being held says nothing about its own strength
+    (independent censoring). The staircase says nothing below the lowest break or above the highest load.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ def plotting_positions(
 ) -> PlottingPositions:
     """Plotting positions of the breaks on a probability plot, with specimens that held.
 
-    "median rank": the median of the beta law of the order statistic, at ranks adjusted for the held specimens
+    "median rank": the median of the beta distribution of the order statistic, at ranks adjusted for the held specimens
     (rank increment ``(n + 1 - previous rank) / (1 + whole specimens from here on)``). "midpoint": half-way up
     each Kaplan-Meier step, ``(i - 0.5) / n`` when all broke. Tied breaks keep places of their own.
 

@@ -1,4 +1,4 @@
-"""The families of strength laws, as data.
+"""The families of strength distributions, as data.
 
 Every family is a location-scale law of ``y``, with ``y = load`` (normal) or ``y = ln(load)`` (lognormal, Weibull).
 To add a family, add its few lines here; the likelihood and confidence engines need not change.
@@ -17,13 +17,13 @@ from scipy import stats
 
 from lowtail.errors import InputError
 
-__all__ = ["FAMILIES", "LOGNORMAL", "NORMAL", "WEIBULL", "Family", "get_family"]
+__all__ = ["FAMILIES", "LOGNORMAL", "NORMAL", "WEIBULL", "Family", "get_family", "name_of"]
 
 Array = NDArray[np.float64]
 
 
 def same(x: Any) -> Any:
-    """Return the argument: the transform of a law fitted on the load itself."""
+    """Return the argument: the transform of a distribution fitted on the load itself."""
     return x
 
 
@@ -36,7 +36,7 @@ class Family:
     name : str
         Name used in arguments and reports.
     standard : scipy.stats distribution
-        Law of ``(y - location) / spread``.
+        Distribution of ``(y - location) / spread``.
     transform, inverse : callable
         Load to ``y`` and back.
     """
@@ -48,7 +48,7 @@ class Family:
 
     @property
     def on_log(self) -> bool:
-        """True where the law is fitted on the logarithm of the load."""
+        """True where the distribution is fitted on the logarithm of the load."""
         return self.transform is not same
 
     def quantile(self, fraction_below: float | Array) -> Any:
@@ -83,3 +83,14 @@ def get_family(family: str | Family) -> Family:
     if isinstance(family, str) and family.lower() in FAMILIES:
         return FAMILIES[family.lower()]
     raise InputError(f"`family` must be one of {', '.join(map(repr, FAMILIES))}, got {family!r}.")
+
+
+def name_of(family: str) -> str:
+    """Name of a family in a sentence: Weibull is a proper noun.
+
+    Examples
+    --------
+    >>> name_of("weibull"), name_of("normal")
+    ('Weibull', 'normal')
+    """
+    return "Weibull" if family == "weibull" else family

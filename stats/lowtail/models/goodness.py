@@ -1,8 +1,8 @@
 """How far a sample lies from its own fitted law: the Anderson-Darling statistic with estimated parameters, on arrays.
 
-With every specimen broken it is the textbook A2 (unmodified; normal laws with s of n - 1 degrees of freedom, the
-Weibull by maximum likelihood). With survivors the staircase is Kaplan-Meier's and the integral ends at the highest load
-if that specimen held; it equals the textbook statistic when none held.
+With every specimen broken it is the textbook A2 (unmodified; normal distributions with s of n - 1 degrees of freedom,
+the Weibull by maximum likelihood). With survivors the staircase is Kaplan-Meier's and the integral ends at the highest
+load if that specimen held; it equals the textbook statistic when none held.
 """
 
 from __future__ import annotations
@@ -31,11 +31,13 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _NEAREST, _ENOUGH = 8, 4  # simulated samples for each one kept, and the breaks from which on they are chosen
-HANDBOOK_FROM = 6  # below this n the handbook's multiplier for the normal law is meaningless (negative at n = 3)
+HANDBOOK_FROM = (
+    6  # below this n the handbook's multiplier for the normal distribution is meaningless (negative at n = 3)
+)
 
 
 def anderson_darling_many(load: ArrayLike, broke: ArrayLike | None, family: str | Family) -> Array:
-    """Anderson-Darling A2 of each row against the law fitted to that row.
+    """Anderson-Darling A2 of each row against the distribution fitted to that row.
 
     Parameters
     ----------
@@ -47,7 +49,7 @@ def anderson_darling_many(load: ArrayLike, broke: ArrayLike | None, family: str 
     Returns
     -------
     ndarray, shape (B,)
-        NaN where no law can be fitted.
+        NaN where no distribution can be fitted.
 
     References
     ----------
@@ -83,7 +85,8 @@ def _staircase_distance(z: Array, fell: Flags, law: Family) -> Array:
 def handbook_significance(statistic: float, n: int, family: str | Family) -> float:
     """Observed significance level by the composites handbook's formula, complete samples; NaN below n = 6.
 
-    The formula modifies A2 first: by ``1 + 4/n - 25/n^2`` for the normal laws, ``1 + 0.2/sqrt(n)`` for the Weibull.
+    The formula modifies A2 first: by ``1 + 4/n - 25/n^2`` for the normal distributions, ``1 + 0.2/sqrt(n)`` for the
+    Weibull.
 
     References
     ----------
@@ -174,18 +177,18 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
 
     Every specimen broke: draws from the fitted law. All that held at one load above every break: as many breaks below
     that load as there were, from the fitted law; where 4 or more broke, 8 times as many samples are drawn and those
-    kept in which the law fitted anew has the stop load most nearly at the same place, in spreads. Number, mean and
-    scatter of the breaks are sufficient for a normal law stopped at a load, so that nothing unknown is left in the null
-    law; nearly so for the Weibull. Otherwise breaks and holds come one after another, lowest load first, in the order
-    seen, and the cumulative hazard of the fitted law grows between them by exponential steps that the two share in
-    proportion to their numbers (specimens held at one load count once). A statistic that does not depend on place and
-    spread then has a null law that depends on nothing unknown; it is exact where the risk of being held keeps in
-    proportion to the risk of breaking (a rig of the same kind), and close elsewhere.
+    kept in which the distribution fitted anew has the stop load most nearly at the same place, in spreads. Number,
+    mean and scatter of the breaks are sufficient for a normal distribution stopped at a load, so that nothing unknown
+    is left in the null law; nearly so for the Weibull. Otherwise breaks and holds come one after another, lowest load
+    first, in the order seen, and the cumulative hazard of the fitted law grows between them by exponential steps that
+    the two share in proportion to their numbers (specimens held at one load count once). A statistic that does not
+    depend on place and spread then has a null law that depends on nothing unknown; it is exact where the risk of being
+    held keeps in proportion to the risk of breaking (a rig of the same kind), and close elsewhere.
 
     Raises
     ------
     NoAnswerError
-        If the law cannot be fitted.
+        If the distribution cannot be fitted.
 
     References
     ----------
@@ -193,7 +196,7 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
     """
     fits = fit_many(sample.load[None], sample.broke[None], law)
     if not np.isfinite(fits.spread[0]):
-        raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit: {fits.reason(0)}.")
+        raise NoAnswerError(f"{sample.who}: the {law.name} distribution has no best fit: {fits.reason(0)}.")
     location, spread = float(fits.location[0]), float(fits.spread[0])
     if not sample.n_censored:
         return null_samples(law, location, spread, (size, sample.n), rng, None)
@@ -214,7 +217,7 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
 def _stopped_at_one_load(
     sample: Sample, law: Family, location: float, spread: float, size: int, rng: np.random.Generator
 ) -> tuple[Array, Flags]:
-    """Samples with as many breaks below the one stop load as ``sample``, and alike in how far up the law that lies."""
+    """Samples with as many breaks below the one stop load as ``sample``, and alike in how far up that lies."""
     many = size * (_NEAREST if sample.n_broken >= _ENOUGH else 1)
     top = float((law.transform(sample.load.max()) - location) / spread)
     below = np.sort(rng.random((many, sample.n_broken)), axis=1) * law.standard.cdf(top)

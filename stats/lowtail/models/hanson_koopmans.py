@@ -1,4 +1,4 @@
-"""Hanson-Koopmans lower bound: two order statistics and a factor, for every law with log-concave F in ln load."""
+"""Hanson-Koopmans lower bound: two order statistics and a factor, for every F that is log-concave in ln load."""
 
 from __future__ import annotations
 
@@ -197,8 +197,8 @@ def hanson_koopmans(
 ) -> HansonKoopmans:
     """Hanson-Koopmans lower bound: ``x_r * (x_1 / x_r) ** factor`` from two order statistics.
 
-    Valid for every law whose distribution function F is log-concave in ln load: Weibull, lognormal, normal and gamma
-    among them; not for a mixture with a second, weaker failure mode. Far below a parametric bound at small n.
+    Valid for every distribution whose distribution function F is log-concave in ln load: Weibull, lognormal, normal
+    and gamma among them; not for a mixture with a second, weaker failure mode. Far below a parametric bound at small n.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def hanson_koopmans(
         raise NoAnswerError(
             f"The Hanson-Koopmans bound needs the {r} weakest strengths, but a specimen held at "
             f"{values[np.argmin(flags)]:.4g} kN, the {np.argmin(flags) + 1}-th smallest load. "
-            "Use the confidence law, which carries survivors."
+            "Use the confidence distribution, which carries survivors."
         )
     if factor > 1 and values[0] == values[r - 1]:
         raise NoAnswerError(

@@ -35,7 +35,8 @@ class KSampleAD:
     Attributes
     ----------
     raw, raw_midrank : float
-        A2 of Scholz and Stephens (1987), right-continuous and midrank version; its mean under one law is k - 1.
+        A2 of Scholz and Stephens (1987), right-continuous and midrank version; its mean under one distribution is k -
+        1.
     scaled : float
         The midrank version divided by k - 1, the scaling of the composites handbook (MIL-HDBK-17-1F 8.3.2.2).
     standard, standard_midrank : float

@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnownSpread:
-    """One-sided confidence law of the strength when the spread is known.
+    """One-sided confidence distribution of the strength when the spread is known.
 
     Attributes
     ----------
@@ -39,7 +39,8 @@ class KnownSpread:
         Transformed loads.
     breaks : int
     spread : float
-        On the ``y`` axis; for the normal law of the load a coefficient of variation instead (``relative`` True).
+        On the ``y`` axis; for the normal distribution of the load a coefficient of variation instead (``relative``
+        True).
     relative : bool
     assumption : str
         In words, for the report.
@@ -100,7 +101,7 @@ class KnownSpread:
 
 
 def known_spread(sample: Sample, family: Family, *, shape: float | None, cv: float | None) -> KnownSpread:
-    """Check the outside knowledge against the family and build the law.
+    """Check the outside knowledge against the family and build the distribution.
 
     Raises
     ------
@@ -110,7 +111,7 @@ def known_spread(sample: Sample, family: Family, *, shape: float | None, cv: flo
     name, value = ("shape", shape) if shape is not None else ("cv", cv)
     if (name == "shape") != (family.name == "weibull"):
         other = "cv" if name == "shape" else "shape"
-        raise InputError(f"`{name}` does not fit the {family.name} law; give `{other}=` instead.")
+        raise InputError(f"`{name}` does not fit the {family.name} distribution; give `{other}=` instead.")
     if value is None or not (np.isfinite(value) and value > 0):
         raise InputError(f"`{name}` must be a finite number greater than 0, got {value!r}.")
     if name == "cv" and value >= 1:

@@ -2,7 +2,8 @@
 
 Samples are columns on the axis ``v = y - q``, with q the strength at the fraction below. The standard value of a
 specimen is ``c + h v`` with h = 1 / spread; the strength at the fraction below is q where c = w, its standard quantile.
-Held specimens enter by their different loads and how many held at each; breaks of the normal law by three sums.
+Held specimens enter by their different loads and how many held at each; breaks of the normal distribution by three
+sums.
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ def random_batches(y: Array, design: Array, labels: Labels, *, who: str = "This 
     if not others or min(short) > _AGREE:
         raise NoAnswerError(
             f"{who}: two ways of fitting batches at random disagree (ratio of variances {ratio:.4g} against "
-            f"{others[0] if others else float('nan'):.4g}). Test more batches, or leave the batch labels out on record."
+            f"{others[0] if others else float('nan'):.4g}). Test more batches, or omit the batch labels and say so."
         )
     coef, _, squares, _ = _weighted(ratio, y, design, labels)
     within = float(np.sqrt(squares / (y.size - design.shape[1])))

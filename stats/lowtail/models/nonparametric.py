@@ -1,4 +1,4 @@
-"""Lower bounds that assume no strength law: order statistic, and none broken.
+"""Lower bounds that assume no strength distribution: order statistic, and none broken.
 
 Functions take loads in kN as arrays and return plain numbers in small named tuples; `low_bound` dispatches to them by
 name and never chooses them on its own. Hanson-Koopmans, which assumes a little, is in `hanson_koopmans`.
@@ -77,7 +77,8 @@ def check_whole(name: str, value: int, least: int) -> int:
 def order_statistic_confidence(n: int, fraction_below: float, rank: int = 1) -> float:
     """Confidence that the ``rank``-th smallest of n strengths lies below the strength at ``fraction_below``.
 
-    Exact for every continuous strength law: the chance that at least ``rank`` of n fall into the weak fraction.
+    Exact for every continuous strength distribution: the chance that at least ``rank`` of n fall into the weak
+    fraction.
 
     Examples
     --------
@@ -125,7 +126,7 @@ def order_statistic_n(fraction_below: float, confidence: float, rank: int = 1) -
 
 
 def order_statistic(load: ArrayLike, fraction_below: float, confidence: float) -> OrderBound:
-    """Order-statistic lower bound of the strength at ``fraction_below``: no strength law assumed.
+    """Order-statistic lower bound of the strength at ``fraction_below``: no strength distribution assumed.
 
     A specimen that held counts at the load it held. Its strength is at least that load, so the bound stays valid (and
     is conservative) whatever made the specimen hold.
@@ -165,7 +166,8 @@ def order_statistic(load: ArrayLike, fraction_below: float, confidence: float) -
         raise NoAnswerError(
             f"The order-statistic bound at fraction below {fraction_below:g} and confidence {confidence:g} needs at "
             f"least {needed} specimens, got {values.size}: their lowest load {values[0]:.4g} kN is a bound with "
-            f"confidence {reached:.3g} only. Test more, ask for a higher fraction or lower confidence, or assume a law."
+            f"confidence {reached:.3g} only. Test more, ask for a higher fraction or lower confidence, or assume a "
+            "distribution."
         )
     reached = order_statistic_confidence(values.size, fraction_below, rank)
     return OrderBound(float(values[rank - 1]), rank, reached, needed)
@@ -209,7 +211,7 @@ def fraction_weaker(n_weaker: int, n: int, confidence: float) -> float:
 def attribute_statement(load: ArrayLike, fraction_below: float, confidence: float) -> AttributeStatement:
     """State what n specimens show that *all held*: the attribute statement at the lowest load held.
 
-    No strength law is assumed. `attribute_low` gives the bound itself where n suffices.
+    No strength distribution is assumed. `attribute_low` gives the bound itself where n suffices.
 
     Examples
     --------
@@ -249,7 +251,8 @@ def attribute_low(load: ArrayLike, fraction_below: float, confidence: float) -> 
     if shown.n < shown.n_needed:
         raise NoAnswerError(
             f"None of {shown.n} specimens broke. A bound at fraction below {fraction_below:g} and confidence "
-            f"{confidence:g} without a strength law needs {shown.n_needed} that hold. Shown at {shown.load:.4g} kN: at "
+            f"{confidence:g} without a strength distribution needs {shown.n_needed} that hold. Shown at "
+            f"{shown.load:.4g} kN: at "
             f"most {shown.fraction_shown:.3g} of the population is weaker, at confidence {confidence:g}. "
             "Test more, test to failure, or give `shape=` from an earlier series."
         )

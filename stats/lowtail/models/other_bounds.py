@@ -121,7 +121,7 @@ def likelihood_ratio_bound(
     Raises
     ------
     NoAnswerError
-        If the law cannot be fitted.
+        If the distribution cannot be fitted.
 
     References
     ----------
@@ -161,7 +161,7 @@ def large_sample_bound(
 def true_coverage(method: str, n: int, fraction_below: float, confidence: float, family: str = "weibull") -> float:
     """How often a bound for comparison really holds: complete samples of n, 20,000 repetitions, seeded.
 
-    It does not depend on the law's location and spread. Monte-Carlo error 0.15 to 0.35 points.
+    It does not depend on the distribution's location and spread. Monte-Carlo error 0.15 to 0.35 points.
 
     Parameters
     ----------

@@ -68,7 +68,7 @@ class SecondOpinion(Record):
         who = f"{self.group}: " if self.group else ""
         answered = self.table.loc[self.table["difference"].notna() & (self.table["library"] != "lowtail"), "library"]
         if answered.empty:
-            return f"{who}no other library could fit the {self.family} law. {' '.join(self.notes)}"
+            return f"{who}no other library could fit the {self.family} distribution. {' '.join(self.notes)}"
         names = " and ".join([", ".join(answered[:-1]), answered.iloc[-1]] if len(answered) > 1 else answered)
         if self.agrees:
             return f"{who}the {self.family} fit agrees with {names} to at least {self.digits} digits."
@@ -304,7 +304,7 @@ def _judge(sample: Sample, law: Family, table: pd.DataFrame, notes: list[str]) -
     for row in others[others["difference"] > LARGEST_DIFFERENCE].itertuples():
         notes.append(f"{row.library} {row.version} differs by {row.difference:.2g}.")
     if len(others) and not agrees:
-        message = f"{sample.who}: other libraries fit the {law.name} law differently. {' '.join(notes)}"
+        message = f"{sample.who}: other libraries fit the {law.name} distribution differently. {' '.join(notes)}"
         warnings.warn(message, LowtailWarning, stacklevel=3)
     return SecondOpinion(
         group=sample.label,

@@ -1,4 +1,4 @@
-"""The signed root of the likelihood ratio and the standard error of a low strength, for a batch on the scaled axis.
+"""The signed root of the likelihood ratio and the standard error of a percentile, for a batch on the scaled axis.
 
 Written in the strength itself: standard value ``x = w + h * (z - q)`` with q the strength at the fraction below, w its
 standard quantile and h = 1 / spread. With q fixed the log-likelihood is concave in h.
@@ -99,7 +99,7 @@ def on_y(y: Array, broke: NDArray[np.bool_]) -> Scaled:
 
 
 def plain(law: Family) -> Family:
-    """The law of values that are on the y axis already."""
+    """The distribution of values that are on the y axis already."""
     return Family(law.name, law.standard, _same, _same)
 
 
@@ -109,6 +109,6 @@ def or_refuse(many: Array, load: ArrayLike, broke: ArrayLike | None, law: Family
         reason = STATUS_TEXT[int(usable(load, broke, law)[2][0])]
         raise NoAnswerError(
             f"No bound by this method: {reason}. Test on until loads at break differ, or give `shape=` from an earlier "
-            "series to the confidence law."
+            "series to the confidence distribution."
         )
     return float(many[0])

@@ -1,7 +1,7 @@
 """Three-parameter Weibull: only on request, never below 20 specimens.
 
 A threshold below which nothing breaks is a strong claim that a few breaks cannot carry: with n below about 20 the
-likelihood is nearly flat or has no maximum, and the fitted low strengths are far too high.
+likelihood is nearly flat or has no maximum, and the fitted low-percentile strengths are far too high.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _LEAST = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ThresholdFit(Record):
-    """Weibull law of ``load - threshold``; loads in kN. ``gain`` is the log-likelihood gained over threshold 0."""
+    """Weibull distribution of ``load - threshold``; loads in kN. ``gain``: log-likelihood gained over threshold 0."""
 
     group: str
     threshold: float
@@ -56,7 +56,7 @@ class ThresholdFit(Record):
 
 @door
 def fit_threshold(sample: Sample) -> ThresholdFit:
-    """Fit a three-parameter Weibull law by right-censored maximum likelihood over the threshold.
+    """Fit a three-parameter Weibull distribution by right-censored maximum likelihood over the threshold.
 
     Parameters
     ----------
@@ -75,8 +75,9 @@ def fit_threshold(sample: Sample) -> ThresholdFit:
     """
     if sample.n < _LEAST or sample.n_broken < 15:
         raise NoAnswerError(
-            f"{sample.who}: a Weibull law with a threshold needs at least {_LEAST} specimens and 15 breaks, got "
-            f"{sample.n} and {sample.n_broken}. Use the law without a threshold: it is the safe choice."
+            f"{sample.who}: a Weibull distribution with a threshold needs at least {_LEAST} specimens and 15 "
+            "breaks, got "
+            f"{sample.n} and {sample.n_broken}. Use the distribution without a threshold: it is the safe choice."
         )
     base = fit(sample)
     low = float(sample.load.min())
@@ -91,7 +92,7 @@ def fit_threshold(sample: Sample) -> ThresholdFit:
     if grid[best] > low * (1 - 2e-3) or best == 0:
         raise NoAnswerError(
             f"{sample.who}: the likelihood rises without end as the threshold nears the lowest load {low:.4g} kN; no "
-            "three-parameter law can be fitted. Use the law without a threshold."
+            "three-parameter law can be fitted. Use the distribution without a threshold."
         )
     edges = sorted((float(grid[max(best - 1, 0)]), float(grid[min(best + 1, 199)])))
     found = minimize_scalar(cost, bounds=tuple(edges), method="bounded", options={"xatol": 1e-10 * low})

@@ -1,4 +1,4 @@
-"""Factors of the normal law: tolerance, prediction and spread, each from its defining integral.
+"""Factors of the normal distribution: tolerance, prediction and spread, each from its defining integral.
 
 A tolerance factor k makes ``mean - k * s`` a lower bound, at the stated confidence, of the strength that all but a
 fraction of the population exceeds. The integral over the spread is done here, by a trapezoid in its logarithm, and not
@@ -69,7 +69,7 @@ def _miss(k: float, n: float, degrees: float, z: float) -> float:
 
 
 def tolerance_factor(n: int, fraction_below: float, confidence: float, *, degrees: float | None = None) -> float:
-    """One-sided factor k: ``mean - k * s`` is a lower bound of the strength at ``fraction_below`` (normal law).
+    """One-sided factor k: ``mean - k * s`` is a lower bound of the strength at ``fraction_below`` (normal).
 
     Solves ``E[ndtr(sqrt(n) * (z - k * s / sigma))] = 1 - confidence`` with ``z = -ndtri(fraction_below)``, the
     definition of the noncentral-t factor. Relative error below 1e-9 for n from 2 to 10,000, fractions from 1e-9 to
@@ -131,7 +131,7 @@ def _factor(n: int, fraction_below: float, confidence: float, degrees: float) ->
 
 
 def factor_confidence(n: int, factor: float, fraction_below: float, *, degrees: float | None = None) -> float:
-    """Confidence with which ``mean - factor * s`` lies below the strength at ``fraction_below`` (normal law).
+    """Confidence with which ``mean - factor * s`` lies below the strength at ``fraction_below`` (normal distribution).
 
     Examples
     --------
@@ -146,7 +146,7 @@ def factor_confidence(n: int, factor: float, fraction_below: float, *, degrees: 
 
 
 def factor_fraction(n: int, factor: float, confidence: float, *, degrees: float | None = None) -> float:
-    """Fraction of the population below which ``mean - factor * s`` is shown to lie, at ``confidence`` (normal law).
+    """Fraction of the population below which ``mean - factor * s`` is shown to lie, at ``confidence`` (normal).
 
     Examples
     --------
@@ -185,7 +185,7 @@ def prediction_factor(n: int, fraction_below: float, *, known_spread: bool = Fal
 
 
 def spread_factors(n: int, confidence: float, *, degrees: float | None = None) -> tuple[float, float]:
-    """Multipliers of s that bracket the population's standard deviation, two-sided ``confidence`` (normal law).
+    """Multipliers of s that bracket the population's standard deviation, two-sided ``confidence`` (normal).
 
     Examples
     --------
@@ -200,7 +200,7 @@ def spread_factors(n: int, confidence: float, *, degrees: float | None = None) -
 
 
 def two_sided_tolerance_factor(n: int, fraction_inside: float, confidence: float) -> float:
-    """Exact two-sided factor: ``mean +- k * s`` holds at least ``fraction_inside`` of the population (normal law).
+    """Exact two-sided factor: ``mean +- k * s`` holds at least ``fraction_inside`` of the population (normal).
 
     Here to keep the two kinds apart: a strength needs the one-sided `tolerance_factor`.
 

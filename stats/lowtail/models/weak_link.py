@@ -1,8 +1,8 @@
 """Several components in series: the law of the weakest, and which one goes first; arrays only.
 
-Each component j has a law of its own, given by arrays of location and spread of shape (..., J); ``count`` says how many
-like it the assembly holds. Components are taken as independent: the chance that none is weaker than a load is the
-product.
+Each component j has a distribution of its own, given by arrays of location and spread of shape (..., J); ``count``
+says how many like it the assembly holds. Components are taken as independent: the chance that none is weaker than a
+load is the product.
 """
 
 from __future__ import annotations
@@ -69,13 +69,15 @@ def component_fit(sample: Sample, family: Family, known: float | SpreadPrior | N
 def component_draws(
     sample: Sample, family: Family, known: float | SpreadPrior | None, size: int, rng: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Draws of (location, spread) from the component's confidence law, each (size,)."""
+    """Draws of (location, spread) from the component's confidence distribution, each (size,)."""
     if isinstance(known, SpreadPrior):
         return confidence_law(sample, family, prior=known).draws(size, as_rng(rng))
     if known is None:
         return confidence_law(sample, family).draws(size, as_rng(rng))
     if family.name != "weibull":
-        raise InputError(f"{sample.who}: a known shape holds for the Weibull law only, got family {family.name!r}.")
+        raise InputError(
+            f"{sample.who}: a known shape holds for the Weibull distribution only, got family {family.name!r}."
+        )
     total = float(special.logsumexp(known * np.log(sample.load)))
     index = rng.standard_gamma(sample.n_broken + 1.0, size)  # r + 1: never too sure, also where held loads are random
     return (total - np.log(index)) / known, np.full(size, 1.0 / known)

@@ -1,4 +1,4 @@
-"""A law laid on weighted points: a multivariate t in quasi-random points around its top, each weighted to the law."""
+"""A distribution laid on weighted points: a multivariate t in quasi-random points around its top, each weighted."""
 
 from __future__ import annotations
 
@@ -74,14 +74,14 @@ def _climb(log_density: Callable[[Array], Array], start: Array, scale: Array) ->
 def lay(
     log_density: Callable[[Array], Array], start: Array, scale: Array, count: int, who: str, turn: int = 0
 ) -> tuple[Array, Array, float, Array]:
-    """Points that stand for a law.
+    """Points that stand for a distribution.
 
     Parameters
     ----------
     log_density : callable
         From points (m, d) to their log density (m,), up to a constant.
     start, scale : ndarray, shape (d,)
-        A point near the top, and roughly the law's standard deviations.
+        A point near the top, and roughly the distribution's standard deviations.
     count : int
         Points, a power of two.
     who : str

@@ -144,7 +144,7 @@ def _stated(rate: float, stated_hz: float) -> list[Finding]:
     if not np.isfinite(stated_hz) or abs(stated_hz / rate - 1) <= 0.02:
         return []
     message = (
-        f"The stamps show {rate:.5g} Hz; the stamps are used. Find out which is right: rate and widths hang on it."
+        f"The stamps show {rate:.5g} Hz; the stamps are used. Find out which is right: rate and widths depend on it."
     )
     return [Finding("file", "time", "warning", f"stated {stated_hz:.5g} Hz", message)]
 

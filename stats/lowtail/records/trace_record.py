@@ -129,7 +129,7 @@ def assemble(
     address: checks.Address,
     findings: list[Finding],
 ) -> Trace:
-    """Check a record in the order in which one thing hangs on another: stamps, sign, zero, clipping, events."""
+    """Check a record in the order in which one thing depends on another: stamps, sign, zero, clipping, events."""
     time, force, rate = _timed(name, time, force, stated_hz, wish, address, findings)
     factor, more = checks.settle_sign(name, force, wish.sign)
     force, findings = force * factor if factor < 0 else force, findings + more

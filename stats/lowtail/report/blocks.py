@@ -27,6 +27,7 @@ __all__ = [
     "Table",
     "keep_units",
     "pictures_of",
+    "published_block",
 ]
 
 
@@ -168,6 +169,23 @@ class Section:
     key: str
     title: str
     blocks: tuple[Block, ...]
+
+
+def published_block(block: Block) -> Block:
+    """The block without sentences that speak to whoever types arguments."""
+    from lowtail.report.phrases import published
+
+    match block:
+        case Prose():
+            return Prose(published(block.text), block.kind)
+        case Bullets():
+            return Bullets(tuple(published(item) for item in block.items))
+        case Table():
+            rows = tuple(tuple(Cell(published(c.text), published(c.hint), c.mark) for c in row) for row in block.rows)
+            return Table(block.caption, block.headings, rows, tuple(published(n) for n in block.notes))
+        case Fold():
+            return Fold(block.summary, tuple(published_block(b) for b in block.blocks))
+    return block
 
 
 def pictures_of(blocks: Sequence[Block]) -> Iterator[Picture]:

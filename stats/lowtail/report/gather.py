@@ -49,7 +49,7 @@ class Arms:
 class OutOfReach:
     """A claim that no number of further specimens can back with the chance asked for.
 
-    ``ceiling`` is the confidence, from the specimens in hand, that the claim is true at all.
+    ``highest attainable chance`` is the confidence, from the specimens in hand, that the claim is true at all.
     """
 
     group: str
@@ -262,7 +262,7 @@ def _sort_claims(
 
 
 def _plan(sample: Sample, claim: float, basis: Basis, assurance: float, family: str, rng: int) -> Plan | str:
-    """Plan by the law that judges the rating: the one with the lower bound."""
+    """Plan by the distribution that judges the rating: the one with the lower bound."""
     try:
         laws = dict.fromkeys((family, "normal"))
         law = min(laws, key=lambda name: low_bound(sample, basis, family=name).low)

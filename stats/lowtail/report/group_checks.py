@@ -97,7 +97,7 @@ def check_groups(
     by : sequence of str
         Grouping columns.
     family, basis
-        Law and basis of the bounds mentioned.
+        Distribution and basis of the bounds mentioned.
     rng, n_jobs, progress
         Seed, workers, progress bar; the answers do not depend on the workers.
     """
@@ -127,11 +127,11 @@ def _check(
 
     rows = table[table["used"] & table["specimen"].astype(str).isin(sample.specimen)]
     of: dict[str, Any] = {"by": by, "group": sample.label, "family": family, "basis": basis, "rng": rng}
-    ask("Choice of law", lambda: sensitivity(sample, basis))
+    ask("Choice of distribution", lambda: sensitivity(sample, basis))
     ask("Second opinion", lambda: second_opinion(sample, family, libraries=_QUICK))
-    ask("Law", lambda: adequacy(sample, families=[family], rng=rng))
+    ask("Distribution", lambda: adequacy(sample, families=[family], rng=rng))
     ask("Outliers", lambda: outliers(sample, basis=basis, bound_family=family, rng=rng))
-    ask("Kinds of break", lambda: modes(table, **of))
+    ask("Failure modes", lambda: modes(table, **of))
     if sample.batch is not None and len(set(sample.batch.tolist())) > 1:
         ask("Batches", lambda: pooling(sample, family=family, rng=rng))
     if (rows["outcome"] == "other part broke").any():

@@ -18,7 +18,7 @@ from lowtail.errors import InputError
 from lowtail.models.families import Family
 from lowtail.records.log import BreakLog
 from lowtail.report import phrases
-from lowtail.report.blocks import Fold, Prose, Section
+from lowtail.report.blocks import Fold, Prose, Section, published_block
 from lowtail.report.first_lines import lines_of
 from lowtail.report.gather import Answers, Arms, gather
 from lowtail.report.group_checks import asked
@@ -37,6 +37,7 @@ from lowtail.report.tables import only_groups, write_table
 __all__ = ["Report", "write_report"]
 
 _BELOW = "Every check of every group stands under 'Each group in depth'."
+_AS_TYPED = ("raw", "provenance")  # sections that repeat what was typed
 _LEFT_OUT = ("depth", "methods", "reader", "raw")  # of the short page
 _SHORT = (
     "This is the short page. The full one, made by the same command without --short, adds what each number rests on: "
@@ -122,9 +123,9 @@ def write_report(
     by : sequence of str
         Grouping columns.
     bases : sequence of str or Basis
-        Tolerance bases of the low strength; the rating is judged on "B-basis" if it is among them, else on the first.
+        Tolerance bases to state; the rating is judged on "B-basis" if it is among them, else on the first.
     family : str or Family
-        Headline law.
+        A further distribution to show beside; it never changes the bound that governs.
     claim : float, optional
         Strength in kN that every group shown is held against, instead of the ratings in the log.
     title, author : str
@@ -147,7 +148,7 @@ def write_report(
     command : str
         Command line, for the provenance.
     checks : bool, optional
-        Ask the checks of every group: law, outliers, kinds of break, batches, weak link, age. They take about a third
+        Ask the checks of every group: law, outliers, failure modes, batches, weak link, age. They take about a third
         of a second a group. Default: asked of up to 60 groups; the page says where they were not asked.
     short : bool
         Leave out what is folded, the methods and the log: a few sheets to hand on. The numbers are the same.
@@ -304,7 +305,9 @@ def _sections(
 def _section(key: str, title: str, make: Callable[[], Section]) -> Section:
     """A section of the page; one that cannot be made says why in its place."""
     made = attempt(make, what=title)
-    return Section(key, title, (Prose(made.reason, "warn"),)) if isinstance(made, Trouble) else made
+    if isinstance(made, Trouble):
+        return Section(key, title, (Prose(made.reason, "warn"),))
+    return made if key in _AS_TYPED else replace(made, blocks=tuple(published_block(b) for b in made.blocks))
 
 
 def _short(sections: Sequence[Section]) -> list[Section]:
@@ -325,7 +328,7 @@ def _arms_words(arms: Arms | None) -> str:
 def _claim(answers: Answers) -> list[str]:
     """The first lines; should they fail, the page says so and goes on."""
     lines = attempt(lambda: claim_lines(answers), what="first lines")
-    return [str(lines)] if isinstance(lines, Trouble) else lines
+    return [phrases.published(line) for line in ([str(lines)] if isinstance(lines, Trouble) else lines)]
 
 
 def claim_lines(answers: Answers) -> list[str]:

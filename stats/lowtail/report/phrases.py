@@ -7,6 +7,7 @@ raised to three, and only a plain estimate is rounded to the nearest.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -14,7 +15,7 @@ from lowtail._numbers import down, nearest, up
 from lowtail.errors import InputError
 from lowtail.report.style import LBF_PER_KN
 
-__all__ = ["count", "down", "force", "force_low", "join", "nearest", "percent", "ratio", "up"]
+__all__ = ["count", "down", "force", "force_low", "join", "nearest", "percent", "published", "ratio", "up"]
 
 UNITS = ("kN", "lbf")
 
@@ -105,3 +106,22 @@ def join(words: Sequence[str]) -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+_CODE = re.compile(r"`|\b[a-z_]+=(?=[\s.,;'\"{\[(\d)\w]|$)|\blt\.")
+
+
+def published(text: str) -> str:
+    """A text as the page prints it: sentences that speak to whoever types arguments are left out.
+
+    Examples
+    --------
+    >>> published("None of 3 broke. Load until they break, or give `shape=` from an earlier series.")
+    'None of 3 broke.'
+    >>> published("The law is known (p = 0.03).")
+    'The law is known (p = 0.03).'
+    """
+    if not _CODE.search(text):
+        return text
+    kept = [s for s in re.split(r"(?<=[.!?]) (?=[A-Z'\"])", text) if not _CODE.search(s)]
+    return " ".join(kept) or re.split(_CODE, text)[0].rstrip(" ,;(") + "."

@@ -26,7 +26,7 @@ __all__ = ["plot_batches"]
 def plot_batches(
     sample: Sample, ax: Axes | None = None, *, basis: str | Basis = "B-basis", family: str | Family = "weibull"
 ) -> Axes:
-    """Draw every specimen of one group by batch, with both low bounds where the data carry them.
+    """Draw every specimen of one group by batch, with both lower bounds where the data carry them.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The first figure of a series: every specimen, what broke and what held, the rating and the low bound."""
+"""The first figure of a series: every specimen, what broke and what held, the rating and the lower bound."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def plot_breaks(
     lanes: str = "method",
     low: Mapping[str, float] | None = None,
     rated: Mapping[str, float] | None = None,
-    low_name: str = "low bound",
+    low_name: str = "lower bound",
 ) -> Axes:
     """Draw every specimen by group: filled where it broke, open with an arrow where it held.
 
@@ -49,7 +49,7 @@ def plot_breaks(
     lanes : str
         Grouping column whose values share a row, each with its own colour and marker.
     low, rated : mapping of group label to kN, optional
-        Low bound (drawn as a tick with the base on the bound) and rating (dashed line) of each group.
+        Lower bound (drawn as a tick with the base on the bound) and rating (dashed line) of each group.
     low_name : str
         What the legend calls the bound, e.g. "B-basis".
 

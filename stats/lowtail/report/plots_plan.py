@@ -22,8 +22,8 @@ __all__ = ["plot_plan"]
 def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
     """Draw the chance of success against the number of specimens, with the assurance asked for and the answer.
 
-    The dotted line is the ceiling: the highest chance that any number of specimens could reach. Where it lies under
-    the assurance, testing more will not back the claim.
+    The dotted line is the highest attainable chance: the highest chance that any number of specimens could reach.
+    Where it lies under the assurance, testing more will not back the claim.
 
     Parameters
     ----------
@@ -60,7 +60,13 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
             plan.assurance, gid="assurance", label=f"assurance {phrases.percent(plan.assurance)}", **style.rating()
         )
         if np.isfinite(plan.ceiling) and plan.ceiling < 0.995:
-            ax.axhline(plan.ceiling, color=style.MUTED, linestyle=":", gid="ceiling", label="ceiling, any number")
+            ax.axhline(
+                plan.ceiling,
+                color=style.MUTED,
+                linestyle=":",
+                gid="highest attainable chance",
+                label="highest attainable chance, any number",
+            )
         ax.set_ylim(0, 1.06)
         room = 0.25 * np.ptp(n) if plan.n is not None and plan.n > n.min() + 0.75 * np.ptp(n) else 0.0
         ax.set_xlim(max(n.min() - 0.5, -0.5), n.max() + 0.5 + room)

@@ -1,4 +1,4 @@
-"""Probability plot: the breaks against the fitted strength law, with the confidence band of the low tail."""
+"""Probability plot: the breaks against the fitted strength distribution, with the confidence band of the low tail."""
 
 from __future__ import annotations
 
@@ -49,11 +49,11 @@ def plot_probability(
         A fitted law (drawn without specimens or band where it carries no sample), or the sample itself.
     ax : matplotlib Axes, optional
     family : {"weibull", "normal", "lognormal"}
-        Law to fit when a sample is given.
+        Distribution to fit when a sample is given.
     confidence : float
         One-sided confidence of each edge of the band, between 0.5 and 1.
     fractions : tuple of float
-        Fractions below whose low bound is marked by a tick.
+        Fractions below whose lower bound is marked by a tick.
     lbf : bool
         Add a pound-force scale along the top.
 
@@ -85,7 +85,7 @@ def plot_probability(
             )
             bound_law = confidence_law(sample, chosen)
             lows = [bound_law.low(p, confidence) for p in fractions]
-            label = f"low bound of the {phrases.join([phrases.percent(p) for p in fractions])} strength"
+            label = f"lower bound of the {phrases.join([phrases.percent(p) for p in fractions])} strength"
             ax.plot(
                 lows, chosen.quantile(np.array(fractions)), linestyle="none", gid="low", zorder=4, label=label,
                 **style.bound(),
@@ -103,14 +103,14 @@ def plot_probability(
 
 
 def law_name(family: Family) -> str:
-    """Name of a law as a heading writes it."""
-    return {"weibull": "Weibull law", "normal": "Normal law", "lognormal": "Lognormal law"}.get(
+    """Name of a distribution as a heading writes it."""
+    return {"weibull": "Weibull distribution", "normal": "Normal law", "lognormal": "Lognormal distribution"}.get(
         family.name, family.name
     )
 
 
 def _band(sample: Sample, family: Family, confidence: float) -> NDArray[np.float64] | None:
-    """Limits of the low strength at each fraction of the line, shape (m, 2); None where the data carry none."""
+    """Limits of the low percentile at each fraction of the line, shape (m, 2); None where the data carry none."""
     try:
         law = confidence_law(sample, family)
     except NoAnswerError:

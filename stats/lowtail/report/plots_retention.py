@@ -1,4 +1,4 @@
-"""Strength against age (or another column): every specimen, the fitted lines and the band of the low strength."""
+"""Strength against age (or another column): every specimen, the fitted lines and the band of the low percentile."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def plot_retention(answer: Retention, ax: Axes | None = None) -> Axes:
         ax.plot(
             place, weak, color=look.colour, linestyle=(0, (4, 2)), gid="estimate", label=f"{below} are weaker, estimate"
         )
-        ax.plot(place, bound, color=style.INK, linewidth=2.2, gid="low", label=f"low bound, {sure} confidence")
+        ax.plot(place, bound, color=style.INK, linewidth=2.2, gid="low", label=f"lower bound, {sure} confidence")
         if np.isfinite(answer.rating_kN):
             ax.axhline(answer.rating_kN, gid="rated", label="rating", **style.rating())
         _specimens(ax, answer, style.Look(look.colour, mark or look.marker))

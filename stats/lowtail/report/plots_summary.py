@@ -45,7 +45,7 @@ def plot_summary(
     basis : str or Basis
         Basis of the lower bounds drawn.
     family : str
-        Headline law.
+        main distribution.
 
     Returns
     -------

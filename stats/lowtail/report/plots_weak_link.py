@@ -24,7 +24,7 @@ _DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)))
 def plot_weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
     """Draw the fraction broken against load for each component and for the whole assembly.
 
-    The thick line is the assembly, always above every component's line. The tick is the assembly's low bound, drawn
+    The thick line is the assembly, always above every component's line. The tick is the assembly's lower bound, drawn
     at its fraction below. The legend names the share of assemblies in which each component goes first.
 
     Parameters
@@ -56,14 +56,14 @@ def plot_weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
             many = f"{int(answer.count[j])} x " if answer.count[j] > 1 else ""
             ax.plot(
                 load, -np.expm1(-answer.count[j] * one), color=look.colour, linestyle=_DASHES[j % len(_DASHES)],
-                gid="component", label=f"{many}{name}: goes first in {phrases.percent(round(float(first[j]), 2))}",
+                gid="component", label=f"{many}{name}: fails first in {phrases.percent(round(float(first[j]), 2))}",
             )  # fmt: skip
         whole = [answer.fraction_weaker(float(x)) for x in load]
         ax.plot(load, whole, color=style.INK, linewidth=2.4, gid="assembly", label="assembly")
         if answer.low > 0:
             ax.plot(
                 [answer.low], [answer.fraction_below], linestyle="none", gid="low",
-                label=f"low bound, {100 * answer.confidence:g} % confidence", **style.bound(),
+                label=f"lower bound, {100 * answer.confidence:g} % confidence", **style.bound(),
             )  # fmt: skip
         ax.set_ylim(0, 1.03)
         ax.set_xlim(load[0], load[-1])

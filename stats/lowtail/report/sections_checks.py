@@ -17,8 +17,9 @@ from lowtail.report.tables import shorten
 __all__ = ["NOT_ASKED", "check_lines", "checks_section", "standing_out"]
 
 INTRO = (
-    "Before a number is quoted: do the breaks contradict the law, does one specimen carry the answer, are there two "
-    "kinds of break, may the batches be taken together, which part goes first, does strength fall with age. Each check "
+    "Before a number is quoted: do the breaks contradict the distribution, does one specimen carry the answer, are "
+    "there two "
+    "failure modes, may the batches be taken together, which part goes first, does strength fall with age. Each check "
     "says how much it could have missed; with 10 or fewer specimens every one misses much. None changes a number above."
 )
 MISSED = "At this number of specimens these checks miss most weak minorities: see what each says it would miss."
@@ -44,7 +45,7 @@ def _by_chance(checked: Sequence[GroupChecks]) -> str:
     expected = max(1, round(FALSE_ALARM * tests))
     return (
         f"{phrases.count(tests, 'test')} with {100 * FALSE_ALARM:.0f} % false alarms each: were every group sound, "
-        f"about {expected} would stand out by chance. p-values are simulated, good to about 0.01 near 0.05."
+        f"about {expected} would be raised by chance. p-values are simulated, good to about 0.01 near 0.05."
     )
 
 
@@ -53,7 +54,7 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
     blocks: list[Block] = [Prose(INTRO)]
     worries = standing_out(checked)
     if worries:
-        blocks += [Prose("What stands out", "head"), Bullets(worries), Prose(_by_chance(checked), "small")]
+        blocks += [Prose("What to look at first", "head"), Bullets(worries), Prose(_by_chance(checked), "small")]
     else:
         blocks.append(Prose(f"No check warns. {MISSED}"))
     for one in checked:
@@ -79,7 +80,7 @@ def _pictures(one: GroupChecks) -> list[Block]:
         blocks.append(
             Picture(
                 Draw(plot_retention, (one.retention,)),
-                f"Strength of {one.group} against {one.retention.on}, with the low bound.",
+                f"Strength of {one.group} against {one.retention.on}, with the lower bound.",
                 f"{shorten(one.group)}: strength against {spoken(one.retention.on)[0]}. "
                 f"Tested: {one.retention.tested}.",
             )
@@ -91,7 +92,7 @@ def check_lines(checked: Sequence[GroupChecks], *, every: bool) -> list[str]:
     """The same for a terminal: what stands out, and with ``every`` each question of each group."""
     worries = standing_out(checked)
     lines = ["Checks before quoting; none changes a number."]
-    lines += [f"  stands out - {w}" for w in worries] or [f"  No check warns. {MISSED}"]
+    lines += [f"  look at - {w}" for w in worries] or [f"  No check warns. {MISSED}"]
     if worries:
         lines.append(f"  {_by_chance(checked)}")
     if every:

@@ -121,7 +121,7 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
 
 
 def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]:
-    method = f"{row.test}; {row.family} law; {row.typical}"
+    method = f"{row.test}; {row.family} distribution; {row.typical}"
     detect = row.detectable_ratio
     cells: list[Cell | str] = [
         shorten(row.group),
@@ -137,7 +137,7 @@ def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]
             phrases.ratio(row.low_ratio, row.low_ratio_low, row.low_ratio_high)
             if np.isfinite(row.low_ratio)
             else "none",
-            f"from the two {row.low_family} confidence laws",
+            f"from the two {row.low_family} confidence distributions",
         ),
         phrases.percent(np.ceil(100 * (1 - detect)) / 100) if np.isfinite(detect) else "not known",
     ]

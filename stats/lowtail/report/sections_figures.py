@@ -34,7 +34,7 @@ def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, 
     caption = "Every specimen. Filled: it broke at this load. " + (
         "Open with an arrow: it held, so it is at least this strong. " if held else ""
     )
-    caption += f"Upright tick: {basis} low bound, the lowest of those that judge the rating." + (
+    caption += f"Upright tick: {basis} lower bound, the lowest of those that judge the rating." + (
         " Dashed: the rating." if rated else ""
     )
     blocks: list[Block] = []
@@ -81,7 +81,8 @@ def depth_section(
     """Each group in depth, folded: what may be quoted, and the probability plot."""
     blocks: list[Block] = [
         Prose(
-            "A straight line of points on the probability paper speaks for the law; with so few points it cannot "
+            "A straight line of points on the probability paper speaks for the distribution; with so few points it "
+            "cannot "
             "prove it. The band is what the data leave open."
         )
     ]
@@ -91,7 +92,7 @@ def depth_section(
             figure = Draw(plot_probability, (sample,), {"family": family, "lbf": lbf})
             alt = (
                 f"Probability plot of {sample.label}: {sample.n_broken} breaks against the fitted "
-                f"{NAMES.get(family, family)} law with its 95 % limits."
+                f"{NAMES.get(family, family)} distribution with its 95 % limits."
             )
             caption = f"{shorten(sample.label)}: breaks, fitted law, and what the data leave open."
             inner.append(Picture(figure, alt, caption))

@@ -112,7 +112,7 @@ def reader(log: BreakLog) -> Section:
     if notes:
         summary = f"How the file was read: {phrases.count(notes, 'note')}"
         blocks.append(Fold(summary, (findings_table(log, ["info"]),)))
-    return Section("reader", "What the reader found, and rows set aside", tuple(blocks))
+    return Section("reader", "What was found in the file, and rows set aside", tuple(blocks))
 
 
 def raw(log: BreakLog) -> Section:

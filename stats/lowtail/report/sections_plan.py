@@ -49,9 +49,11 @@ def plan_section(
                 "in hand, "
                 f"bring the {basis.name} bound up to it with a chance of {phrases.percent(assurance)}. It is a "
                 f"chance, never "
-                "a promise. The ceiling is the confidence, from the specimens in hand, that the claim is true at "
+                "a promise. The highest attainable chance is the confidence, from the specimens in hand, that the "
+                "claim is true at "
                 "all: no "
-                "number of tests lifts the chance above it. Where the ceiling is low the strength itself is in "
+                "number of tests lifts the chance above it. Where the highest attainable chance is low the strength "
+                "itself is in "
                 "doubt, and "
                 "testing more will probably not help."
             )
@@ -74,7 +76,7 @@ def plan_section(
 
 
 def plan_block(plans: Sequence[Plan], beyond: Sequence[OutOfReach], *, basis: Basis, assurance: float) -> Table:
-    """A row a claim: what is claimed, what is in hand, how many more, and the ceiling."""
+    """A row a claim: what is claimed, what is in hand, how many more, and the highest attainable chance."""
     asked = phrases.percent(assurance)
     heads = [
         Heading("group", "", False),
@@ -82,7 +84,7 @@ def plan_block(plans: Sequence[Plan], beyond: Sequence[OutOfReach], *, basis: Ba
         Heading("in hand", "specimens tested so far"),
         Heading("more needed", f"further specimens that back the claim with a chance of {asked}"),
         Heading("chance then", "chance that the claim is backed with that many more"),
-        Heading("ceiling", "confidence, from the specimens in hand, that the claim is true at all"),
+        Heading("highest attainable chance", "confidence, from the specimens in hand, that the claim is true at all"),
     ]
     rows: list[list[Cell | str]] = [_plan_row(plan) for plan in plans]
     for claim in beyond:
@@ -91,8 +93,8 @@ def plan_block(plans: Sequence[Plan], beyond: Sequence[OutOfReach], *, basis: Ba
                 shorten(claim.group),
                 f"at least {claim.claim:g} kN on {basis.name}",
                 str(claim.n_now),
-                Cell("no number", f"the ceiling lies under the {asked} asked for", "bad"),
-                Cell("", "not simulated: it stays under the ceiling"),
+                Cell("no number", f"the highest attainable chance lies under the {asked} asked for", "bad"),
+                Cell("", "not simulated: it stays under the highest attainable chance"),
                 _share(claim.ceiling),
             ]
         )

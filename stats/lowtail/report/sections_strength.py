@@ -123,7 +123,7 @@ def _bound(value: float, units: str, hint: str) -> Cell:
     if not np.isfinite(value):
         return Cell("none", "the data carry no bound: see the remarks", "bad")
     if value <= 0:
-        return Cell("0", f"{hint}: these specimens show no useful low strength", "bad")
+        return Cell("0", f"{hint}: these specimens show no useful low-percentile strength", "bad")
     return Cell(phrases.force_low(value, units).replace(" kN", "", 1), hint)
 
 

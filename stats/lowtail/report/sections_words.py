@@ -25,7 +25,8 @@ __all__ = ["cautions_section", "earned_cautions", "methods_section"]
 
 _FEW = 5
 _UNCHECKED = (
-    "This page did not ask whether the breaks contradict the law, whether one specimen or one batch carries the "
+    "This page did not ask whether the breaks contradict the distribution, whether one specimen or one batch "
+    "carries the "
     "answer, "
     "or whether strength falls with age. Write it with its checks before relying on it."
 )
@@ -43,7 +44,7 @@ def cautions_section(
     standing: tuple[str, ...] = (
         "Only the specimens listed were tested. Other batches, sizes, wear, age, temperature, wetness and ways of "
         "rigging were not, unless the table says so.",
-        "A low bound holds for the population the specimens were drawn from. Specimens picked because they looked "
+        "A lower bound holds for the population the specimens were drawn from. Specimens picked because they looked "
         "sound, or looked worn, speak for nothing but their like.",
         "A confidence of 95 % is wrong in up to 1 series in 20, and a page with many groups may well hold one that is.",
     )
@@ -117,7 +118,7 @@ def _on_the_log(log: BreakLog) -> list[str]:
         found.append(
             f"{phrases.count(slipped, 'specimen')} slipped. Where the log does not say what a slip means, the bound is "
             "the lower of both readings: a failure at that load, or a load held. If slipping is how the thing fails in "
-            "use, say so (slips='failure')."
+            "use, the log should say so."
         )
     if log.n_set_aside:
         found.append(
@@ -135,7 +136,8 @@ def _on_the_log(log: BreakLog) -> list[str]:
     if (mixed > 1).any():
         names = [", ".join(str(k) for k in key if k) for key in mixed[mixed > 1].index]
         found.append(
-            f"Breaks at more than one site stand together in {phrases.join(names)}. One strength law for two ways of "
+            f"Breaks at more than one site stand together in {phrases.join(names)}. One strength distribution for "
+            "two ways of "
             "breaking can be too bold: where each site has breaks enough, look at them apart."
         )
     found += _on_recorders(used)
@@ -170,27 +172,35 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
     """How the numbers were made, and where each method stands written."""
     items = [
         "Specimens that held count as right-censored: their strength is at least the load they held.",
-        f"Low bounds: joint confidence law of location and spread ({NAMES.get(family, family)} law; normal beside "
-        f"it), by numerical "
-        "integration. Exact for complete series and for tests stopped at a fixed number of breaks. Where specimens "
-        "held below the highest break the bound is checked by simulated series under the same limits, and lowered "
-        "where it covers less than it says. For the normal law without survivors it is the noncentral-t tolerance "
-        "bound. (Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed.; ISO 16269-6; both from memory.)",
-        "Points on probability paper: median ranks, adjusted for specimens that held (Johnson 1964, from memory).",
+        "Lower bounds: joint confidence distribution of location and scale of the Weibull and the normal "
+        "distribution, by "
+        "numerical integration; exact for complete series of that distribution and for tests stopped at a fixed number "
+        "of breaks. Where specimens held below the highest break the bound is checked by simulated series under the "
+        "same limits, and lowered where it covers less than it says (Lawless, Statistical Models and Methods for "
+        "Lifetime Data, 2nd ed.).",
+        "The cautious bound assumes far less of the distribution: an order statistic where n carries one, else two "
+        "order "
+        "statistics by Hanson and Koopmans (1964), else a Weibull fitted to the lower part.",
+        *(
+            [f"Beside them: the {NAMES.get(family, family)} distribution."]
+            if family not in ("weibull", "normal")
+            else []
+        ),
+        "Points on probability paper: median ranks, adjusted for specimens that held (Johnson 1964).",
         "mean - 3 s is printed with the share it demonstrates at 95 % confidence for this number of specimens, by the "
-        "same noncentral-t law.",
+        "noncentral t distribution.",
         *(f"{basis.name}: {basis.content}; {basis.source}." for basis in bases),
     ]
     if compared:
         items.append(
-            "Comparisons: ratio of typical strengths with its interval on log loads (Welch; Behrens-Fisher where the "
-            "numbers differ; the two Weibull confidence laws where specimens held), p values adjusted by Holm's "
-            "method, "
-            "and intervals that hold together by Bonferroni's."
+            "Comparisons: ratio of typical strengths with its interval on log loads (the two Weibull confidence "
+            "distributions where specimens held), p values adjusted by Holm's method, and intervals that cover "
+            "together "
+            "by Bonferroni's."
         )
     if planned:
         items.append(
-            "How many more: worlds are drawn from the confidence law of the specimens in hand, further tests are "
-            "simulated in each, and the share of worlds in which the claim is then backed is counted."
+            "How many more: populations are drawn from the confidence distribution of the specimens in hand, further "
+            "tests are simulated in each, and the share of populations in which the claim is then backed is counted."
         )
     return Section("methods", "Methods and sources", (Bullets(tuple(items)),))

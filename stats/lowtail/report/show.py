@@ -1,4 +1,4 @@
-"""A table of answers as a reader should see it: rounded on the careful side, with its columns explained."""
+"""A table of answers as a reader should see it: rounded on the conservative side, with its columns explained."""
 
 from __future__ import annotations
 

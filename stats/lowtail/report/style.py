@@ -172,7 +172,7 @@ def arrow(look: Look) -> dict[str, Any]:
 
 
 def bound() -> dict[str, Any]:
-    """Mark of a low bound: an upright tick."""
+    """Mark of a lower bound: an upright tick."""
     return {"marker": "|", "markersize": 11, "markeredgewidth": 2.2, "color": INK}
 
 

@@ -1,4 +1,4 @@
-"""Do the breaks contradict a strength law, and could so few contradict it at all? A test, never a choice of law."""
+"""Do the breaks contradict a distribution, and could so few contradict it at all? A test, never a choice of law."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.empirical import draw_held
-from lowtail.models.families import FAMILIES, Family, get_family
+from lowtail.models.families import FAMILIES, Family, get_family, name_of
 from lowtail.models.fit import fit_many
 from lowtail.models.goodness import (
     anderson_darling_many,
@@ -40,7 +40,7 @@ _DIFFERENT = 3  # loads at break that a test needs
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Adequacy(Record):
-    """Anderson-Darling tests of the strength laws, each with the power it has here.
+    """Anderson-Darling tests of the strength distributions, each with the power it has here.
 
     Attributes
     ----------
@@ -55,8 +55,9 @@ class Adequacy(Record):
     weak_share, weak_loss : float
         The alternative the power is for: this share of the specimens, weaker by this fraction.
     table : DataFrame
-        One row a law: ``family``, ``statistic``, ``critical``, ``p_value``, ``handbook_p`` (NaN where the handbook's
-        formula is not defined), ``power_weak_minority``, ``other_family``, ``power_other_family``, ``simulated``.
+        One row a distribution: ``family``, ``statistic``, ``critical``, ``p_value``, ``handbook_p`` (NaN where the
+        handbook's formula is not defined), ``power_weak_minority``, ``other_family``, ``power_other_family``,
+        ``simulated``.
     notes : tuple of str
     """
 
@@ -82,11 +83,15 @@ class Adequacy(Record):
         found = zip(self.table["family"], self.table["p_value"], strict=True)
         p = ", ".join(f"{family} {p_text(float(value))}" for family, value in found)
         against = ", ".join(self.contradicted)
-        head = f"The breaks contradict: {against} ({p})" if against else f"The breaks contradict no law asked for ({p})"
+        head = (
+            f"The breaks contradict: {against} ({p})"
+            if against
+            else f"The breaks reject none of the distributions tested ({p})"
+        )
         missed = 10 * (1 - self.power)
         return (
             f"{head}; at n = {self.n} the {self.family} test would miss a {100 * self.weak_share:.0f} % minority that "
-            f"is {100 * self.weak_loss:.0f} % weaker {missed:.0f} times in 10. This does not choose a law."
+            f"is {100 * self.weak_loss:.0f} % weaker {missed:.0f} times in 10. This does not choose a distribution."
         )
 
 
@@ -101,7 +106,7 @@ def adequacy(
     size: int = DRAWS,
     rng: int | np.random.Generator = 0,
 ) -> Adequacy:
-    """Anderson-Darling test of each strength law with its parameters estimated, valid at any n and with survivors.
+    """Anderson-Darling test of each distribution with its parameters estimated, valid at any n and with survivors.
 
     The p-value is simulated: samples of the fitted law, refitted each. Without survivors it is exact up to simulation
     error, whatever the parameters. With survivors, simulated specimens break and hold in the order seen
@@ -109,21 +114,21 @@ def adequacy(
     alarms at n = 5 to 10 elsewhere. Where breaks tie, simulated loads are rounded to the step in which the loads are
     recorded, for ties alone raise A2 (unrounded, a step of a quarter spread gives 6 to 8 % false alarms instead of
     5 %). The power printed beside is for a named alternative at the fitted scatter: a weak minority, and (for the
-    Weibull) a lognormal law or (for the others) a Weibull law. With 10 or fewer specimens this test catches blunders
-    only; not being contradicted says nothing for a law. Never use it to choose.
+    Weibull) a lognormal distribution or (for the others) a Weibull distribution. With 10 or fewer specimens this test
+    catches blunders only; not being contradicted says nothing for a distribution. Never use it to choose.
 
     Parameters
     ----------
     sample : Sample
-        At least 4 specimens with 3 different loads at break, kN.
+    At least 4 specimens with 3 different loads at break, kN.
     families : sequence of {"weibull", "normal", "lognormal"}
-        The first one is spoken of in the sentence.
+    The first one is spoken of in the sentence.
     false_alarm : float
-        Share of sound samples rejected, between 0 and 1.
+    Share of sound samples rejected, between 0 and 1.
     weak_share, weak_loss : float
-        The named alternative: ``weak_share`` of the specimens is weaker by the fraction ``weak_loss``; between 0 and 1.
+    The named alternative: ``weak_share`` of the specimens is weaker by the fraction ``weak_loss``; between 0 and 1.
     size : int
-        Simulated samples, at least 400.
+    Simulated samples, at least 400.
     rng : int or Generator
 
     Returns
@@ -133,9 +138,9 @@ def adequacy(
     Raises
     ------
     InputError
-        If an argument is out of range.
+    If an argument is out of range.
     NoAnswerError
-        If the sample has too few specimens or breaks.
+    If the sample has too few specimens or breaks.
 
     References
     ----------
@@ -151,13 +156,13 @@ def adequacy(
         check_fraction(value, name)
     laws = [get_family(f) for f in families]
     if not laws:
-        raise InputError("`families` must name at least one law, got none.")
+        raise InputError("`families` must name at least one distribution, got none.")
     if size < 400:
         raise InputError(f"`size` must be at least 400 simulated samples, got {size!r}.")
     different = np.unique(sample.load[sample.broke]).size
     if sample.n < 4 or different < _DIFFERENT:
         raise NoAnswerError(
-            f"{sample.who}: a test of the law needs at least 4 specimens and 3 different loads at break, got "
+            f"{sample.who}: a test of the distribution needs at least 4 specimens and 3 different loads at break, got "
             f"{sample.n} specimens and {different} different breaks. Test more specimens."
         )
     rows = [_one_law(sample, law, false_alarm, (weak_share, weak_loss), size, as_rng(rng)) for law in laws]
@@ -185,7 +190,9 @@ def _one_law(
     fits = fit_many(sample.load[None], sample.broke[None], law)
     location, spread = float(fits.location[0]), float(fits.spread[0])
     if not np.isfinite(seen):
-        raise NoAnswerError(f"{sample.who}: the {law.name} law has no best fit here, so it cannot be tested.")
+        raise NoAnswerError(
+            f"{sample.who}: the {name_of(law.name)} distribution has no best fit here, so it cannot be tested."
+        )
     shape, step = (size, sample.n), tie_step(sample)
     where = (location, spread)
 
@@ -243,6 +250,6 @@ def _notes(sample: Sample, rows: Sequence[dict[str, Any]]) -> tuple[str, ...]:
         )
     if all(r["power_weak_minority"] < 0.5 for r in rows):
         notes.append(
-            "More often than not this test would miss the weak minority named: a pass is no support for a law."
+            "More often than not this test would miss the weak minority named: a pass is no support for a distribution."
         )
     return tuple(notes)

@@ -1,4 +1,4 @@
-"""Does one specimen stand apart from its group, and how much hangs on it? Nothing is ever removed here."""
+"""Does one specimen stand apart from its group, and how much depends on it? Nothing is ever removed here."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import simulated_p
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.goodness import different_breaks, recording_step, rounded, simulate_like, tie_step
 from lowtail.models.many import low_many
 from lowtail.models.residuals import (
@@ -47,7 +47,7 @@ class Outliers(Record):
     Attributes
     ----------
     group, family, n, n_broken
-        The sample, and the law against which it is judged.
+        The sample, and the distribution against which it is judged.
     method : str
         "maximum normed residual" (exact; every specimen broke, normal or lognormal) or "simulated tail" (any family,
         survivors allowed).
@@ -64,10 +64,10 @@ class Outliers(Record):
     flagged : tuple of str
         Their names.
     detectable : float
-        Distance in standard deviations at which a single wild specimen would be found 8 times in 10 (NaN where only
+        Distance in standard deviations at which a single single outlier would be found 8 times in 10 (NaN where only
         simulated tails are available).
     weibull_alarm : float
-        Share of sound samples of a Weibull law that this normal screen would flag (NaN elsewhere).
+        Share of sound samples of a Weibull distribution that this normal screen would flag (NaN elsewhere).
     steps : DataFrame
         One row a step of the many-outlier procedure.
     influence : DataFrame
@@ -98,15 +98,16 @@ class Outliers(Record):
         place = f"{self.load_kN:.4g} kN, {self.residual:.3g} standard deviations from the middle of its group"
         if self.number > 1:
             head = (
-                f"{self.number} breaks stand out ({', '.join(self.flagged)}); the farthest is {self.specimen} ({place})"
+                f"{self.number} possible outliers ({', '.join(self.flagged)}); the farthest is {self.specimen} "
+                f"({place})"
             )
         elif self.number:
-            head = f"Specimen {self.specimen} stands out ({place}; {p_text(self.p_value)})"
+            head = f"Specimen {self.specimen} is a possible outlier ({place}; {p_text(self.p_value)})"
         else:
-            head = f"No break of {self.n_broken} stands out: the farthest is {self.specimen} ({place}; "
+            head = f"No possible outlier among {self.n_broken} breaks: the farthest is {self.specimen} ({place}; "
             head += f"{p_text(self.p_value)})"
         seen = (
-            f"; at n = {self.n} a wild specimen must lie {self.detectable:.2g} standard deviations away to be found 8 "
+            f"; at n = {self.n} a single outlier must lie {self.detectable:.2g} standard deviations away to be found 8 "
             "times in 10"
             if np.isfinite(self.detectable)
             else ""
@@ -132,15 +133,16 @@ def outliers(
     its two-sided critical value, repeated ``most`` times by the generalised many-outlier procedure. That procedure's
     published limits alarm too often in small samples (9.4 % instead of 5 % at n = 5 with two steps); the limits used
     here are calibrated, for the step in which the loads stand too; the published ones stand beside them in ``steps``.
-    With survivors, or for the Weibull law: the smallest two-sided tail of a break under the law fitted with the
-    survivors, its p-value by simulation of sound samples that break and hold in the same order; one step only.
+    With survivors, or for the Weibull distribution: the smallest two-sided tail of a break under the distribution
+    fitted with the survivors, its p-value by simulation of sound samples that break and hold in the same order; one
+    step only.
 
     Parameters
     ----------
     sample : Sample
         At least 3 specimens, loads in kN.
     family : {"normal", "lognormal", "weibull"}
-        Law of a sound sample. A sound Weibull sample has a longer low tail than the normal screen expects:
+        Distribution of a sound sample. A sound Weibull sample has a longer low tail than the normal screen expects:
         ``weibull_alarm`` says how often it would be flagged.
     most : int, optional
         Largest number of outliers looked for, 1 to n - 2. Default n // 4, at least 1 (1 for the simulated tail).
@@ -149,7 +151,7 @@ def outliers(
     basis : str or Basis
         Bound for the influence table.
     bound_family : {"weibull", "normal", "lognormal"}
-        Law of that bound.
+        Distribution of that bound.
     size : int
         Simulated samples for the simulated tail, at least 200.
     rng : int or Generator
@@ -163,7 +165,7 @@ def outliers(
     InputError
         If ``most``, ``size`` or ``false_alarm`` is out of range.
     NoAnswerError
-        If there are fewer than 3 specimens, fewer than 2 different breaks, or the law cannot be fitted.
+        If there are fewer than 3 specimens, fewer than 2 different breaks, or the distribution cannot be fitted.
 
     References
     ----------
@@ -172,9 +174,9 @@ def outliers(
     Examples
     --------
     >>> print(outliers(Sample([24.1, 25.3, 24.8, 26.0, 15.2], label="oval")))
-    Specimen 5 stands out (15.2 kN, 1.77 standard deviations from the middle of its group; p = 0.00808); at n = 5 a
-    wild specimen must lie 8.2 standard deviations away to be found 8 times in 10. It stays in unless a physical reason
-    is on record.
+    Specimen 5 is a possible outlier (15.2 kN, 1.77 standard deviations from the middle of its group; p = 0.0081); at n
+    = 5 a single outlier must lie 8.2 standard deviations away to be found 8 times in 10. It stays in unless a physical
+    reason is on record.
     """
     law = get_family(family)
     check_fraction(false_alarm, "false_alarm")
@@ -186,7 +188,7 @@ def outliers(
         )
     count = (max(1, min(sample.n // 4, sample.n - 2)) if exact else 1) if most is None else most
     if not 1 <= count <= (sample.n - 2 if exact else 1):
-        limit = f"n - 2 = {sample.n - 2}" if exact else "1, because specimens held or the law is not normal"
+        limit = f"n - 2 = {sample.n - 2}" if exact else "1, because specimens held or the distribution is not normal"
         raise InputError(f"{sample.who}: `most` must lie between 1 and {limit}, got {most!r}.")
     if size < 200:
         raise InputError(f"`size` must be at least 200 simulated samples, got {size!r}.")
@@ -221,11 +223,12 @@ def outliers(
 def _notes(law: Family, alarm: float, exact: bool) -> tuple[str, ...]:
     if exact:
         return (
-            f"A sound sample of a Weibull law would be flagged here in {100 * alarm:.0f} % of cases, because its low "
+            f"A sound sample of a Weibull distribution would be flagged here in {100 * alarm:.0f} % of cases, "
+            "because its low "
             "tail is longer.",
             KEEP,
         )
-    return (f"Judged against the fitted {law.name} law by simulation.", KEEP)
+    return (f"Judged against the fitted {name_of(law.name)} distribution by simulation.", KEEP)
 
 
 def _name(sample: Sample, position: int) -> str:
@@ -253,7 +256,7 @@ def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> 
 
 
 def _step_on(sample: Sample, law: Family) -> float:
-    """Recording step of the loads on the scale of the law."""
+    """Recording step of the loads on the scale of the distribution."""
     return recording_step(sample.load) / (float(np.median(sample.load)) if law.on_log else 1.0)
 
 
@@ -268,7 +271,8 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
     seen, spot, distance = smallest_tail_many(sample.load[None], sample.broke[None], law)
     if not np.isfinite(seen[0]):
         raise NoAnswerError(
-            f"{sample.who}: the {law.name} law has no best fit here, so no specimen can be judged by it."
+            f"{sample.who}: the {name_of(law.name)} distribution has no best fit here, so no specimen can be judged "
+            "by it."
         )
     load, broke = simulate_like(sample, law, size, rng)
     load = rounded(load, tie_step(sample))
@@ -290,7 +294,7 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
 
 @door
 def influence(sample: Sample, basis: str | Basis = "B-basis", *, family: str | Family = "weibull") -> pd.DataFrame:
-    """Low bound with all specimens and without each one in turn: how much the answer hangs on a single specimen.
+    """Lower bound with all specimens and without each one in turn: how much the answer depends on a single specimen.
 
     Parameters
     ----------

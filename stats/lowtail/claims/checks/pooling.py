@@ -17,7 +17,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import Batches, location_ratio, simulate, simulated_p, smallest_seen, spread_ratio
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.k_sample import k_sample_ad, ksample_ad_p, levene_median, levene_statistic
 from lowtail.models.regression import fit_regression_many
 from lowtail.models.variance import between_batches
@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 PLACE_AND_SHAPE = "k-sample Anderson-Darling"
 SCATTER = "Levene, median-centred"
 SPREAD = "likelihood ratio, equal spread"
-PLACE = "likelihood ratio, equal place"
+PLACE = "likelihood ratio, equal location"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,8 +57,8 @@ class Pooling(Record):
         Bartlett's statistic on the family's scale and its chi-square p-value, for comparison only: it takes the long
         tail of a Weibull sample for unequal scatter, so it is in neither table nor verdict. NaN with survivors.
     variance_ratio, variance_ratio_low, variance_ratio_high : float
-        Variance between batches over variance within, on the family's scale, with an exact 90 % interval (normal law);
-        NaN with survivors.
+        Variance between batches over variance within, on the family's scale, with an exact 90 % interval (normal
+        distribution); NaN with survivors.
     batch_share : float
         Share of the whole variance that lies between batches, 0 or more; NaN with survivors.
     table : DataFrame
@@ -119,8 +119,8 @@ def pooling(
 
     k-sample Anderson-Darling on the loads (permutation; both versions and both published scalings), median-centred
     Levene on the family's scale (simulated under the family: its F law rejects 2 % instead of 5 % at 5 a batch),
-    likelihood ratios of equal spread (Weibull: equal shapes) and of equal place given one spread (simulated), and the
-    variance between batches with an exact interval of its ratio to the variance within. With survivors only the
+    likelihood ratios of equal spread (Weibull: equal shapes) and of equal location given one spread (simulated), and
+    the variance between batches with an exact interval of its ratio to the variance within. With survivors only the
     likelihood ratios apply. The verdict adjusts the tests together (Holm). Pooling *because* no difference was seen is
     not safe: with 3 batches of 5 it brings a "95 %" bound down to 85 to 92 %.
 
@@ -248,7 +248,8 @@ def _ratio_tests(whole: Batches, law: Family, size: int, rng: np.random.Generato
         seen = float(statistic(whole.load[None], whole.broke[None], whole, law)[0])
         if not np.isfinite(seen):
             raise NoAnswerError(
-                f"The {law.name} law has no best fit in some batch: its breaks tie with its largest load."
+                f"The {name_of(law.name)} distribution has no best fit in some batch: its breaks tie with its "
+                "largest load."
             )
         drawn = statistic(*simulate(whole, law, size, rng, own_place=own), whole, law)
         published = float(stats.chi2.sf(max(seen, 0.0), whole.k - 1))
@@ -265,7 +266,7 @@ def _holm(p: Array) -> Array:
 
 
 def _smallest_effect(whole: Batches, law: Family, false_alarm: float, rng: np.random.Generator) -> float:
-    """How much weaker the smallest batch must be for the test of equal place to see it 8 times in 10."""
+    """How much weaker the smallest batch must be for the test of equal location to see it 8 times in 10."""
     seed, size = int(rng.integers(2**31)), 800
     small = int(np.argmin(np.bincount(whole.label)))
     null = location_ratio(*simulate(whole, law, size, np.random.default_rng(seed), own_place=False), whole, law)

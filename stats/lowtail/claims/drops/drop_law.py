@@ -1,6 +1,6 @@
 """Broke or held at a drop severity: the probit or logit law on a grid, plain and bias-reduced, many series at once.
 
-``t`` is the severity on the axis of the law (its logarithm, or itself); P(broke) = F((t - middle) / spread).
+``t`` is the severity on the axis of the distribution (its logarithm, or itself); P(broke) = F((t - middle) / spread).
 """
 
 from __future__ import annotations

@@ -61,7 +61,7 @@ class DropResponse(Record):
     fit : str
         "maximum likelihood", or "bias-reduced likelihood" where outcomes do not overlap.
     middle, spread : float
-        Of the law on its axis: P(broke) = F((t - middle) / spread).
+        Of the distribution on its axis: P(broke) = F((t - middle) / spread).
     at : tuple of SeverityAt
         Severities at the fractions asked for.
     confidence : float
@@ -194,10 +194,10 @@ def drop_response(
 ) -> DropResponse:
     """Severity at which 1, 10 and 50 % break, from drops of which only broke or held is known.
 
-    Where outcomes overlap (some specimen held above a drop that broke another) the law is fitted by maximum likelihood
-    (statsmodels GLM); where they separate, by the bias-reduced likelihood, and the record says so. Intervals: profile
-    of the bias-reduced likelihood with a critical value from simulated series. Assumes one drop a specimen, independent
-    specimens, and a share that grows with severity along the link.
+    Where outcomes overlap (some specimen held above a drop that broke another) the distribution is fitted by maximum
+    likelihood (statsmodels GLM); where they separate, by the bias-reduced likelihood, and the record says so.
+    Intervals: profile of the bias-reduced likelihood with a critical value from simulated series. Assumes one drop a
+    specimen, independent specimens, and a share that grows with severity along the link.
 
     Parameters
     ----------

@@ -91,10 +91,10 @@ def up_and_down(
     standard deviation = 1.620 step ((N B - A^2) / N^2 + 0.029). For steps of 0.5 to 2 standard deviations and 20 drops
     or more; for an interval, or the low tail, use `drop_response`.
 
-    ``spread="step"``, for 4 to 10 drops: the most likely middle of a normal law whose standard deviation equals the
-    step. Nothing is learnt of the spread. The interval is the farthest of the likelihood intervals at spreads of half,
-    one and two steps, at half the nominal share of misses: over all series of 4 to 10 drops it holds the truth at least
-    as often as it says while the true spread lies between half and twice the step, and not beyond.
+    ``spread="step"``, for 4 to 10 drops: the most likely middle of a normal distribution whose standard deviation
+    equals the step. Nothing is learnt of the spread. The interval is the farthest of the likelihood intervals at
+    spreads of half, one and two steps, at half the nominal share of misses: over all series of 4 to 10 drops it holds
+    the truth at least as often as it says while the true spread lies between half and twice the step, and not beyond.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def _log_likelihood(place: Array, fell: Flags, middle: float, spread: float) -> 
 
 
 def _middle(place: Array, fell: Flags, spread: float) -> float:
-    """Most likely middle, in rungs of the ladder, of a normal law of this spread."""
+    """Most likely middle, in rungs of the ladder, of a normal distribution of this spread."""
     from scipy.optimize import minimize_scalar
 
     reach = 6 * spread

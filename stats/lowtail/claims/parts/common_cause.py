@@ -43,9 +43,9 @@ def common_cause(
     Returns
     -------
     DataFrame
-        One row a correlation and component: ``correlation``, ``assembly_kN`` (low strength of the assembly),
-        ``component``, ``goes_first``, ``component_kN`` (its true low strength), ``apparent_kN`` (what the independent
-        reading of such tests would give), ``apparent_change`` (their ratio less 1; above 0 flatters).
+        One row a correlation and component: ``correlation``, ``assembly_kN`` (low-percentile strength of the assembly),
+        ``component``, ``goes_first``, ``component_kN`` (its true low-percentile strength), ``apparent_kN`` (what the
+        independent reading of such tests would give), ``apparent_change`` (their ratio less 1; above 0 flatters).
     """
     if size < 10_000:
         raise InputError(f"`size` must be at least 10000 simulated assemblies, got {size!r}.")

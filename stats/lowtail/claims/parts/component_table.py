@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 
 def assembly_low(location: Array, spread: Array, count: Array, law: Family, p: float, g: float) -> float:
-    """Lower confidence bound of the assembly's low strength from draws of its components' laws, kN."""
+    """Lower confidence bound of the assembly's low-percentile strength from draws of its components' laws, kN."""
     q = weakest_below(p, location, spread, count, law)
     return max(0.0, float(law.inverse(np.quantile(q, 1 - g))))
 

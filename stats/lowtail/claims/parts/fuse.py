@@ -98,8 +98,8 @@ def fuse_window(
 
     The fuse is taken as lognormal with a known coefficient of variation, independent of the specimen. Its upper end is
     exact: the fuse alone, whatever the specimen, lets go below ``cell_limit`` with chance ``spare``. Its lower end
-    holds with ``confidence`` over the confidence law of the specimens' strength: the specimen is then the weaker one
-    with chance ``first``. A fuse slows nothing: dynamic overshoot of the cell is not in these figures.
+    holds with ``confidence`` over the confidence distribution of the specimens' strength: the specimen is then the
+    weaker one with chance ``first``. A fuse slows nothing: dynamic overshoot of the cell is not in these figures.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def fuse_window(
     spare, first, confidence : float
         Between 0 and 1.
     family : {"weibull", "normal", "lognormal"}
-        Law of the specimens.
+        Distribution of the specimens.
     size : int
         Draws, at least 1000.
     rng : int or Generator
@@ -126,7 +126,7 @@ def fuse_window(
     InputError
         If an argument is out of range.
     NoAnswerError
-        If the specimens carry no confidence law.
+        If the specimens carry no confidence distribution.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Two kinds of break in one group: fitted apart where the log names them, otherwise only a finding, never a mixture."""
+"""Two failure modes in one group: fitted apart where the log names them, otherwise only a finding, never a mixture."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Modes(Record):
         Lower bound with every kind fitted apart, the others censoring, kN; NaN where a kind broke fewer than twice or
         none is named.
     low_as_one : float
-        The bound with one law for all, for comparison; NaN where there is none.
+        The bound with one distribution for all, for comparison; NaN where there is none.
     gap_from, gap_to : float
         Loads on either side of the largest weighted gap between neighbouring breaks, kN (NaN for "named").
     p_value : float
@@ -110,12 +110,13 @@ def modes(
 ) -> Modes:
     """Look for more than one kind of failure in a group.
 
-    Where ``column`` of the log names 2 or more kinds of break (bent pin, torn webbing ...), each is fitted apart with
-    the others censoring it, and the bound of the weakest of them stands beside the bound of one law for all. Otherwise
-    the largest gap between neighbouring breaks, weighted by the square root of the numbers on either side, is held
-    against simulated samples of one law that break and hold in the same order (false alarms 4 to 6 %): a finding, no
-    more. Where a rig stops at one load and every specimen happened to break below it, nothing in the sample tells, and
-    6 to 10 % of such samples alarm. No mixture is ever fitted: at these sample sizes it would invent what it shows.
+    Where ``column`` of the log names 2 or more failure modes (bent pin, torn webbing ...), each is fitted apart with
+    the others censoring it, and the bound of the weakest of them stands beside the bound of one distribution for all.
+    Otherwise the largest gap between neighbouring breaks, weighted by the square root of the numbers on either side,
+    is held against simulated samples of one distribution that break and hold in the same order (false alarms 4 to 6
+    %): a finding, no more. Where a rig stops at one load and every specimen happened to break below it, nothing in the
+    sample tells, and 6 to 10 % of such samples alarm. No mixture is ever fitted: at these sample sizes it would invent
+    what it shows.
 
     Parameters
     ----------
@@ -149,8 +150,8 @@ def modes(
     Examples
     --------
     >>> print(modes(Sample([24.1, 25.3, 24.8, 26.0, 25.1, 15.2, 15.9], label="oval"), size=400))
-    oval: the breaks fall apart between 15.9 and 24.1 kN (p = 0.035): look for two kinds of failure and name them in
-    the log.
+    oval: a gap in the breaking loads between 15.9 and 24.1 kN (p = 0.035): look for two kinds of failure and name them
+    in the log.
     """
     for name, value in (("false_alarm", false_alarm), ("weak_share", weak_share), ("weak_loss", weak_loss)):
         check_fraction(value, name)
@@ -220,8 +221,9 @@ def _by_name(
     one = _as_one(Sample(load, [bool(c) for c in causes]), law, which)
     if few:
         notes = (
-            f"{', '.join(few)}: broke fewer than 2 times at different loads, so it has no law of its own and no bound "
-            "by kind is given. The bound of one law may flatter: break more.",
+            f"{', '.join(few)}: broke fewer than 2 times at different loads, so it has no distribution of its own "
+            "and no bound "
+            "by kind is given. The bound of one distribution may flatter: break more.",
         )
     else:
         answer = weak_link(parts, family=law, basis=which, rng=rng)
@@ -230,7 +232,7 @@ def _by_name(
             row |= {k: found[k] for k in ("typical_kN", "low", "goes_first")}
     names = ", ".join(f"{r['mode']} {r['n_broken']}" for r in rows)
     bound = (
-        f"the bound with each fitted apart is {floor3(low)} kN, with one law {floor3(one)} kN"
+        f"the bound with each fitted apart is {floor3(low)} kN, with one distribution {floor3(one)} kN"
         if not few
         else "no bound by kind"
     )
@@ -240,7 +242,7 @@ def _by_name(
         n=len(causes),
         n_broken=sum(1 for c in causes if c),
         how="named",
-        finding=f"{label}: {len(rows)} kinds of break ({names}); {bound}.",
+        finding=f"{label}: {len(rows)} failure modes ({names}); {bound}.",
         low_by_mode=low,
         low_as_one=one,
         gap_from=nan,
@@ -285,7 +287,8 @@ def _by_gap(
     who = f"{sample.label}: " if sample.label else ""
     if p <= false_alarm:
         finding = (
-            f"{who}the breaks fall apart between {ends[0]:.3g} and {ends[1]:.3g} kN ({p_text(p)}): look for two kinds "
+            f"{who}a gap in the breaking loads between {ends[0]:.3g} and {ends[1]:.3g} kN ({p_text(p)}): look for "
+            "two kinds "
             "of failure and name them in the log."
         )
     else:

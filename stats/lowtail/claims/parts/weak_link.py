@@ -54,8 +54,8 @@ class WeakLink(Record):
     fraction_below, confidence, estimate, low
         Low strength of the assembly and its lower confidence bound, kN.
     low_as_one : float
-        The same bound with the assembly taken as one thing of one law; NaN where components were tested apart or the
-        counts differ from the tests.
+        The same bound with the assembly taken as one thing of one distribution; NaN where components were tested apart
+        or the counts differ from the tests.
     weakest : str
         Component most likely to go first.
     best_upgrade : str
@@ -120,9 +120,10 @@ class WeakLink(Record):
         first, ends = row["goes_first"], f"{100 * row['goes_first_low']:.0f} to {100 * row['goes_first_high']:.0f} %"
         who = f"{self.group}: " if self.group else ""
         return (
-            f"{who}{self.weakest} goes first in about {100 * first:.0f} % of assemblies (90 % interval {ends}); "
-            f"at most {100 * self.fraction_below:g} % of assemblies are weaker than {floor3(self.low)} kN with "
-            f"{100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN). Making {self.best_upgrade} "
+            f"{who}{self.weakest} fails first in about {100 * first:.0f} % of assemblies (90 % interval {ends}); "
+            f"with {100 * self.confidence:g} % confidence, at least {100 * (1 - self.fraction_below):g} % of "
+            "assemblies are "
+            f"stronger than {floor3(self.low)} kN (estimate {self.estimate:.3g} kN). Making {self.best_upgrade} "
             f"{100 * self.upgrade:g} % stronger helps most. Components are taken as independent."
         )
 
@@ -145,11 +146,12 @@ def weak_link(
     """Laws of the components and of the assembly as the weakest of them.
 
     From tests of the whole assembly every component gets its own law, a break of any other part censoring it
-    (competing failures). The assembly's law is the minimum over the components, ``counts`` of each; its low bound is
-    the quantile over draws from the components' confidence laws, which are independent of each other where the
-    components are. Independence cannot be checked from such tests; `common_cause` shows what hangs on it. The bound
-    errs on the safe side: stated with 95 %, it lay below the true low strength in 99.5 % and more of simulated series
-    of 8 to 20 tests of two components (tests/truth/parts_coverage.csv), for either of them may be the weak one.
+    (competing failures). The assembly's law is the minimum over the components, ``counts`` of each; its lower bound is
+    the quantile over draws from the components' confidence distributions, which are independent of each other where the
+    components are. Independence cannot be checked from such tests; `common_cause` shows what depends on it. The bound
+    errs on the safe side: stated with 95 %, it lay below the true low-percentile strength in 99.5 % and more of
+    simulated series of 8 to 20 tests of two components (tests/truth/parts_coverage.csv), for either of them may be the
+    weak one.
 
     Parameters
     ----------
@@ -179,7 +181,7 @@ def weak_link(
     InputError
         If a component, count or argument is unknown or out of range.
     NoAnswerError
-        If a component broke too seldom for a law of its own and no shape is known.
+        If a component broke too seldom for a distribution of its own and no shape is known.
 
     References
     ----------
@@ -210,7 +212,8 @@ def weak_link(
             fits.append(component_fit(sample, law, given.get(name)))
         except NoAnswerError as exc:
             raise NoAnswerError(
-                f"Component {name!r} broke in {sample.n_broken} of {sample.n} tests, too few for a law of its own. "
+                f"Component {name!r} broke in {sample.n_broken} of {sample.n} tests, too few for a distribution of "
+                "its own. "
                 f"Give known={{{name!r}: shape}} from earlier series, or name the other parts of the assembly in "
                 "`parts`, so that it only censors."
             ) from exc

@@ -28,7 +28,7 @@ LEAST_SPECIMENS = 4  # fewer leave no choice of design
 
 
 def batch_designs(total: int, fraction_below: float, confidence: float, *, share_between: float = 0.5) -> pd.DataFrame:
-    """Compare ways to spread ``total`` specimens over batches (normal law).
+    """Compare ways to spread ``total`` specimens over batches (normal distribution).
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Low bound across batches drawn at random: the next batch counts, not only those on the bench."""
+"""Lower bound across batches drawn at random: the next batch counts, not only those on the bench."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs
 from lowtail.claims.strength.low_record import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_law import BatchSums, anova_low, batch_sums, pivotal_low
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.weibull_batches import weibull_batches
 from lowtail.records.sample import Sample
 
@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchBound(Record):
-    """Lower bound of a low strength over batches drawn at random.
+    """Lower bound of a low-percentile strength over batches drawn at random.
 
     Attributes
     ----------
@@ -37,13 +37,14 @@ class BatchBound(Record):
         Specimens of each batch.
     fraction_below, confidence : float
     estimate, low : float
-        kN. ``low`` is 0 where a normal law puts the bound at or below zero: then there is no useful bound.
+        kN. ``low`` is 0 where a normal distribution puts the bound at or below zero: then there is no useful bound.
     handbook_low : float
         The analysis-of-variance bound of the handbooks in kN, for comparison only; NaN with survivors.
     handbook_coverage : float
         How often that bound really holds at these batch sizes, at the worst share of the variance between batches.
     spread_between, spread_within : float
-        Standard deviation between batches and within them (Weibull: 1 / shape), of ln load or, for the normal law, kN.
+        Standard deviation between batches and within them (Weibull: 1 / shape), of ln load or, for the normal
+        distribution, kN.
     notes : tuple of str
     """
 
@@ -72,11 +73,15 @@ class BatchBound(Record):
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
         if not self.low > 0:
-            return f"{who}no useful bound: {self.n_batches} batches scatter too much ({self.family} law)."
+            return (
+                f"{who}no useful bound: {self.n_batches} batches scatter too much ({name_of(self.family)} "
+                "distribution)."
+            )
         return (
-            f"{who}with {100 * self.confidence:.4g} % confidence at most {100 * self.fraction_below:.4g} % of "
-            f"specimens, over batches to come, are weaker than {floor3(self.low)} kN "
-            f"({self.n} specimens in {self.n_batches} batches, {self.family} law)."
+            f"{who}{'with' if who else 'With'} {100 * self.confidence:.4g} % confidence, at least "
+            f"{100 * (1 - self.fraction_below):.4g} % of the population, over batches to come, is stronger than "
+            f"{floor3(self.low)} kN ({self.n} specimens in {self.n_batches} batches, {name_of(self.family)} "
+            "distribution)."
         )
 
 
@@ -121,8 +126,8 @@ def batch_bound(
     InputError
         If the batches are not named, or a fraction is out of range.
     NoAnswerError
-        If there are fewer than 2 batches, no scatter, survivors under a normal or lognormal law, or, under the
-        Weibull law, a batch without a break or no batch with 2 different loads.
+        If there are fewer than 2 batches, no scatter, survivors under a normal or lognormal distribution, or, under the
+        Weibull distribution, a batch without a break or no batch with 2 different loads.
 
     References
     ----------
@@ -140,7 +145,7 @@ def batch_bound(
     law = get_family(family)
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     if p > 0.5:
-        raise InputError(f"`fraction_below` must not exceed 0.5 for a low strength over batches, got {p:g}.")
+        raise InputError(f"`fraction_below` must not exceed 0.5 for a low-percentile strength over batches, got {p:g}.")
     load, broke, batch, names, who, group = _collect(sample_or_samples, label)
     y = np.asarray(law.transform(load))
     sums = batch_sums([y[batch == i] for i in range(len(names))])

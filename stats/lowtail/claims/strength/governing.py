@@ -100,7 +100,7 @@ class Governing(Record):
         """Why the number must not be used, or an empty text."""
         if self.low > 0:
             return ""
-        return "the bound is zero: these specimens show no useful low strength on this basis"
+        return "the bound is zero: these specimens show no useful low-percentile strength on this basis"
 
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""

@@ -16,14 +16,14 @@ from lowtail.claims.strength.low_roads import OTHER_ROADS, by_custom, none_broke
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import ConfidenceLaw, SpreadPrior, confidence_law
 from lowtail.models.early_holds import samples_for
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.records.sample import Sample
 
 __all__ = ["METHODS", "Demonstrated", "LowBound", "confidence_that", "floor3", "low_bound"]
 
 METHODS = (
     "auto",
-    "confidence law",
+    "confidence distribution",
     "order statistic",
     "Hanson-Koopmans",
     "cautious",
@@ -54,7 +54,8 @@ class Demonstrated(Record):
         shown = _percent(self.confidence)
         return (
             f"{who}these {self.n} specimens ({self.n_broken} broke) show with {shown} % confidence that "
-            f"{100 * (1 - self.fraction_below):g} % are stronger than {self.load:.4g} kN ({self.family} law)."
+            f"{100 * (1 - self.fraction_below):g} % are stronger than {self.load:.4g} kN ({name_of(self.family)} "
+            "distribution)."
         )
 
 
@@ -129,8 +130,8 @@ def low_bound(
     --------
     >>> series = Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval, major axis")
     >>> print(low_bound(series, "B-basis", family="normal"))
-    steel oval, major axis: 90 % are stronger than 20.1 kN with 95 % confidence (B-basis; normal law, confidence law;
-    5 specimens).
+    steel oval, major axis: with 95 % confidence, at least 90 % of the population is stronger than 20.1 kN (B-basis;
+    normal distribution, confidence distribution; 5 specimens).
     """
     law = get_family(family)
     wanted = _basis(basis, fraction_below, confidence)
@@ -140,11 +141,11 @@ def low_bound(
         return by_custom(sample, wanted)
     outside = {"shape": shape, "cv": cv, "shared_spread": shared_spread, "prior": prior}
     given = [name for name, value in outside.items() if value is not None]
-    if given and method not in ("auto", "confidence law"):
-        raise InputError(f"`{given[0]}` belongs to the confidence law, not to method {method!r}.")
+    if given and method not in ("auto", "confidence distribution"):
+        raise InputError(f"`{given[0]}` belongs to the confidence distribution, not to method {method!r}.")
     if method == "auto" and sample.n_broken == 0 and not given:
         return none_broken(sample, wanted)
-    if method in ("auto", "confidence law"):
+    if method in ("auto", "confidence distribution"):
         found = confidence_law(sample, law, shape=shape, cv=cv, shared_spread=shared_spread, prior=prior)
         p, g = wanted.fraction_below, wanted.confidence
         low = found.low(p, g)
@@ -165,8 +166,8 @@ def _law_method(law: ConfidenceLaw, shared: Sequence[Sample] | None) -> str:
     if law.known is not None:
         return "known spread"
     if law.prior is not None:
-        return "confidence law, prior spread"
-    return "confidence law, shared spread" if _given(shared) else "confidence law"
+        return "confidence distribution, prior spread"
+    return "confidence distribution, shared spread" if _given(shared) else "confidence distribution"
 
 
 def _law_notes(sample: Sample, law: ConfidenceLaw, shared: Sequence[Sample] | None, p: float) -> list[str]:

@@ -12,12 +12,13 @@ from lowtail._numbers import down
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.errors import LowtailError
+from lowtail.models.families import name_of
 from lowtail.models.fit import fit
 from lowtail.records.sample import Sample
 
 __all__ = ["LEAST_SHARE", "LowBound", "floor3", "make_low", "usable_low"]
 
-LEAST_SHARE = 0.001  # of the lowest load: a smaller bound is no bound of anything one may hang on
+LEAST_SHARE = 0.001  # of the lowest load: a smaller bound is no bound of anything one may depend on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,13 +28,13 @@ class LowBound(Record):
     Attributes
     ----------
     group, basis, family, method : str
-        What it is a bound of, and how it was obtained. ``family`` is "none assumed" where no strength law is used.
+        What it is a bound of, and how it was obtained. ``family`` is "none assumed" where no distribution is used.
     n, n_broken : int
         Specimens, and how many of them broke.
     fraction_below, confidence : float
         At most this fraction of the population is weaker than ``low``, at this one-sided confidence.
     estimate : float
-        Maximum-likelihood value of the percentile in kN, no margin in it; NaN where no law is fitted.
+        Maximum-likelihood value of the percentile in kN, no margin in it; NaN where no distribution is fitted.
     low : float
         The bound in kN; 0 where it lies below a thousandth of the lowest load: then there is no useful bound.
     notes : tuple of str
@@ -56,7 +57,7 @@ class LowBound(Record):
     def unusable(self) -> str:
         """Why the number must not be used as a bound, or an empty text."""
         if not self.low > 0:
-            return "the bound is zero: these specimens show no useful low strength on this basis"
+            return "the bound is zero: these specimens show no useful low-percentile strength on this basis"
         if self.method in ("large sample", "likelihood ratio"):
             return "for comparison only: its real coverage is far below the confidence it is called by"
         return ""
@@ -68,10 +69,11 @@ class LowBound(Record):
             return (
                 f"{who}{self.basis} is {floor3(self.low)} kN ({self.n} specimens{held}). {' '.join(self.notes)}".strip()
             )
-        law = "no strength law assumed" if self.family == "none assumed" else f"{self.family} law"
+        what = "no distribution assumed" if self.family == "none assumed" else f"{name_of(self.family)} distribution"
         return (
-            f"{who}{100 * (1 - self.fraction_below):g} % are stronger than {floor3(self.low)} kN with "
-            f"{100 * self.confidence:g} % confidence ({self.basis}; {law}, {self.method}; {self.n} specimens{held})."
+            f"{who}{'with' if who else 'With'} {100 * self.confidence:g} % confidence, at least "
+            f"{100 * (1 - self.fraction_below):g} % of the population is stronger than {floor3(self.low)} kN "
+            f"({self.basis}; {what}, {self.method}; {self.n} specimens{held})."
         )
 
 
@@ -94,7 +96,7 @@ def make_low(
     notes: Sequence[str] = (),
     shape: float | None = None,
 ) -> LowBound:
-    """Fill in the record; the estimate beside the bound is the fitted percentile, NaN where no law is fitted."""
+    """Fill in the record; the estimate beside the bound is the fitted percentile, NaN where nothing is fitted."""
     estimate = float("nan")
     if family != "none assumed":
         try:

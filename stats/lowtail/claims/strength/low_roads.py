@@ -1,4 +1,4 @@
-"""Other roads to a lower bound than the confidence law: customs, no law assumed, batches, and bounds for comparison."""
+"""Other ways to a lower bound: customs, no distribution assumed, batches, and bounds for comparison."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ def none_broken(sample: Sample, basis: Basis) -> LowBound:
             "give `shape=` from an earlier series."
         )
     low = attribute_low(sample.load, basis.fraction_below, basis.confidence)
-    note = "None broke: the attribute statement, no strength law assumed; loads must have been set beforehand."
+    note = "None broke: the attribute statement, no strength distribution assumed; loads must have been set beforehand."
     return make_low(sample, basis, "none assumed", "attribute", low, [note])
 
 
 def by_custom(sample: Sample, basis: Basis) -> LowBound:
-    """``mean - 3 s`` and the prediction limit: customs on the normal law, complete samples only."""
+    """``mean - 3 s`` and the prediction limit: customs on the normal distribution, complete samples only."""
     if sample.n_censored or sample.n < 2:
         need = "survivors make mean and s meaningless" if sample.n_censored else "it needs at least 2 specimens"
         raise NoAnswerError(
@@ -66,7 +66,8 @@ def _by_order(sample: Sample, basis: Basis, law: Family) -> LowBound:
 def _by_hanson_koopmans(sample: Sample, basis: Basis, law: Family) -> LowBound:
     found = hanson_koopmans(sample.load, basis.fraction_below, basis.confidence, broke=sample.broke)
     note = (
-        f"Ranks 1 and {found.rank}, factor {found.factor:.4g}; valid for laws log-concave in ln load, not for a second "
+        f"Ranks 1 and {found.rank}, factor {found.factor:.4g}; valid for distributions log-concave in ln load, not "
+        "for a second "
         "failure mode."
     )
     return make_low(sample, basis, "none assumed", "Hanson-Koopmans", found.low, [note])

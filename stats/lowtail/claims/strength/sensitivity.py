@@ -1,4 +1,4 @@
-"""Does the reading hang on the law chosen? The bound under each family, in one sentence."""
+"""Does the reading hang on the distribution chosen? The bound under each family, in one sentence."""
 
 from __future__ import annotations
 
@@ -33,13 +33,20 @@ class Sensitivity(Record):
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
         values = sorted((self.weibull, self.normal, self.lognormal))
-        said = "hangs on the choice; use the lowest unless one law is known" if self.hangs else "does not hang on it"
-        return f"{who}the three laws give {', '.join(floor3(v) for v in values)} kN ({self.basis}); the reading {said}."
+        said = (
+            "depends on the choice; use the lowest unless one distribution is known"
+            if self.hangs
+            else "does not depend on it"
+        )
+        return (
+            f"{who}the three distributions give {', '.join(floor3(v) for v in values)} kN ({self.basis}); the "
+            f"reading {said}."
+        )
 
 
 @door
 def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
-    """State the bound under the Weibull, normal and lognormal laws.
+    """State the bound under the Weibull, normal and lognormal distributions.
 
     No law is chosen: at n = 5 the data tell Weibull from lognormal with a chance of 5 to 8 %.
 
@@ -57,11 +64,11 @@ def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
     Examples
     --------
     >>> print(sensitivity(Sample([24.1, 25.3, 22.8, 26.0, 23.9])))
-    the three laws give 19.1, 20.1, 20.4 kN (B-basis); the reading does not hang on it.
+    the three distributions give 19.1, 20.1, 20.4 kN (B-basis); the reading does not depend on it.
     """
     wanted = get_basis(basis)
     if sample.n_broken == 0:
-        raise NoAnswerError(f"{sample.who}: none of {sample.n} broke, so that no law can be fitted.")
+        raise NoAnswerError(f"{sample.who}: none of {sample.n} broke, so that no distribution can be fitted.")
     lows = {name: low_bound(sample, wanted, family=name).low for name in FAMILIES}
     return Sensitivity(
         group=sample.label,

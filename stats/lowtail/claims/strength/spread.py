@@ -15,7 +15,7 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.low_bound import floor3, low_bound
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import Batches, simulate, simulated_p, spread_ratio
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.records.sample import Sample
 
 __all__ = ["EqualSpread", "SharedGain", "equal_spread", "shared_gain"]
@@ -53,7 +53,8 @@ class EqualSpread(Record):
         said = "speak against" if self.p_value < 0.05 else "do not speak against"
         out = f" Left out: {', '.join(self.left_out)}." if self.left_out else ""
         return (
-            f"The data {said} one spread for {self.groups} groups ({p_text(self.p_value)}, {self.family} law, "
+            f"The data {said} one spread for {self.groups} groups ({p_text(self.p_value)}, {name_of(self.family)} "
+            "distribution, "
             f"{self.n_broken} breaks); one group with twice the spread would have been noticed with "
             f"{100 * self.power:.0f} % chance, so a pass alone proves little.{out}"
         )
@@ -142,7 +143,8 @@ class SharedGain(Record):
         way = "rises" if self.shared >= self.own else "falls"
         return (
             f"{self.groups} groups share {self.n_broken} breaks: the {self.basis} bound of the middle group {way} from "
-            f"{floor3(self.own)} to {floor3(self.shared)} kN ({self.family} law, if the spread is one)."
+            f"{floor3(self.own)} to {floor3(self.shared)} kN ({name_of(self.family)} distribution, if all groups "
+            "share one scatter)."
         )
 
 

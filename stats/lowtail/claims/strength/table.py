@@ -203,7 +203,7 @@ def _beside(sample: Sample, basis: Basis, law: Family, shared: Sequence[Sample] 
 
 
 def _three_spreads(sample: Sample) -> dict[str, Any]:
-    """``mean - 3 s`` with the fraction it shows to be stronger at 95 % confidence (normal law, complete samples)."""
+    """``mean - 3 s`` with the fraction it demonstrates to be stronger at 95 % confidence (complete samples)."""
     if sample.n_censored or sample.n < 2:
         return {"mean_minus_3s_kN": np.nan, "three_s_shows": np.nan}
     low = float(sample.load.mean() - 3 * sample.load.std(ddof=1))

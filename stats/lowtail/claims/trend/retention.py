@@ -1,4 +1,4 @@
-"""Strength against age, exposure, cycles or size: the trend, and the low bound at a chosen setting."""
+"""Strength against age, exposure, cycles or size: the trend, and the lower bound at a chosen setting."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Retention(Record):
     Attributes
     ----------
     group, family, n, n_broken
-        The sample and the law.
+        The sample and the distribution.
     on, axis : str
         Column, and "plain", "log" (its logarithm enters) or "levels" (two words).
     at : str
@@ -63,11 +63,12 @@ class Retention(Record):
     tested : str
         Range of settings tested; nothing is stated outside unless asked for.
     rating_kN, reaches_low, reaches, reaches_high : float
-        Rating, and the setting at which the bound, the estimate and the upper bound of the low strength fall to it: the
-        first and the last are an interval by inversion. NaN where they do not within the range (see ``notes``).
+        Rating, and the setting at which the bound, the estimate and the upper bound of the low-percentile strength
+        fall to it: the first and the last are an interval by inversion. NaN where they do not within the range (see
+        ``notes``).
     batch_low : float
         Bound in a batch yet to come, batches drawn at random: normal scatter between them, the family's law within,
-        survivors included; NaN without batch labels, or where batches cannot be told from the trend (see ``notes``).
+        survivors included; NaN without batch labels, or where batches is confounded with the trend (see ``notes``).
         Take the lower of ``low`` and this.
     batch_share : float
         Estimated share of the variance that lies between batches (restricted maximum likelihood); NaN likewise.
@@ -109,12 +110,12 @@ class Retention(Record):
     covariate: Covariate
 
     def low_at(self, at: float | str, *, confidence: float | None = None, extrapolate: bool = False) -> float:
-        """Lower bound of the low strength at another setting, kN; outside the tested range by ``extrapolate`` only."""
+        """Lower bound of the percentile at another setting, kN; outside the tested range by ``extrapolate`` only."""
         x = self.covariate.row(at, extrapolate)
         return self.law.low(x, self.fraction_below, self.confidence if confidence is None else confidence)
 
     def estimate_at(self, at: float | str, *, fraction_below: float | None = None, extrapolate: bool = False) -> float:
-        """Fitted low strength at another setting, kN; ``fraction_below=0.5`` gives the typical strength."""
+        """Fitted low-percentile strength at another setting, kN; ``fraction_below=0.5`` gives the typical strength."""
         below = self.fraction_below if fraction_below is None else fraction_below
         return self.law.estimate(self.covariate.row(at, extrapolate), below)
 
@@ -130,19 +131,20 @@ class Retention(Record):
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
         name, _, one = spoken(self.on)
-        each = {"plain": f"per {one or 'unit'} of {name}", "log": f"per doubling of {name}"}.get(
-            self.axis, f"from {' to '.join(self.covariate.levels)}"
-        )
+        each = {"plain": f"per {one or 'unit'} of {name}", "log": f"per doubling of {name}"}.get(self.axis)
+        levels = " against ".join(repr(str(v)) for v in reversed(self.covariate.levels))
+        percent = f"{100 * self.change:+.2g} %"
+        changes = f"strength changes by {percent} {each}" if each else f"{levels}: {percent}"
         beside = f", {self.beside}" if self.beside else ""
         seen = (
-            f" A loss of {100 * self.smallest_change:.0f} % from end to end would be noticed 8 times in 10."
+            f" Over the range tested a loss of {100 * self.smallest_change:.0f} % would be detected 8 times in 10."
             if np.isfinite(self.smallest_change)
             else ""
         )
         return (
-            f"{who}at {setting(self.on, self.at)}{beside}, at most {100 * self.fraction_below:g} % are weaker than "
-            f"{floor3(self.low)} kN with {100 * self.confidence:g} % confidence (estimate {self.estimate:.3g} kN); "
-            f"strength changes by {100 * self.change:+.2g} % {each} (90 % interval {100 * self.change_low:+.2g} to "
+            f"{who}at {setting(self.on, self.at)}{beside}, with {100 * self.confidence:g} % confidence, at least "
+            f"{100 * (1 - self.fraction_below):g} % are stronger than {floor3(self.low)} kN (estimate "
+            f"{self.estimate:.3g} kN); {changes} (90 % interval {100 * self.change_low:+.2g} to "
             f"{100 * self.change_high:+.2g} %; {p_text(self.p_value)}). Tested: {self.tested}.{seen}{self._future}"
         )
 
@@ -176,11 +178,11 @@ def retention(
 ) -> Retention:
     """Strength against a column of the log: censored regression, bound at a chosen setting, setting where it fails.
 
-    Log load (load itself for the normal law) is a straight line in the column, with one scatter. The bound is the
-    quantile of the joint confidence law of line and scatter: the noncentral t for complete normal samples, the
-    conditional (right-invariant) law otherwise, checked by simulation and lowered if need be where specimens held below
-    the highest break, seen from the line (the interval of the change and the bound for a batch yet to come are not).
-    Assumes that age did not decide which specimens were picked for another
+    Log load (load itself for the normal distribution) is a straight line in the column, with one scatter. The bound is
+    the quantile of the joint confidence distribution of line and scatter: the noncentral t for complete normal
+    samples, the conditional (right-invariant) law otherwise, checked by simulation and lowered if need be where
+    specimens held below the highest break, seen from the line (the interval of the change and the bound for a batch
+    yet to come are not). Assumes that age did not decide which specimens were picked for another
     reason than age, and that held loads say nothing of strength.
 
     Parameters

@@ -27,7 +27,7 @@ NO_BATCH_BOUND = "No bound for a batch yet to come"
 def reaches_rating(
     line: RegressionLaw, covariate: Covariate, p: float, g: float, goal: float, extrapolate: bool
 ) -> tuple[tuple[float, float, float], tuple[str, ...]]:
-    """Settings at which lower bound, estimate and upper bound of the low strength fall to the rating."""
+    """Settings at which lower bound, estimate and upper bound of the low-percentile strength fall to the rating."""
     nan = float("nan")
     if not np.isfinite(goal) or covariate.axis == "levels":
         return (nan, nan, nan), ()
@@ -36,7 +36,7 @@ def reaches_rating(
     out, said = [], []
 
     def sure(v: float) -> float:
-        """Confidence at ``v`` that the low strength reaches the rating; the bound meets it where this is ``g``."""
+        """Confidence at ``v`` that the low percentile reaches the rating; the bound meets it where this is ``g``."""
         return line.confidence_that(goal, covariate.row(v, True), p)
 
     def at_most(v: float) -> float:
@@ -56,7 +56,9 @@ def reaches_rating(
         under = np.flatnonzero((heights < 0) & (np.arange(grid.size) > best))
         if heights[best] < 0:
             out.append(nan)
-            said.append(f"The {name} of the low strength lies below {goal:g} kN at every {covariate.on} tested.")
+            said.append(
+                f"The {name} of the low-percentile strength lies below {goal:g} kN at every {covariate.on} tested."
+            )
         elif under.size == 0:
             out.append(nan)
             said.append(f"The {name} stays at or above {goal:g} kN up to {covariate.on} {high:g}, as far as is stated.")
@@ -78,8 +80,8 @@ def bound_with_batches(
 ) -> tuple[float, float, tuple[str, ...]]:
     """Bound in a batch yet to come, share of variance between batches, notes; NaN where batches cannot be told.
 
-    Normal scatter between batches, the family's own within: `mixed_normal` where every specimen broke and the law is
-    normal on its axis, else `mixed_law`.
+    Normal scatter between batches, the family's own within: `mixed_normal` where every specimen broke and the
+    distribution is normal on its axis, else `mixed_law`.
     """
     nan = float("nan")
     names = rows["batch"].astype(str) if "batch" in rows else pd.Series([], dtype=str)
