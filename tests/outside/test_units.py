@@ -115,7 +115,8 @@ def test_spellings(word: str, unit: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("word", "says"), [("mN", "millinewton or meganewton"), ("tonf", "several meanings"), ("psi", "not a force unit")]
+    ("word", "says"),
+    [("mN", "millinewton or meganewton"), ("tonf", "several meanings"), ("psi", "a stress needs the loaded area")],
 )
 def test_words_without_one_meaning_are_refused(word: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
