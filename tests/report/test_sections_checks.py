@@ -64,7 +64,7 @@ def test_the_terminal_says_the_same_in_lines() -> None:
     checked = check_groups(check_breaks(ROWS), by=["item"], rng=1)
     short, full = (check_lines(checked, every=every) for every in (False, True))
     assert full[: len(short)] == short
-    assert [line for line in short if "stands out - " in line] == [f"  look at - {w}" for w in standing_out(checked)]
+    assert [line for line in short if "look at - " in line] == [f"  look at - {w}" for w in standing_out(checked)]
     rest = full[len(short) :]
     assert rest.count("sling") == rest.count("oval") == 1
     assert sum(line.startswith("  not answered - ") for line in rest) == sum(len(c.refused) for c in checked) == 4
