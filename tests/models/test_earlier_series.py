@@ -94,5 +94,5 @@ def test_sensitivity_sentence():
     )
     wild = sensitivity(Sample([24.1, 25.3, 22.8, 26.0, 17.9]), "A-basis")
     assert wild.hangs and "depends on the choice" in str(wild)
-    with pytest.raises(NoAnswerError, match="no law can be fitted"):
+    with pytest.raises(NoAnswerError, match="no distribution can be fitted"):
         sensitivity(Sample([20.0, 21.0], [0, 0]))

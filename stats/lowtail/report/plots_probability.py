@@ -77,12 +77,16 @@ def plot_probability(
         ax = style.new_axes(ax, 4.9, 4.7)
         _paper(ax, chosen, law, sample, band)
         height = chosen.quantile(_LINE)
-        ax.plot(law.strength_below(_LINE), height, color=style.INK, gid=(
-            "estimate", label="fitted "
-            "distribution"
-        ), zorder=2.5)
+        ax.plot(
+            law.strength_below(_LINE),
+            height,
+            color=style.INK,
+            gid="estimate",
+            label="fitted distribution",
+            zorder=2.5,
+        )
         if sample is not None and band is not None:
-            label = f"{phrases.percent(confidence)} limit, each side"
+            label = f"{phrases.percent(2 * confidence - 1)} band ({phrases.percent(confidence)} each side)"
             ax.fill_betweenx(
                 height, band[:, 0], band[:, 1], color=style.BAND, linewidth=0, label=label, zorder=1, gid="band"
             )
