@@ -324,11 +324,14 @@ RESULTS: dict[str, Column] = {
     "claim": Column("what is to be shown, in words"),
     "arms": Column("specimens by arm, reference first"),
     "n_now": Column("specimens in hand", kind="number"),
+    "next_batches": Column(
+        "further batches that these specimens make; missing where specimens are counted", kind="number"
+    ),
     "assurance": Column("chance of success asked for", kind="number"),
     "chance": Column("chance that the claim is backed", kind="number"),
-    "chance_before": Column("the same with one specimen or look fewer", kind="number"),
+    "chance_before": Column("the same with one specimen, batch or look fewer", kind="number"),
     "mc_error": Column("Monte-Carlo standard error of the chance", kind="number"),
-    "ceiling": Column("highest chance any number of specimens could reach", kind="number"),
+    "ceiling": Column("highest attainable chance: what an endless series would reach", kind="number"),
     "assumptions": Column("what the answer rests on"),
     "changes": Column("what would change the answer, and by how much"),
     "groups": Column("names of the groups"),
@@ -394,6 +397,8 @@ def meanings(columns: Iterable[str]) -> dict[str, str]:
     known = {}
     if "group" in names:
         known["method"] = BREAK_LOG["method"].meaning  # the way of loading, not the way of computing
+    if "n_now" in names:
+        known["unit"] = "what a plan counts: specimen or batch"
     return {name: known.get(name) or meaning(name) for name in names}
 
 
