@@ -48,8 +48,8 @@ def plan_section(
                 "For every claim not yet shown: how many more specimens, tested the same way and joined to those in "
                 f"hand, bring the {basis.name} bound that governs up to it with a chance of {asked}. Where batches are "
                 "named the bound for a batch yet to come judges, and further batches are counted. It is a chance, "
-                "never a promise. The highest attainable chance is the share of simulated populations, in keeping with the "
-                "specimens in hand, in which an endless series would reach the claim. Where it is low the strength "
+                "never a promise. The highest attainable chance is the share of simulated populations, in keeping with "
+                "the specimens in hand, in which an endless series would reach the claim. Where it is low the strength "
                 "itself is in doubt, and testing more will probably not help."
             )
         )

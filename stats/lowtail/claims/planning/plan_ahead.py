@@ -33,7 +33,10 @@ LOOKS = (0, 1, 2, 3, 5, 8, 13, 20, 30, 45, 70, 120, 200)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """What is asked: a strength on a basis with a chance, and what is assumed of further specimens."""
+    """What is asked: a strength on a basis with a chance, and what is assumed of further specimens.
+
+    ``search`` is False where no number is looked for, only a curve of chances.
+    """
 
     strength: float
     basis: Basis
@@ -41,6 +44,7 @@ class Wanted:
     family: Family
     judge: str = GOVERNING
     target: float = 0.8
+    search: bool = True
     most: int = 60
     per_batch: int | None = None
     survivors: float | None = None
@@ -181,7 +185,7 @@ def _specimens(
     law, basis, edge = wanted.family, wanted.basis, wanted.edge
     known = confidence_law(sample, law)
     worlds = draw_worlds(known, law, edge, basis, rng)
-    held = _share_held(sample, wanted)
+    held, goal = _share_held(sample, wanted), wanted.target if wanted.search else None
     limit = endless_limit(law, worlds.location, worlds.spread, basis)
     if not basis.tolerance:
         ceiling = float((worlds.margin >= 0).mean())
@@ -191,7 +195,7 @@ def _specimens(
             ceiling = _attainable(ceiling, worlds.margin, limit, edge)
     now = None if bound is None else bound.these_batches >= wanted.strength
     trials = trials_in(
-        worlds, sample, edge, basis, held, seeds(rng, 4), wanted.target, wanted.n_jobs, judge=wanted.judge, now=now
+        worlds, sample, edge, basis, held, seeds(rng, 4), goal, wanted.n_jobs, judge=wanted.judge, now=now
     )
     told = Told(
         sample=sample,
@@ -218,11 +222,9 @@ def _batches(
     hand = BatchesInHand.of(sample, law)
     size = max(1, round(sample.n / hand.y.shape[0])) if wanted.per_batch is None else wanted.per_batch
     worlds = draw_batch_worlds(sample, law, edge, basis, rng)
-    held = _share_held(sample, wanted)
+    held, goal = _share_held(sample, wanted), wanted.target if wanted.search else None
     now = bound.next_batch >= wanted.strength
-    trials = batch_trials_in(
-        worlds, hand, edge, basis, size, held, seeds(rng, 4), wanted.target, wanted.n_jobs, now=now
-    )
+    trials = batch_trials_in(worlds, hand, edge, basis, size, held, seeds(rng, 4), goal, wanted.n_jobs, now=now)
     told = Told(
         sample=sample,
         strength=wanted.strength,

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import Plan, curve_points, make_curve, settle, smallest_n
 from lowtail.claims.planning.plan_trials import CURVE, SEARCH
-from lowtail.claims.strength.nonparametric import order_statistic_n
+from lowtail.models.nonparametric import order_statistic_n
 
 __all__ = ["Answer", "Chances", "answer", "between_looks", "looks_at"]
 

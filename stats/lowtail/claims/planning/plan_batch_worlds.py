@@ -173,8 +173,10 @@ def _rig_table(survivors: float) -> tuple[Array, Array]:
 
 
 def _rig(worlds: BatchWorlds, survivors: float) -> Array:
+    """Location of the rig's strength on the axis of y, at which the share of survivors holds over all batches."""
     ratio = np.minimum(worlds.between / worlds.within, 1e4)
-    return worlds.middle + worlds.within * (1 + ratio) * np.interp(np.arcsinh(ratio), *_rig_table(survivors))
+    shift = (1 + ratio) * np.interp(np.arcsinh(ratio), *_rig_table(survivors))
+    return np.asarray(worlds.middle + worlds.within * shift)
 
 
 def _further(

@@ -32,13 +32,13 @@ def endless_limit(family: Family, location: Array, spread: Array, basis: Basis) 
     true = location + float(family.quantile(p)) * spread
     z = float(special.ndtri(p))
     if family.name == "normal":
-        return np.minimum(true, _weibull_of_normal(location, spread, p))
+        return np.asarray(np.minimum(true, _weibull_of_normal(location, spread, p)))
     mean, std = load_moments(family, spread)
     normal = location + _log(mean + z * std)
     if family.name == "weibull":
-        return np.minimum(true, normal)
+        return np.asarray(np.minimum(true, normal))
     near = location + spread * (0.5 + np.log(-np.log1p(-p)))  # the Weibull nearest to a lognormal has this scale
-    return np.minimum(np.minimum(true, normal), near)
+    return np.asarray(np.minimum(np.minimum(true, normal), near))
 
 
 def custom_limit(family: Family, location: Array, spread: Array, basis: Basis) -> Array:
@@ -108,7 +108,7 @@ def endless_batches(middle: Array, between: Array, within: Array, fraction_below
         mean = np.exp(between**2 / 2 + special.gammaln(1 + within))
         log_ratio = between**2 + special.gammaln(1 + 2 * within) - 2 * special.gammaln(1 + within)
         normal = _log(mean * (1 + float(special.ndtri(fraction_below)) * np.sqrt(np.expm1(log_ratio))))
-    return np.minimum(middle + within * np.minimum(true, near), middle + normal)
+    return np.asarray(np.minimum(middle + within * np.minimum(true, near), middle + normal))
 
 
 def _pooled_shape(ratio: Array) -> Array:

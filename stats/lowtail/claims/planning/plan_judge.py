@@ -16,9 +16,9 @@ from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan_chances import spread_nodes
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
-from lowtail.claims.strength.hanson_koopmans import hanson_koopmans_factor, hanson_koopmans_rank
-from lowtail.claims.strength.nonparametric import attribute_statement, order_statistic_rank
 from lowtail.errors import InputError
+from lowtail.models.hanson_koopmans import hanson_koopmans_factor, hanson_koopmans_rank
+from lowtail.models.nonparametric import attribute_statement, order_statistic_rank
 
 __all__ = [
     "GOVERNING",
@@ -76,11 +76,12 @@ def governing_reaches(u: Array, broke: Flags | None, basis: Basis) -> Flags:
     high = np.where(flags, u, -np.inf).max(axis=1)
     rows = np.flatnonzero((flags.sum(axis=1) >= 2) & (low < high) & np.isfinite(u).all(axis=1))
     rows = rows[cautious_reaches(u[rows], None if broke is None else flags[rows], p, g)]
-    whole = flags[rows].all(axis=1)
+    whole = np.asarray(flags[rows].all(axis=1))
     if whole.any():
         load = np.exp(np.minimum(u[rows], 300.0))
         reach = load.mean(axis=1) - basis.factor(u.shape[1]) * load.std(axis=1, ddof=1) >= 1
-        rows, whole = rows[reach | ~whole], whole[reach | ~whole]
+        kept = np.flatnonzero(reach | ~whole)
+        rows, whole = rows[kept], whole[kept]
     passed = weibull_confidence(u[rows], None if broke is None else flags[rows], 0.0, p) >= g
     rows, whole = rows[passed], whole[passed]
     some = rows[~whole]

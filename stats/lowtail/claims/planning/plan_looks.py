@@ -204,7 +204,7 @@ def plan_looks(
             f"{count(sample.n)} in hand leave them.",
             f"Judged after every {step} more, {_each(levels)}, by {_by_words(by, law)}; testing stops at success.",
             "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
-            *judged_words(held, early(*start)),
+            *judged_words(held, early(*series.start)),
         ),
         changes=_costs(float(series.reached_at(last, found.confidence).mean()), step, last, naive, found),
         notes=_notes(sample),
@@ -252,6 +252,8 @@ class _Looks:
                 weibull_confidence(u[real], some, 0.0, self.basis.fraction_below),
                 _judged(load, some, 1.0, NORMAL, self.basis),
             )
+        if flags is not None and early(*self.start):
+            shown = np.minimum(shown, lowered(y, flags, self.edge, self.law, self.basis, shown))
         self.series.append((u, flags))
         self.seen.append(shown)
 
