@@ -243,12 +243,27 @@ def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
         for name, (i, kind) in asked.items():
             if i < len(args) or name in kwargs:
                 value = args[i] if i < len(args) else kwargs[name]
+                if masked := _masked(value):
+                    many = "1 entry is" if masked == 1 else f"{masked} entries are"
+                    raise InputError(
+                        f"{who}: `{name}` must hold a value in every place, and {many} masked. Leave them out, or fill "
+                        "them in; a mask would be lost here."
+                    )
                 if not kind.good(value):
                     got, how = kind.odd(value) or _shown(value), kind.how or f"See help(lt.{who})."
                     raise InputError(f"{who}: `{name}` must be {kind.one}, got {got}. {how}")
         return function(*args, **kwargs)
 
     return checked
+
+
+def _masked(value: Any) -> int:
+    """How many entries of an array, or of the arrays in a list or mapping, are masked."""
+    if isinstance(value, np.ma.MaskedArray):
+        return int(np.ma.getmaskarray(value).sum())
+    if isinstance(value, Mapping):
+        value = list(value.values())
+    return sum(map(_masked, value)) if isinstance(value, (list, tuple)) else 0
 
 
 def _shown(value: Any) -> str:

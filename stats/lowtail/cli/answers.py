@@ -72,8 +72,14 @@ def check(
     groups = words_of(by, BY)
     verdict = can_answer(log, by=groups)
     checked = checks_of(log, groups, checks) if verdict.possible else None
+    doubt = pools_unlike(log.findings, groups)
     if as_json:
-        body = {"answer": verdict.sentence, "findings": plain_rows(log.findings), "checks": plain_checks(checked)}
+        body = {
+            "answer": verdict.sentence,
+            "in_doubt": doubt,
+            "findings": plain_rows(log.findings),
+            "checks": plain_checks(checked),
+        }
         print_json("check", {**source_of(log), **body})
     else:
         from lowtail.report.tables import findings_table, sums_sentence, terminal_width, text_table
@@ -81,10 +87,10 @@ def check(
         if len(log.findings):
             print(text_table(findings_table(log), terminal_width()), end="\n\n")
         print(sums_sentence(log))
-        print(verdict.sentence)
+        print(*filter(None, (verdict.sentence, doubt)), sep="\n")
         if verdict.possible:
             print_checks(checked, checks, every=True)
-    return 0 if verdict.possible and not pools_unlike(log.findings) else 1
+    return 0 if verdict.possible and not doubt else 1
 
 
 def strength(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,10 +39,11 @@ _STEPS = sorted(m * 10.0**e for m in (1, 2, 2.5, 5) for e in range(-3, 4))
 _ALIENS = {"lbf": (25.0, 50.0, 100.0, 250.0, 500.0), "kgf": (5.0, 10.0, 20.0, 25.0, 50.0, 100.0)}
 
 
-def screen(table: pd.DataFrame) -> list[Finding]:
-    """Every screen, in order."""
-    steps = (_ratios, _whole_columns, _rating_ratios, _rounding, near_labels, _reuse, _slips, _thin_groups)
-    return [finding for step in steps for finding in step(table)]
+def screen(table: pd.DataFrame, labels: Mapping[str, Mapping[str, str]] | None = None) -> list[Finding]:
+    """Every screen, in order; ``labels`` are those the caller declared."""
+    before, after = (_ratios, _whole_columns, _rating_ratios, _rounding), (_reuse, _slips, _thin_groups)
+    found = [finding for step in before for finding in step(table)]
+    return [*found, *near_labels(table, labels), *(finding for step in after for finding in step(table))]
 
 
 def _label(values: Any) -> str:
