@@ -19,6 +19,7 @@ from scipy import optimize, special, stats
 from lowtail.errors import NoAnswerError
 from lowtail.models.early_lines import LineTrials, held_early_on_line
 from lowtail.models.families import Family, get_family
+from lowtail.models.quadrature import pieces
 from lowtail.models.regression import Regression, fit_regression, standard_terms
 from lowtail.models.upper_gamma import upper_gamma
 from lowtail.models.weighted_points import lay, weighted_quantile
@@ -207,16 +208,23 @@ def regression_law(
     rest = (law.transform(load) - design @ fit.coef) / fit.spread
     d = width if law.name == "weibull" else width + 1
     rough = np.append(np.sqrt(np.diag(gram))[width + 1 - d :], 1 / np.sqrt(2 * (breaks - width)))
-    psi, weight, _, _ = lay(lambda at: _log_density(at, rest, broke, design, law), np.zeros(d), rough, _POINTS, who)
+    psi, weight, _, _ = lay(
+        lambda at: _log_density(at, rest, broke, design, law), np.zeros(d), rough, _POINTS, who, width=load.size
+    )
     points, t = psi[:, :-1], psi[:, -1]
     if law.name == "weibull":
         points = np.column_stack([np.zeros(t.size), points])
     k = np.exp(t) / fit.spread
     log_total = none
     if law.name == "weibull":
-        z = np.exp(t)[:, None] * rest - points[:, 1:] @ design[:, 1:].T
-        log_total = np.asarray(special.logsumexp(z, axis=1), dtype=float)
+        cut = pieces(t.size, load.size)
+        log_total = np.concatenate([_log_total(points[p], t[p], rest, design) for p in cut])
     return RegressionLaw(law, fit, bool(broke.all()), points, k, weight, log_total, gram, data)
+
+
+def _log_total(points: Array, t: Array, rest: Array, design: Array) -> Array:
+    z = np.exp(t)[:, None] * rest - points[:, 1:] @ design[:, 1:].T
+    return np.asarray(special.logsumexp(z, axis=1), dtype=float)
 
 
 def _log_density(psi: Array, rest: Array, broke: Flags, design: Array, law: Family) -> Array:

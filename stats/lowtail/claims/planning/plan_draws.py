@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.stats import qmc
 
-from lowtail.claims.planning.plan_pivot import spread_grid
+from lowtail.models.spread_grid import spread_grid
 from lowtail.models.upper_gamma import upper_gamma
 
 __all__ = ["Drawn", "points"]
