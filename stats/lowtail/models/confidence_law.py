@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lowtail._checks import check_fraction, door
 from lowtail._parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.early_holds import SAMPLES, calibrated_confidence, calibrated_low, held_early
+from lowtail.models.early_holds import SAMPLES, calibrated_confidence, calibrated_low, checked, held_early
 from lowtail.models.families import Family, get_family
 from lowtail.models.known_spread import KnownSpread, known_spread
 from lowtail.models.likelihood import Scaled, prepare
@@ -64,8 +64,12 @@ class ConfidenceLaw:
 
     @property
     def calibrated(self) -> bool:
-        """True where the bounds are checked by simulation: specimens held early, and nothing is known of the spread."""
-        return self.held_early and self.known is None and self.prior is None and len(self.groups) == 1
+        """True where the bounds are checked by simulation: specimens held early, and nothing is known of the spread.
+
+        More than 16,384 specimens are not checked (`early_holds.checked`).
+        """
+        alone = self.known is None and self.prior is None and len(self.groups) == 1
+        return alone and self.held_early and bool(checked(self.groups[0])[0])
 
     def _quantile(self, fraction_below: float, tail: float) -> Array:
         """Quantile of the percentile under the law on the scaled axis, not calibrated, shape (1,)."""

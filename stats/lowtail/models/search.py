@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family
 from lowtail.models.likelihood import Scaled
 from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
@@ -19,7 +19,9 @@ __all__ = ["SpreadPrior", "build", "common_scale", "solve"]
 
 Array = NDArray[np.float64]
 
-_ROOT_STEPS = 80
+_ROOT_STEPS, _HALVINGS = 80, 200
+_NEAR = 0.1  # log odds
+_OFF = 1e-6  # of the probability asked for, by which a bound may miss it
 
 
 @door
@@ -89,9 +91,7 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
     from it, in which the far tail (a power law) is straight.
     """
     middle = nodes.middle(w)
-    passed = (nodes.weight.cumsum(axis=1) >= tail).argmax(axis=1)
-    rows = np.arange(passed.size)
-    q = middle[rows, passed]
+    q = _start(nodes.weight, middle, tail)
     stride = 1.0 / (nodes.weight * nodes.k).sum(axis=1)
     reference = np.maximum((nodes.weight * middle).sum(axis=1), q) + 3.0 * stride
     low, high = np.full(q.shape, -np.inf), np.full(q.shape, np.inf)
@@ -102,7 +102,8 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
         over = below > tail
         high, low = np.where(over, q, high), np.where(over, low, q)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            step = -(np.log(below) - np.log1p(-below) - goal) * below * (1 - below) / dens
+            gap = np.log(below) - np.log1p(-below) - goal
+            step = -gap * below * (1 - below) / dens
             far = reference - q
             new = np.where(far > 0, reference - far * np.exp(-step / np.where(far > 0, far, 1.0)), q + step)
         inside = np.isfinite(new) & (new >= low) & (new <= high)
@@ -110,9 +111,39 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
         half = 0.5 * (np.where(both, low, 0.0) + np.where(both, high, 0.0))
         new = np.where(inside, new, np.where(both, half, np.where(over, q - stride, q + stride)))
         stride = np.where(inside, stride, 2.0 * stride)
-        close = inside & (np.abs(new - q) <= 1e-8 * (np.abs(q) + stride))  # quadratic: this step ends it
+        # quadratic: this step ends it; but far out, where nothing changes, a step is small beside q and ends nothing
+        close = inside & (np.abs(new - q) <= 1e-8 * (np.abs(q) + stride)) & (np.abs(gap) < _NEAR)
         q = np.where(done, q, new)
         done |= close
         if done.all():
-            break
-    return np.asarray(q)
+            return np.asarray(q)
+    return np.where(done, q, _halve(nodes, w, tail, low, high, done))
+
+
+def _start(weight: Array, middle: Array, tail: float) -> Array:
+    """Quantile of the central values, where the search starts."""
+    rows = np.arange(weight.shape[0])
+    q = middle[rows, (weight.cumsum(axis=1) >= tail).argmax(axis=1)]
+    back = np.flatnonzero(middle[:, 0] > q)  # central values that fall as k rises: few breaks of many, seen far above
+    if back.size:
+        order = np.argsort(middle[back], axis=1)
+        sums = np.take_along_axis(weight[back], order, axis=1).cumsum(axis=1)
+        place = order[np.arange(back.size), (sums >= tail).argmax(axis=1)]
+        q[back] = middle[back, place]
+    return q
+
+
+def _halve(nodes: Nodes, w: float, tail: float, low: Array, high: Array, done: NDArray[np.bool_]) -> Array:
+    """Plain halving of the brackets, for rows whose Newton steps did not settle; refuses what it cannot settle."""
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        over = nodes.cdf(middle, w)[0] > tail
+        high, low = np.where(over, middle, high), np.where(over, low, middle)
+    off = np.abs(nodes.cdf(high, w)[0] - tail)
+    if not (done | (off <= _OFF * min(tail, 1 - tail))).all():
+        raise NoAnswerError(
+            f"The search for a bound did not settle (probability {tail:.4g} below it asked for, missed by "
+            f"{float(np.nanmax(np.where(done, 0.0, off))):.2g}). Check the loads for a slip of the unit, or ask for a "
+            "confidence nearer to 0.5."
+        )
+    return high

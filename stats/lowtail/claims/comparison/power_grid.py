@@ -15,6 +15,7 @@ from lowtail.claims.comparison.ratios import method_for
 from lowtail.claims.comparison.two_sample_tests import welch
 from lowtail.errors import InputError
 from lowtail.models.families import get_family
+from lowtail.models.quadrature import angle_share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,8 +37,9 @@ def rejects(x: Array, y: Array, confidence: float = 0.95) -> NDArray[np.bool_]:
     out = np.empty(len(x), dtype=bool)
     node, weight = np.polynomial.legendre.leggauss(_NODES)
     for rows, inner, outer, k, j in ((a <= b, a, b, n, m), (a > b, b, a, m, n)):
-        mass = weight * np.cos(node * np.pi / 2) ** (k - 2)
-        t = np.sqrt(k - 1) * np.tan(node * np.pi / 2)
+        angle = node * angle_share(k - 1) * np.pi / 2
+        mass = weight * np.cos(angle) ** (k - 2)
+        t = np.sqrt(k - 1) * np.tan(angle)
         gap = (difference[rows, None] - np.sqrt(inner[rows, None]) * t) / np.sqrt(outer[rows, None])
         out[rows] = 2 * (stats.t.sf(gap, j - 1) * mass).sum(axis=1) / mass.sum() < 1 - confidence
     return out

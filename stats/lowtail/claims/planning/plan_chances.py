@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
+from lowtail.models.quadrature import angle_share, check_cover
+
 __all__ = ["chance_bound", "chance_two_arms", "spread_nodes"]
 
 Array = NDArray[np.float64]
@@ -33,6 +35,7 @@ def spread_nodes(df: float, size: int = 4000, depth: float = 45.0) -> tuple[Arra
         right *= 1.3
     t = np.linspace(left, right, size)
     weight = np.exp(log_density(t))
+    check_cover(weight, f"Standard deviation with {df:g} degrees of freedom")
     weight /= weight.sum()
     s = np.exp(t)
     s.flags.writeable = weight.flags.writeable = False
@@ -147,6 +150,7 @@ def _lean(df_1: int, df_2: int, tails: float, angle: Array) -> Array:
     turn, mass = _turns(
         120 if df_1 > 2 else 1000
     )  # t1 = sqrt(df_1) tan(turn): its density becomes cos(turn)^(df_1 - 1)
+    turn = turn * angle_share(df_1)
     first = np.sqrt(df_1) * np.tan(turn)
     mass = mass * np.cos(turn) ** (df_1 - 1)
     mass = mass / mass.sum()
