@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan_judge import governing_reaches
+from lowtail.claims.planning.plan_judge import FAR, governing_reaches
 from lowtail.claims.planning.plan_weibull_batches import weibull_batch_confidence
 from lowtail.models.batch_law import chi_square_nodes
 
@@ -38,7 +38,7 @@ def batches_reach(u: Array, broke: Flags, filled: Flags, basis: Basis) -> Flags:
     rows = np.flatnonzero(governing_reaches(flat, None if flags.all() else flags, basis))
     whole = flags[rows].all(axis=1)
     if whole.any():  # the normal bound over batches takes breaks only
-        passed = normal_batch_reaches(np.exp(np.minimum(u[rows], 300.0)), filled, p, g)
+        passed = normal_batch_reaches(np.exp(np.clip(u[rows], -FAR, FAR)), filled, p, g)
         rows = rows[passed | ~whole]
     rows = rows[weibull_batch_confidence(u[rows], broke[rows], 0.0, p) >= g]
     out[rows] = True

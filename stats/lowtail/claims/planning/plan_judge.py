@@ -22,6 +22,7 @@ from lowtail.models.hanson_koopmans import hanson_koopmans_factor, hanson_koopma
 from lowtail.models.nonparametric import attribute_statement, order_statistic_rank
 
 __all__ = [
+    "FAR",
     "GOVERNING",
     "JUDGES",
     "ONE",
@@ -37,6 +38,7 @@ Flags = NDArray[np.bool_]
 
 GOVERNING, ONE = "governing", "one distribution"
 JUDGES = (GOVERNING, ONE)
+FAR = 150.0  # ln(load / claim) beyond which a load is only far away, and its square no more a number
 
 
 def check_judge(judge: object) -> str:
@@ -79,7 +81,7 @@ def governing_reaches(u: Array, broke: Flags | None, basis: Basis) -> Flags:
     rows = rows[cautious_reaches(u[rows], None if broke is None else flags[rows], p, g)]
     whole = np.asarray(flags[rows].all(axis=1))
     if whole.any():
-        load = np.exp(np.minimum(u[rows], 300.0))
+        load = np.exp(np.clip(u[rows], -FAR, FAR))
         reach = load.mean(axis=1) - basis.factor(u.shape[1]) * load.std(axis=1, ddof=1) >= 1
         kept = np.flatnonzero(reach | ~whole)
         rows, whole = rows[kept], whole[kept]
@@ -87,7 +89,7 @@ def governing_reaches(u: Array, broke: Flags | None, basis: Basis) -> Flags:
     rows, whole = rows[passed], whole[passed]
     some = rows[~whole]
     if some.size:
-        got = normal_confidence(np.exp(np.minimum(u[some], 300.0)), flags[some], 1.0, p, g) >= g
+        got = normal_confidence(np.exp(np.clip(u[some], -FAR, FAR)), flags[some], 1.0, p, g) >= g
         rows = np.concatenate([rows[whole], some[got]])
     out[rows] = True
     return out
@@ -110,7 +112,7 @@ def cautious_reaches(u: Array, broke: Flags | None, fraction_below: float, confi
     stopped = _stopped(u, broke, fraction_below, confidence)
     out = np.ones(u.shape[0], dtype=bool)
     rows = np.flatnonzero(~stopped)
-    low = cautious_many(np.exp(np.minimum(u[rows], 300.0)), None, fraction_below, confidence)
+    low = cautious_many(np.exp(np.clip(u[rows], -FAR, FAR)), None, fraction_below, confidence)
     out[rows] = (low >= 1) | np.isnan(low)
     if broke is not None and stopped.any():
         out[stopped] = _lower_part_reaches(u[stopped], broke[stopped], fraction_below, confidence)

@@ -33,6 +33,7 @@ from lowtail.claims.planning.plan import (
 from lowtail.claims.planning.plan_answer import Answer
 from lowtail.claims.planning.plan_endless import endless_limit
 from lowtail.claims.planning.plan_judge import (
+    FAR,
     GOVERNING,
     cautious_reaches,
     check_judge,
@@ -247,7 +248,7 @@ class _Looks:
             real = np.flatnonzero(np.isfinite(u).all(axis=1))
             shown = np.zeros(y.shape[0])
             some = None if flags is None else flags[real]
-            load = np.exp(np.minimum(u[real], 300.0))
+            load = np.exp(np.clip(u[real], -FAR, FAR))
             shown[real] = np.minimum(
                 weibull_confidence(u[real], some, 0.0, self.basis.fraction_below),
                 _judged(load, some, 1.0, NORMAL, self.basis),
