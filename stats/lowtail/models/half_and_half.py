@@ -28,6 +28,7 @@ DRAWS, _SEED = 400_000, 20_260
 _SIZES = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 20, 30, 60, 120, 240)  # numbers drawn; between them T_n is interpolated
 _MOST_DRAWN = 30  # larger numbers are put together from halves
 _SCORES = np.linspace(-3.6, 3.6, 73)  # normal scores of the levels held: 64 of 400,000 draws lie beyond each end
+_DENSE = np.linspace(-8.0, 8.0, 801)
 _ANGLES = 33  # cubic between them
 _TURNS = 80
 
@@ -113,37 +114,38 @@ def _share(q: Array, angle: Array, n_1: int, n_2: int, family: str, *, above: bo
 
 
 def _lean(q: Array, angle: Array, n_1: int, n_2: int, family: str, *, above: bool) -> Array:
-    first, mass = _nodes(n_1)
     sin, cos = np.sin(angle)[:, None], np.cos(angle)[:, None]
+    turn, mass = _nodes(n_1)
+    kinds = ("normal", "weibull") if family == "half and half" else (family,)
     side = -1.0 if above else 1.0
-    parts = []
-    if family != "weibull":
-        parts.append(special.stdtr(n_2 - 1, side * (q[:, None] + sin * first) / cos) @ mass)
-    if family != "normal":
-        student, pivot = _pivot(n_2)
-        got = (q[:, None] + sin * np.interp(first, *_pivot(n_1))) / cos
-        parts.append(special.stdtr(n_2 - 1, side * np.interp(got, pivot, student)) @ mass)
-    return np.asarray(sum(parts) / len(parts))
+    total = np.zeros(q.size)
+    for kind in kinds:
+        first = np.interp(turn, _pivot(n_1, "normal"), _pivot(n_1, kind))
+        score = np.interp((q[:, None] + sin * first) / cos, _pivot(n_2, kind), _DENSE)
+        total += special.ndtr(side * score) @ mass
+    return total / len(kinds)
 
 
 @lru_cache(maxsize=512)
 def _nodes(n: int) -> tuple[Array, Array]:
     """Points of Student's t with n - 1 degrees of freedom and their weights; t = sqrt(df) tan(turn)."""
-    node, mass = np.polynomial.legendre.leggauss(_TURNS if n > 3 else 4 * _TURNS)
+    node, mass = np.polynomial.legendre.leggauss(_TURNS if n > 5 else 4 * _TURNS)
     mass = mass * np.cos(node * np.pi / 2) ** (n - 2)
     return np.sqrt(n - 1) * np.tan(node * np.pi / 2), mass / mass.sum()
 
 
-@lru_cache(maxsize=512)
-def _pivot(n: int) -> tuple[Array, Array]:
-    """Student's t and T_n at the same levels, with an end far out on each side where their quotient stays."""
-    student = special.stdtrit(n - 1, special.ndtr(_SCORES))
-    pivot = student + _excess(n)
-    far = 1e9 / np.abs(student[[0, -1]])
-    return (
-        np.concatenate([student[:1] * far[0], student, student[-1:] * far[1]]),
-        np.concatenate([pivot[:1] * far[0], pivot, pivot[-1:] * far[1]]),
-    )
+@lru_cache(maxsize=1024)
+def _pivot(n: int, kind: str) -> Array:
+    """Student's t ("normal") or T_n ("weibull") at the normal scores `_DENSE`; beyond `_SCORES` the quotient stays."""
+    half = special.stdtrit(n - 1, special.ndtr(_DENSE[: _DENSE.size // 2]))  # the lower half: sharp in the tail
+    student = np.concatenate([half, [0.0], -half[::-1]])
+    if kind == "normal":
+        return student
+    at = np.interp(_SCORES, _DENSE, student)
+    pivot = np.interp(student, at, at + _excess(n))
+    for outside, end in ((_DENSE < _SCORES[0], 0), (_DENSE > _SCORES[-1], -1)):
+        pivot[outside] = student[outside] * (1 + _excess(n)[end] / at[end])
+    return np.asarray(pivot)
 
 
 def _excess(n: int) -> Array:
