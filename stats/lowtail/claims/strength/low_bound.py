@@ -195,7 +195,9 @@ def _held_notes(sample: Sample, law: ConfidenceLaw, what: str, lowered: str, con
         return [passed] if sample.n_held and plain else []
     if not law.calibrated:
         if law.known is None and law.prior is None and len(law.groups) == 1:
-            return [f"{EARLY}; with {sample.n_broken:,} breaks among {sample.n:,} this {what} is not calibrated for that."]
+            return [
+                f"{EARLY}; with {sample.n_broken:,} breaks among {sample.n:,} this {what} is not calibrated for that."
+            ]
         source = "known scatter" if law.known else "scatter from earlier series" if law.prior else "shared scatter"
         return [f"{EARLY}; with {source} this {what} is not calibrated for that."]
     return [held_note(what, lowered, samples_for(confidence))]
