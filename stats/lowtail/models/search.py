@@ -130,7 +130,7 @@ def _start(weight: Array, middle: Array, tail: float) -> Array:
         sums = np.take_along_axis(weight[back], order, axis=1).cumsum(axis=1)
         place = order[np.arange(back.size), (sums >= tail).argmax(axis=1)]
         q[back] = middle[back, place]
-    return q
+    return np.asarray(q)
 
 
 def _halve(nodes: Nodes, w: float, tail: float, low: Array, high: Array, done: NDArray[np.bool_]) -> Array:
