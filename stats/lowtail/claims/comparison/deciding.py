@@ -1,7 +1,8 @@
 """What a comparison shows: one rule for `compare` and for every plan of a comparison, on single pairs or batches.
 
-A two-sided difference goes by the two-sided interval; every statement on one side (a margin kept or failed, equivalence,
-a difference looked for on one side) goes by one-sided limits, each the farther of a normal and a Weibull one.
+A two-sided difference goes by the two-sided interval; every statement on one side (a margin kept or failed,
+equivalence, a difference looked for on one side) goes by one-sided limits, each the farther of a normal and a Weibull
+one. False statements at the edge of the truth: ``tests/truth/compare_margins.csv``.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from lowtail.models import half_and_half
 from lowtail.models.half_and_half import Arms
 
-__all__ = ["GOALS", "Ends", "ends_of", "equivalent", "fails", "keeps", "lower", "shown", "stronger", "weaker"]
+__all__ = ["GOALS", "Ends", "ends_of", "equivalent", "fails", "keeps", "shown", "stronger", "weaker"]
 
 Array = NDArray[np.float64]
 GOALS = ("difference", "no worse than", "equivalence")
