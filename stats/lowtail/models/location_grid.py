@@ -41,7 +41,7 @@ def location_above(reference: Series, other: Series, edge: float) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Locations:
-    """Confidence distributions of B locations: ``at`` (B, places), evenly spaced in asinh((at - mean) / s)."""
+    """Confidence distributions of B locations on grids (B, places), evenly spaced in asinh((at - mean) / s)."""
 
     at: Array
     mass: Array

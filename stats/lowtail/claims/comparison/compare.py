@@ -203,10 +203,9 @@ def compare(
     References
     ----------
     Fisher (1935) Annals of Eugenics 6:391-398; Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics
-    15:657-680; Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates:
-    ``tests/truth/compare_type1.csv``, ``compare_margins.csv`` (one-sided, and several groups),
-    ``compare_survivors.csv`` and ``compare_designs.csv``; coverage: ``compare_margins.csv`` (every specimen broke) and
-    ``compare_intervals.csv``.
+    15:657-680; Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates: ``compare_type1.csv``,
+    ``compare_margins.csv`` (one-sided, and several groups), ``compare_survivors.csv`` and ``compare_designs.csv``;
+    coverage: ``compare_margins.csv`` (every specimen broke) and ``compare_intervals.csv``, all in ``tests/truth``.
 
     Examples
     --------

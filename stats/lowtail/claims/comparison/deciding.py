@@ -2,7 +2,7 @@
 
 A two-sided difference goes by the two-sided interval; every statement on one side (a margin kept or failed,
 equivalence, a difference looked for on one side) goes by one-sided limits, each the farther of a normal and a Weibull
-one.
+one. False statements at the edge of the truth: ``tests/truth/compare_margins.csv``.
 """
 
 from __future__ import annotations

@@ -62,8 +62,8 @@ def power_grid(
 ) -> pd.DataFrame:
     """Chance that `compare` shows a difference, for every combination of numbers, ratio and scatter.
 
-    Complete samples and the default interval (half-and-half Behrens-Fisher on log load). The answer depends on the
-    seed and the place of a cell in the grid, never on the workers.
+    Complete samples and the default interval (half-and-half Behrens-Fisher on log load). The answer depends on the seed
+    and the place of a cell in the grid, never on the workers.
 
     Parameters
     ----------

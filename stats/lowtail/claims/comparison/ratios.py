@@ -245,7 +245,7 @@ def ratio_from_laws(reference: Sample, other: Sample, family: str, fraction_belo
 
 
 def farther_of_two(reference: Sample, other: Sample, family: str, rng: Any = 0) -> RatioLaw:
-    """Ratio of medians from the confidence distributions of one family; on one side the farther of two families."""
+    """Ratio of medians from one family's confidence distributions; on one side the farther of Weibull and lognormal."""
     own = ratio_from_laws(reference, other, family, 0.5, rng)
     beside = ratio_from_laws(reference, other, "lognormal" if family == "weibull" else "weibull", 0.5, rng)
 

@@ -235,8 +235,7 @@ def _judge(chosen: str) -> str:
         return "Judged as `compare` judges: half-and-half Behrens-Fisher on log load, its farther limit on one side."
     if chosen == "confidence laws":
         return (
-            "Judged as `compare` judges: ratio of medians from the two Weibull confidence laws, on one side the "
-            "lognormal ones too."
+            "Judged as `compare` does: ratio of medians by the Weibull confidence laws, on one side by lognormal too."
         )
     return f"Judged by the test '{chosen}'."
 
