@@ -36,7 +36,8 @@ def plot_breaks(
     rated: Mapping[str, float] | None = None,
     low_name: str = "lower bound",
 ) -> Axes:
-    """Draw every specimen by group: filled where it broke, open with an arrow where it held, an open triangle where it slipped.
+    """Draw every specimen by group: filled where it broke, open with an arrow where it held, a triangle where it
+    slipped.
 
     Parameters
     ----------
@@ -230,8 +231,8 @@ def legend_above(
         if name:
             handles.append(Line2D([], [], linestyle="none", **style.broke(look)))
             labels.append(name)
+    ink = style.Look(style.INK, "o")
     if held:
-        ink = style.Look(style.INK, "o")
         handles.append(
             (Line2D([], [], linestyle="none", **style.arrow(ink)), Line2D([], [], linestyle="none", **style.held(ink)))
         )

@@ -163,8 +163,8 @@ def held(look: Look) -> dict[str, Any]:
 def slipped(look: Look) -> dict[str, Any]:
     """Marker of a specimen that slipped out: an open triangle, no arrow, for its strength need not lie higher."""
     return {
-        "marker": "v", "markersize": 6.5, "color": look.colour, "markerfacecolor": PAPER, "markeredgecolor": look.colour,
-        "markeredgewidth": 1.2, "gid": "slipped",
+        "marker": "v", "markersize": 6.5, "color": look.colour, "markerfacecolor": PAPER,
+        "markeredgecolor": look.colour, "markeredgewidth": 1.2, "gid": "slipped",
     }  # fmt: skip
 
 
