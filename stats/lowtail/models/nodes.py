@@ -78,6 +78,11 @@ def _upper_gamma(index: int, log_x: Array) -> tuple[Array, Array]:
         return total, dens
 
 
+def _narrower(data: Array, prior: Array | float) -> Array:
+    """Width of the product of two densities, from the width of each."""
+    return np.asarray(1 / np.hypot(1 / data, 1 / np.asarray(prior)))
+
+
 def weibull_nodes(
     groups: Sequence[Scaled],
     reach: float,
@@ -85,6 +90,7 @@ def weibull_nodes(
     *,
     extra: int = 0,
     prior: LogPrior | None = None,
+    prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
     """Grid for the smallest-extreme law of log load.
@@ -101,6 +107,8 @@ def weibull_nodes(
         Added to the gamma index of the location: 1 where the spread comes from outside knowledge.
     prior : callable, optional
         Log density of ``t = ln k`` (scaled axis), up to a constant, in place of the flat one.
+    prior_width : (B,) array or float
+        Width of that density at its top; the nodes stand close enough for it.
     grid : (float, float)
         Spacing, see `quadrature`.
     """
@@ -123,7 +131,7 @@ def weibull_nodes(
     start = np.log(1.2 * soft / np.maximum(breaks, 1.0))
     sharp = 0.6 if index <= 4 else 1.0  # few breaks: the switch has a steep side
     narrow = np.full(slope.shape, sharp / (np.sqrt(index) * max(1.0, reach + np.log(index))))
-    t, weight = make_grid(log_density, start, soft, narrow, 0.75 / np.sqrt(breaks + 1.0), tail, grid)
+    t, weight = make_grid(log_density, start, soft, narrow, _narrower(0.75 / np.sqrt(breaks + 1.0), prior_width), tail, grid)
     k, total, top = np.exp(t), log_total(t, vs[0]), tops[0]
 
     def cdf(q: Array, w: float) -> tuple[Array, Array]:
@@ -147,6 +155,7 @@ def normal_nodes(
     tail: float,
     *,
     prior: LogPrior | None = None,
+    prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
     """Grid for the normal law (of the load, or of its logarithm). Parameters as in `weibull_nodes`."""
@@ -165,7 +174,7 @@ def normal_nodes(
     target, soft = parts[0], np.maximum(slope, 0.5)
     start = 0.5 * np.log(soft / np.maximum(square, 1e-300))
     narrow = 1 / (target.root * max(1.0, reach))
-    t, weight = make_grid(log_density, start, soft, narrow, 0.7 / np.sqrt(slope + 1.0), tail, grid)
+    t, weight = make_grid(log_density, start, soft, narrow, _narrower(0.7 / np.sqrt(slope + 1.0), prior_width), tail, grid)
     k = np.exp(t)
     total, low, high = target.log_total(k)
     root, mean = target.root[:, None], target.mean[:, None]
