@@ -4,9 +4,9 @@ A family is G groups of n specimens whose ln(shape) is normal about ln 15 with s
 its groups ("any") and the group with the smallest true shape ("most scattered"). A fixed set names the shape of the
 target and those of its siblings. ``borrowed`` is the bound of ``low_bound(siblings=)``, ``own`` the group's own bound,
 ``equal`` the bound under one scatter for all (not everywhere asked). Patterns: complete; type II (a quarter of each
-group held when the others had broken); stopped at the load that 75 % do not survive; unequal (siblings of 2 to 12). "one
-break" shows what the pooled bound without a floor covers where the target has a single break: the reason why that is
-refused.
+group held when the others had broken); stopped at the load that 75 % do not survive; unequal (siblings of 2 to 12).
+"one break" shows what the pooled bound without a floor covers where the target has a single break: the reason why that
+is refused.
 
 Run ``python tests/truth/borrowed_scatter.py`` to make borrowed_scatter.csv anew (about 20 minutes on one core).
 """

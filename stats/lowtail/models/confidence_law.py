@@ -26,7 +26,7 @@ from lowtail.models.quadrature import SMOOTH
 from lowtail.models.search import SpreadPrior, build, common_scale, solve
 from lowtail.records.sample import Sample
 
-__all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law"]
+__all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law", "law_with_prior", "others"]
 
 Array = NDArray[np.float64]
 
@@ -157,6 +157,11 @@ def _same(one: Sample, other: Sample) -> bool:
     )
 
 
+def others(sample: Sample, siblings: Sequence[Sample]) -> list[Sample]:
+    """The siblings without the group itself."""
+    return [s for s in siblings if not _same(s, sample)]
+
+
 def _common_scale(samples: Sequence[Sample], family: Family) -> tuple[Scaled, ...]:
     return common_scale([prepare(s.load, s.broke, family) for s in samples])
 
@@ -168,8 +173,7 @@ def confidence_law(
     *,
     shape: float | None = None,
     cv: float | None = None,
-    shared_spread: Sequence[Sample] | None = None,
-    prior: SpreadPrior | None = None,
+    equal_scatter: Sequence[Sample] | None = None,
 ) -> ConfidenceLaw:
     """Joint confidence law of location and spread.
 
@@ -182,11 +186,11 @@ def confidence_law(
         Known Weibull shape; the bound is then exact chi-square with 2 r + 2 degrees of freedom, r breaks.
     cv : float, optional
         Known coefficient of variation for the normal families.
-    shared_spread : sequence of Sample, optional
-        Sibling groups that share the spread of this one (equal Weibull shape, equal log spread, or for the normal law
-        equal standard deviation in kN); each keeps a location of its own. ``sample`` itself may be among them.
-    prior : SpreadPrior, optional
-        Spread known from earlier series with a width of its own (Weibull and lognormal).
+    equal_scatter : sequence of Sample, optional
+        Sibling groups taken to have exactly the scatter of this one (equal Weibull shape, equal standard deviation of
+        ln load, or for the normal equal standard deviation in kN); each keeps a location of its own. ``sample`` itself
+        may be among them. Where they differ the bounds can be far too high (``tests/truth/borrowed_scatter.csv``):
+        ``low_bound(siblings=)`` borrows with care.
 
     Raises
     ------
@@ -206,41 +210,46 @@ def confidence_law(
     20.156
     """
     law = get_family(family)
-    if sum(x is not None for x in (shape, cv, shared_spread, prior)) > 1:
-        raise InputError("Give only one of `shape`, `cv`, `shared_spread`, `prior`: each one settles the spread.")
+    if sum(x is not None for x in (shape, cv, equal_scatter)) > 1:
+        raise InputError("Give only one of `shape`, `cv`, `equal_scatter`: each one settles the scatter.")
     if shape is not None or cv is not None:
         known = known_spread(sample, law, shape=shape, cv=cv)
         return ConfidenceLaw(law, _common_scale([sample], law), sample.who, known=known)
-    if prior is not None and not law.on_log:
-        raise InputError("`prior` holds for the weibull and lognormal laws; the spread of the normal law is in kN.")
-    siblings = [s for s in (() if shared_spread is None else shared_spread) if not _same(s, sample)]
+    siblings = others(sample, () if equal_scatter is None else equal_scatter)
     groups = _common_scale([sample, *siblings], law)
-    _require(sample, groups, law, prior, shared=shared_spread is not None)
-    return ConfidenceLaw(law, groups, sample.who, prior)
+    _require(sample, groups, shared=equal_scatter is not None)
+    return ConfidenceLaw(law, groups, sample.who)
 
 
-def _require(sample: Sample, groups: Sequence[Scaled], law: Family, prior: SpreadPrior | None, *, shared: bool) -> None:
+def law_with_prior(sample: Sample, family: Family, prior: SpreadPrior) -> ConfidenceLaw:
+    """Confidence distribution with the scatter weighted by a prior, for draws; it holds no floor and no conflict rule.
+
+    The gamma index of the Weibull location is breaks + 1, so that a sample without breaks has a distribution too.
+    """
+    prior.check_family(family)
+    if sample.n_broken == 0 and family.name != "weibull":
+        raise NoAnswerError(f"{sample.who}: none of {sample.n} broke; a prior of the scatter needs 1 break here.")
+    return ConfidenceLaw(family, _common_scale([sample], family), sample.who, prior)
+
+
+def _require(sample: Sample, groups: Sequence[Scaled], *, shared: bool) -> None:
     target = groups[0]
-    if prior is not None:
-        if sample.n_broken == 0 and law.name != "weibull":
-            raise NoAnswerError(f"{sample.who}: none of {sample.n} broke; a prior on the spread needs 1 break here.")
-        return
     if not shared:
         if target.distinct[0]:
             return
         raise NoAnswerError(
             f"{sample.who}: a bound needs at least 2 different loads at break, but {sample.n_broken} of {sample.n} "
             f"specimens broke{' (all at one load)' if sample.n_broken > 1 else ''}. Give `shape=` (or `cv=`) from an "
-            "earlier series, share the spread of sibling groups by `shared_spread=`, or test on until more break."
+            "earlier series, or test on until more break."
         )
     if sample.n_broken == 0:
         raise NoAnswerError(
-            f"{sample.who}: none of {sample.n} specimens broke. Sibling groups can lend their spread, not a strength: "
+            f"{sample.who}: none of {sample.n} specimens broke. Sibling groups can lend their scatter, not a strength: "
             "test on until at least 1 breaks."
         )
     free = sum(int(g.r[0]) - 1 for g in groups if g.r[0] > 0)
     if free < 1 or not any(bool(g.distinct[0]) for g in groups):
         raise NoAnswerError(
-            f"{sample.who}: the {len(groups)} groups that share a spread need at least one group with 2 "
+            f"{sample.who}: the {len(groups)} groups that share one scatter need at least one group with 2 "
             "different loads at break. Test on until more break."
         )

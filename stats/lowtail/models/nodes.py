@@ -131,7 +131,9 @@ def weibull_nodes(
     start = np.log(1.2 * soft / np.maximum(breaks, 1.0))
     sharp = 0.6 if index <= 4 else 1.0  # few breaks: the switch has a steep side
     narrow = np.full(slope.shape, sharp / (np.sqrt(index) * max(1.0, reach + np.log(index))))
-    t, weight = make_grid(log_density, start, soft, narrow, _narrower(0.75 / np.sqrt(breaks + 1.0), prior_width), tail, grid)
+    t, weight = make_grid(
+        log_density, start, soft, narrow, _narrower(0.75 / np.sqrt(breaks + 1.0), prior_width), tail, grid
+    )
     k, total, top = np.exp(t), log_total(t, vs[0]), tops[0]
 
     def cdf(q: Array, w: float) -> tuple[Array, Array]:
@@ -174,7 +176,9 @@ def normal_nodes(
     target, soft = parts[0], np.maximum(slope, 0.5)
     start = 0.5 * np.log(soft / np.maximum(square, 1e-300))
     narrow = 1 / (target.root * max(1.0, reach))
-    t, weight = make_grid(log_density, start, soft, narrow, _narrower(0.7 / np.sqrt(slope + 1.0), prior_width), tail, grid)
+    t, weight = make_grid(
+        log_density, start, soft, narrow, _narrower(0.7 / np.sqrt(slope + 1.0), prior_width), tail, grid
+    )
     k = np.exp(t)
     total, low, high = target.log_total(k)
     root, mean = target.root[:, None], target.mean[:, None]

@@ -172,7 +172,7 @@ def _taus(count: int) -> tuple[Array, Array]:
 
 
 def _whole(x: Array) -> Array:
-    """Without the smallest numbers, whose products would be subnormal: those make a processor a hundred times slower."""
+    """Without the smallest numbers, whose products would be subnormal and slow."""
     return np.where(x < 1e-140, 0.0, x)
 
 
@@ -217,7 +217,9 @@ def from_groups(groups: Sequence[Scaled], family: Family, *, refine: int = 1) ->
     count = _NODES * refine * (1 if len(groups) <= 20 else 2 if len(groups) <= 80 else 4)
     at = (step, first, last - first + 1, left, right - left + 1)
     t = centre[:, None] + step * np.arange(first, last + 1)
-    each = np.stack([np.where(on[:, None], _log_likelihood(g, family, t), 0.0) for g, on in zip(groups, use, strict=True)])
+    each = np.stack(
+        [np.where(on[:, None], _log_likelihood(g, family, t), 0.0) for g, on in zip(groups, use, strict=True)]
+    )
     each = _whole(np.exp(each - each.max(axis=2, keepdims=True)))
     log_density = np.log(_mixture(each, at, count))
     log_density -= np.log(np.exp(log_density).sum(axis=1, keepdims=True) * step)
