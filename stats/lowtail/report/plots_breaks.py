@@ -36,8 +36,7 @@ def plot_breaks(
     rated: Mapping[str, float] | None = None,
     low_name: str = "lower bound",
 ) -> Axes:
-    """Draw every specimen by group: filled where it broke, open with an arrow where it held, a triangle where it
-    slipped.
+    """Draw every specimen by group: filled where it broke, an open arrow where it held, a triangle where it slipped.
 
     Parameters
     ----------
