@@ -159,7 +159,7 @@ def _closer(
             break
         heavy, step = at[mass > _LITTLE * mass.max()], step / 2
         low, high = max(heavy[0] - 2 * step, _LOWEST), heavy[-1] + 2 * step
-        at = low + step * np.arange(int(round((high - low) / step)) + 1)
+        at = low + step * np.arange(round((high - low) / step) + 1)
         nodes = []
         for i, u in enumerate(at):
             each, top = lay(float(u), top, step, 100 * (turn + 1) + i)

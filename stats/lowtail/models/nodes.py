@@ -62,6 +62,11 @@ def _degrees(groups: Sequence[Scaled]) -> tuple[Array, Array]:
     return r.sum(axis=0), r.sum(axis=0) - (r > 0).sum(axis=0)
 
 
+def _narrower(data: Array, prior: Array | float) -> Array:
+    """Width of the product of two densities, from the width of each."""
+    return np.asarray(1 / np.hypot(1 / data, 1 / np.asarray(prior)))
+
+
 def weibull_nodes(
     groups: Sequence[Scaled],
     reach: float,
@@ -69,6 +74,7 @@ def weibull_nodes(
     *,
     extra: int = 0,
     prior: LogPrior | None = None,
+    prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
     """Grid for the smallest-extreme law of log load.
@@ -85,6 +91,8 @@ def weibull_nodes(
         Added to the gamma index of the location: 1 where the spread comes from outside knowledge.
     prior : callable, optional
         Log density of ``t = ln k`` (scaled axis), up to a constant, in place of the flat one.
+    prior_width : (B,) array or float
+        Width of that density at its top; the nodes stand close enough for it.
     grid : (float, float)
         Spacing, see `quadrature`.
     """
@@ -109,7 +117,9 @@ def weibull_nodes(
     n = groups[0].n.astype(float)
     away = np.maximum(reach + np.log(index), np.log(n / index))  # far above few breaks of many the switch is as steep
     narrow = sharp / (np.sqrt(index) * np.maximum(1.0, away))
-    t, weight = make_grid(log_density, start, soft, narrow, 0.75 / np.sqrt(breaks + 1.0), tail, grid)
+    t, weight = make_grid(
+        log_density, start, soft, narrow, _narrower(0.75 / np.sqrt(breaks + 1.0), prior_width), tail, grid
+    )
     k, total, top = np.exp(t), log_total(t, vs[0]), tops[0]
 
     def cdf(q: Array, w: float) -> tuple[Array, Array]:
@@ -136,9 +146,10 @@ def normal_nodes(
     tail: float,
     *,
     prior: LogPrior | None = None,
+    prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
-    """Grid for the normal law (of the load, or of its logarithm). Parameters as in `weibull_nodes`."""
+    """Grid for the normal distribution (of the load, or of its logarithm). Parameters as in `weibull_nodes`."""
     parts = [normal_location(g) for g in groups]
     _, slope = _degrees(groups)
     square = np.asarray(sum(p.square for p in parts))
@@ -155,7 +166,9 @@ def normal_nodes(
     start = 0.5 * np.log(soft / np.maximum(square, 1e-300))
     away = -ndtri(target.r / np.maximum(groups[0].n, target.r) / 2)  # of few breaks of many, from the middle
     narrow = 1 / (target.root * np.maximum(1.0, np.maximum(reach, away)))
-    t, weight = make_grid(log_density, start, soft, narrow, 0.7 / np.sqrt(slope + 1.0), tail, grid)
+    t, weight = make_grid(
+        log_density, start, soft, narrow, _narrower(0.7 / np.sqrt(slope + 1.0), prior_width), tail, grid
+    )
     k = np.exp(t)
     total, low, high = target.log_total(k)
     root, mean = target.root[:, None], target.mean[:, None]

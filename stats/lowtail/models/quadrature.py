@@ -59,7 +59,8 @@ def check_cover(weight: Array, what: str, *, edge: float = _EDGE, heaviest: floa
         row = f" (row {first})" if np.size(good) > 1 else ""
         raise NoAnswerError(
             f"{what}{row}: the grid of the numerical integration does not cover where the probability lies, so that no "
-            "number is given. Check the loads for a slip of the unit; if they are right, this sample cannot be answered."
+            "number is given. Check the loads for a slip of the unit; if they are right, this sample cannot be "
+            "answered."
         )
 
 

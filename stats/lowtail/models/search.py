@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from lowtail.models.families import Family
 from lowtail.models.likelihood import Scaled
 from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
 from lowtail.models.quadrature import FINE
+from lowtail.models.spread_predictive import Predictive, stated
 
 __all__ = ["SpreadPrior", "build", "common_scale", "solve"]
 
@@ -27,27 +28,52 @@ _OFF = 1e-6  # of the probability asked for, by which a bound may miss it
 @door
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadPrior:
-    """What earlier series say about the spread: ``ln(1 / spread)`` is normal with this middle and width.
+    """What earlier series say about the scatter: a predictive of ``ln(1 / scale parameter)`` with a middle and a width.
+
+    Stated, it is normal. Made by `spread_prior`, it is the whole mixture that the series leave open.
 
     Attributes
     ----------
     shape : float
-        Middle of the Weibull shape (or of 1 / log spread), greater than 0.
+        Middle of the Weibull shape (lognormal: of 1 / standard deviation of ln load), greater than 0.
     width : float
-        Standard deviation of ``ln(shape)`` between series, greater than 0; 0.2 means within about 20 %.
+        Standard deviation of ``ln(shape)`` of a further series, greater than 0; 0.2 means within about 20 %.
     source : str
         Where it comes from; printed with every result.
+    family : str
+        The distribution it holds for; "" where the user states it for the one in use.
+    mixture : Predictive, optional
+        The whole predictive, from `spread_prior`.
     """
 
     shape: float
     width: float
     source: str = "stated by the user"
+    family: str = ""
+    mixture: Predictive | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         for name in ("shape", "width"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise InputError(f"`{name}` of a spread prior must be a finite number greater than 0, got {value!r}.")
+
+    @property
+    def lent(self) -> Predictive:
+        """The predictive of ``ln(1 / scale parameter)``."""
+        return stated(self.shape, self.width) if self.mixture is None else self.mixture
+
+    def check_family(self, family: Family) -> None:
+        """Refuse a distribution whose scatter this says nothing about."""
+        if not family.on_log:
+            raise InputError(
+                "A spread prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
+            )
+        if self.family not in ("", family.name):
+            raise InputError(
+                f"`prior` comes from earlier series under the {self.family} distribution and says nothing of the "
+                f"scatter under the {family.name}. Make it with spread_prior(series, {family.name!r})."
+            )
 
     def __str__(self) -> str:
         return f"shape {self.shape:.3g}, known to a factor exp(+-{self.width:.2g}) from {self.source}"
@@ -72,16 +98,17 @@ def build(
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
     """Grid of a family for groups that share a spread (the first is the target); see `weibull_nodes`."""
-    log_prior = None
-    if prior is not None:
-        middle = np.log(prior.shape) + np.log(groups[0].scale[0])
+    if prior is None:
+        make = weibull_nodes if family.name == "weibull" else normal_nodes
+        return make(groups, reach, tail, grid=grid)
+    lent, shift = prior.lent, np.log(groups[0].scale)[:, None]
 
-        def log_prior(t: Array) -> Array:
-            return np.asarray(-0.5 * ((t - middle) / prior.width) ** 2)
+    def log_prior(t: Array) -> Array:
+        return lent.log_at(t - shift)
 
     if family.name == "weibull":
-        return weibull_nodes(groups, reach, tail, extra=0 if prior is None else 1, prior=log_prior, grid=grid)
-    return normal_nodes(groups, reach, tail, prior=log_prior, grid=grid)
+        return weibull_nodes(groups, reach, tail, extra=1, prior=log_prior, prior_width=lent.sharpest, grid=grid)
+    return normal_nodes(groups, reach, tail, prior=log_prior, prior_width=lent.sharpest, grid=grid)
 
 
 def solve(nodes: Nodes, w: float, tail: float) -> Array:
@@ -130,7 +157,7 @@ def _start(weight: Array, middle: Array, tail: float) -> Array:
         sums = np.take_along_axis(weight[back], order, axis=1).cumsum(axis=1)
         place = order[np.arange(back.size), (sums >= tail).argmax(axis=1)]
         q[back] = middle[back, place]
-    return q
+    return np.asarray(q)
 
 
 def _halve(nodes: Nodes, w: float, tail: float, low: Array, high: Array, done: NDArray[np.bool_]) -> Array:

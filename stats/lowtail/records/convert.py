@@ -10,7 +10,17 @@ from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.cells import Broken, Refused, as_text, decimal_mark, is_missing, key, number_cell, word_map
+from lowtail.records.cells import (
+    Broken,
+    Refused,
+    as_text,
+    decimal_mark,
+    is_missing,
+    key,
+    number_cell,
+    without_mark,
+    word_map,
+)
 from lowtail.records.dates import date_texts
 from lowtail.records.findings import Finding
 from lowtail.records.header import Field, Header
@@ -60,8 +70,8 @@ def _texts(work: Work, name: str, cells: list[Any]) -> list[str]:
     values = [as_text(v) for v in cells]
     unescaped = 0
     for i, text in enumerate(values):
-        if text[:1] == "'" and text.lstrip("'")[:1] in ("=", "+", "-", "@"):
-            values[i] = text[1:]
+        if without_mark(text) != text:
+            values[i] = without_mark(text)
             unescaped += 1
         elif type(cells[i]) is Broken:
             work.refuse(i, name, text, f"{text}. Open the file, let it calculate, paste the values and save it.")
@@ -163,8 +173,7 @@ def _methods(work: Work) -> None:
         return
     known = word_map("method")
     values, read = [], defaultdict[tuple[str, str], list[int]](list)
-    for i, cell in enumerate(work.raw("method")):
-        text = as_text(cell)
+    for i, text in enumerate(_texts(work, "method", work.raw("method"))):
         meaning = known.get(key(text), text)
         if meaning != text:
             read[(text, meaning)].append(i)

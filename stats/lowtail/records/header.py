@@ -10,7 +10,7 @@ from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.cells import as_text, key, table
+from lowtail.records.cells import as_text, key, table, without_mark
 from lowtail.records.guard import column_letters
 from lowtail.records.units import FORCE, FORCE_NAMES, OTHER, is_stress, read_other_unit, unit_key
 
@@ -153,16 +153,11 @@ def _make(first: int, last: int, row: Sequence[str], wanted: Mapping[str, str]) 
         elif name:
             fields[name] = Field(i, text, unit)
         else:
-            label = _without_mark(text) or f"column {i + 1}"
+            label = without_mark(text) or f"column {i + 1}"
             while label in extras or label in BREAK_LOG:
                 label += " (2)"
             extras[label] = i
     return Header(first, last, fields, extras, clashes)
-
-
-def _without_mark(text: str) -> str:
-    """Take off the apostrophe that keeps a spreadsheet from running a text (see `export.safe_text`)."""
-    return text[1:] if text[:1] == "'" and text.lstrip("'")[:1] in ("=", "+", "-", "@") else text
 
 
 def _with_unit_row(rows: Sequence[Sequence[Any]], header: Header) -> Header:

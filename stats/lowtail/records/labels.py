@@ -102,7 +102,7 @@ def near_labels(table: pd.DataFrame, declared: Mapping[str, Mapping[str, str]] |
                     message = (
                         f"no word for a way of loading that is known here, and nearly {word!r}, which is read as "
                         f"{word_map('method')[word]!r}. If it is that, pass labels={{'method': {{{label!r}: "
-                        f"{word_map('method')[word]!r}}}}}; if not, pass it as itself"
+                        f"{word_map('method')[word]!r}}}}}; if not, pass labels={{'method': {{{label!r}: {label!r}}}}}"
                     )
                     yield Finding(str(first[label]), name, "warning", f"{label} ({_rows(counts[label])})", message)
 

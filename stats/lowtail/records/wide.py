@@ -12,7 +12,7 @@ from lowtail.records.units import is_stress
 __all__ = ["is_number", "stress_advice", "wide_advice"]
 
 _LOAD = re.compile(r"[<>≥≤~= ]*[-+]?[0-9][0-9.,' \u00a0\u202f]*[A-Za-z]{0,4}")
-_UNIT = re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]\s*\Z|[\s_,:]([^\s_,:]+)\Z")
+_UNITS = (re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]\s*\Z"), re.compile(r"[\s_,:]([^\s_,:\[\]()]+)\s*\Z"))
 
 
 def wide_advice(rows: Sequence[Sequence[Any]], columns: Sequence[int] | None = None) -> str:
@@ -48,8 +48,7 @@ def wide_advice(rows: Sequence[Sequence[Any]], columns: Sequence[int] | None = N
 def stress_advice(texts: Sequence[str]) -> str:
     """What to do where a header that is not known names a stress: "" where none does."""
     for text in texts:
-        unit = _UNIT.search(text)
-        if unit and is_stress(unit[1] or unit[2]):
+        if any(is_stress(found[1]) for unit in _UNITS if (found := unit.search(text))):
             return (
                 f"{text!r} holds a stress, and a stress needs the loaded area: pass columns={{'load': {text!r}}} and "
                 "give `area_mm2`, in mm2."

@@ -47,9 +47,7 @@ def _grids(gap: Array, broke: NDArray[np.bool_], r: NDArray[np.intp]) -> list[tu
         parts.append((np.log(shape), weight, log_total))
     most = max(t.shape[1] for t, _, _ in parts)
     pad = [((0, 0), (0, most - t.shape[1])) for t, _, _ in parts]
-    return [
-        (np.pad(t, p, "edge"), np.pad(w, p), np.pad(x, p, "edge")) for (t, w, x), p in zip(parts, pad, strict=True)
-    ]
+    return [(np.pad(t, p, "edge"), np.pad(w, p), np.pad(x, p, "edge")) for (t, w, x), p in zip(parts, pad, strict=True)]
 
 
 def detectable_from_laws(arms: tuple[Arm, Arm], upper: float, power: float, rng: np.random.Generator) -> float:
