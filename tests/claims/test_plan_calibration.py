@@ -18,7 +18,7 @@ def test_plan_from_five_succeeds_as_often_as_it_says(family: str) -> None:
     law = lt.confidence_law(sample, family)
     basis = lt.BASES["B-basis"]
     claim = law.low(0.10, 0.935)
-    plan = lt.more_samples(sample, claim, basis, family=family)
+    plan = lt.more_samples(sample, claim, basis, family=family, judge="one distribution")
     assert plan.n is not None
     size = 2500
     location, spread = law.draws(size, np.random.default_rng(77))

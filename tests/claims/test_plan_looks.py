@@ -39,11 +39,11 @@ def test_plan_with_looks() -> None:
     assert plan.curve["chance"].is_monotonic_increasing
     assert plan.curve["n"].tolist() == list(range(0, plan.n + 1, 5))
     assert "used on average" in str(plan)
-    once = lt.more_samples(FIVE, 20.3, "B-basis", family="normal")
+    once = lt.more_samples(FIVE, 20.3, "B-basis", family="normal", judge="one distribution")
     assert once.n is not None
     assert once.n <= plan.n  # looking is paid for
     assert plan.curve.equals(
-        lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal").curve, judge="one distribution"
+        lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal", judge="one distribution").curve
     )
 
 

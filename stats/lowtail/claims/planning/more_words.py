@@ -79,7 +79,7 @@ def _already(told: Told) -> str:
             f"the {told.basis.name} bound of {hand}, {floor3(told.low)} kN, already reaches {told.strength:.4g} kN, "
             f"but the verdict stays '{verdict}'."
         )
-    return f"nothing more is needed with {hand}: {verdict}."
+    return f"already shown by {hand}: {verdict}."
 
 
 def _ahead(told: Told, answer: Answer) -> str:

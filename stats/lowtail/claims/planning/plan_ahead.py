@@ -159,7 +159,7 @@ def none_broke(sample: Sample, wanted: Wanted) -> Plan | None:
         basis=wanted.basis.name,
         n_now=sample.n,
         assurance=wanted.target,
-        sentence=f"{who}nothing more is needed with the {count(sample.n)} in hand: {judged.sentence}.",
+        sentence=f"{who}already shown by the {count(sample.n)} in hand: {judged.sentence}.",
         notes=("None broke: shown by the number that held, no distribution assumed.",),
     )
 

@@ -16,7 +16,7 @@ __all__ = ["batches_reach", "normal_batch_confidence"]
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_NODES = 36
+_NODES, _FEW = 36, {1: 144, 2: 72}  # of a chi-square distribution; more where few degrees spread it wide
 
 
 def batches_reach(u: Array, broke: Flags, filled: Flags, basis: Basis) -> Flags:
@@ -73,8 +73,8 @@ def normal_batch_confidence(
     their mean, ``within`` the sum of squares within batches, each of shape (B,); ``inverse_size`` the mean of one over
     the size of a batch, ``degrees`` the specimens less the batches.
     """
-    u, w_u = chi_square_nodes(number - 1, _NODES)
-    v, w_v = chi_square_nodes(degrees, _NODES)
+    u, w_u = chi_square_nodes(number - 1, _FEW.get(number - 1, _NODES))
+    v, w_v = chi_square_nodes(degrees, _FEW.get(degrees, _NODES))
     keep_u, keep_v = w_u > 1e-8, w_v > 1e-8
     u, w_u, v, w_v = u[keep_u], w_u[keep_u], v[keep_v], w_v[keep_v]
     z = float(special.ndtri(fraction_below))

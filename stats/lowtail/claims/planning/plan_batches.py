@@ -26,12 +26,12 @@ from lowtail.claims.planning.plan import (
 )
 from lowtail.claims.planning.plan_answer import Chances
 from lowtail.claims.planning.plan_answer import answer as find
+from lowtail.claims.planning.plan_batch_judge import normal_batch_confidence
 from lowtail.claims.planning.plan_bound import check_possible, held_words, make_world
 from lowtail.claims.planning.plan_judge import ONE
 from lowtail.claims.planning.plan_trials import Worked
 from lowtail.claims.planning.plan_weibull_batches import BatchWorld, batch_ceiling, batch_trials
 from lowtail.errors import InputError
-from lowtail.models.batch_law import chi_square_nodes
 from lowtail.models.families import Family, get_family
 
 __all__ = ["batch_confidence", "plan_batches"]
@@ -39,7 +39,6 @@ __all__ = ["batch_confidence", "plan_batches"]
 Array = NDArray[np.float64]
 
 SERIES = 10_500  # Monte-Carlo error at most 0.49 points
-_NODES = 36
 _ENDLESS = 1_000_000
 
 
@@ -211,14 +210,4 @@ def batch_confidence(
     ``centre`` is the mean of the batch means less the claim, ``squares`` the sum of squares of the batch means about
     their mean, ``within`` the sum of squares within batches, each of shape (B,).
     """
-    u, w_u = chi_square_nodes(number - 1, _NODES)
-    v, w_v = chi_square_nodes(number * (size - 1), _NODES)
-    keep_u, keep_v = w_u > 1e-8, w_v > 1e-8
-    u, w_u, v, w_v = u[keep_u], w_u[keep_u], v[keep_v], w_v[keep_v]
-    z = float(special.ndtri(fraction_below))
-    out = np.zeros(centre.size)
-    for i in range(u.size):
-        total = (squares / u[i])[:, None] + (1 - 1 / size) * within[:, None] / v
-        edge = (centre[:, None] + z * np.sqrt(total)) / np.sqrt(squares / (number * u[i]))[:, None]
-        out += w_u[i] * (special.ndtr(edge) @ w_v)
-    return out
+    return normal_batch_confidence(centre, squares, within, number, 1 / size, number * (size - 1), fraction_below)
