@@ -99,6 +99,7 @@ _KINDS: dict[str, Kind] = {
     "PeakLoad": _made("PeakLoad", "Make one with lt.peak_load(trace)."),
     "LoadCell": _made("LoadCell", "Make one with lt.LoadCell(capacity_kN=..., error_limit=...)."),
     "Claim": _made("Claim", "Make one with lt.Claim(strength=...)."),
+    "Predictive": _made("Predictive", "It is made by lt.spread_prior(samples)."),
     "SpreadPrior": _made("SpreadPrior", "Make one with lt.spread_prior(samples)."),
     "Fit": _made("Fit", "Make one with lt.fit(sample)."),
     "Plan": _made("Plan", "Make one with lt.plan_bound(...) or another plan."),

@@ -78,11 +78,12 @@ RESULTS: dict[str, Column] = {
     "cautious": Column("bound that assumes far less of the distribution", "kN", "number"),
     "slips": Column("how slips were read"),
     "unseen": Column("what the bound cannot see: a weaker kind of which no piece was tested"),
+    "n_counted": Column("specimens that would have shown a weaker kind", kind="number"),
     "low_15": Column("bound if the share that could have been missed is 15 % weaker", "kN", "number"),
     "low_30": Column("bound if the share that could have been missed is 30 % weaker", "kN", "number"),
     "slipped_below": Column("specimens that slipped below the rating", kind="number"),
     "rating": Column("rated value", "kN", "number"),
-    "share": Column("share of the specimens used", kind="number"),
+    "share": Column("share of the specimens used (of a weaker kind: share of the population)", kind="number"),
     "share_low": Column("lower end of the exact two-sided interval of the share", kind="number"),
     "share_high": Column("upper end of the exact two-sided interval of the share", kind="number"),
     "n_batches": Column("batches", kind="number"),
@@ -324,11 +325,14 @@ RESULTS: dict[str, Column] = {
     "claim": Column("what is to be shown, in words"),
     "arms": Column("specimens by arm, reference first"),
     "n_now": Column("specimens in hand", kind="number"),
+    "next_batches": Column(
+        "further batches that these specimens make; missing where specimens are counted", kind="number"
+    ),
     "assurance": Column("chance of success asked for", kind="number"),
     "chance": Column("chance that the claim is backed", kind="number"),
-    "chance_before": Column("the same with one specimen or look fewer", kind="number"),
+    "chance_before": Column("the same with one specimen, batch or look fewer", kind="number"),
     "mc_error": Column("Monte-Carlo standard error of the chance", kind="number"),
-    "ceiling": Column("highest chance any number of specimens could reach", kind="number"),
+    "ceiling": Column("highest attainable chance: what an endless series would reach", kind="number"),
     "assumptions": Column("what the answer rests on"),
     "changes": Column("what would change the answer, and by how much"),
     "groups": Column("names of the groups"),
@@ -359,8 +363,24 @@ RESULTS: dict[str, Column] = {
     "loglik": Column("log-likelihood at its maximum", kind="number"),
     "shape_known": Column("whether the shape was given, not fitted", kind="flag"),
     "left_out": Column("groups that could not take part"),
-    "own": Column("lower bound by the group's own scatter", "kN", "number"),
-    "shared": Column("lower bound by the scatter shared with its siblings", "kN", "number"),
+    "own": Column("the group's own lower bound, by its own scatter", "kN", "number"),
+    "borrowed": Column("lower bound with scatter borrowed from its siblings", "kN", "number"),
+    "refused": Column("groups for which pooling of the scatter was refused", kind="number"),
+    "floor": Column(
+        "own bound at the lower confidence that a bound with borrowed scatter never exceeds", "kN", "number"
+    ),
+    "floor_confidence": Column("that lower confidence, kept whatever the siblings are", kind="number"),
+    "conflict_p": Column(
+        "small where the group is more scattered than its siblings let expect; below 0.05 nothing is borrowed",
+        kind="number",
+    ),
+    "pooling_refused": Column(
+        "whether nothing was borrowed for that reason, so that the bound is the own one", kind="flag"
+    ),
+    "borrowed scatter": Column("what a bound with borrowed scatter rests on, or why there is none"),
+    "borrowed scatter, conflict p": Column(
+        "small where the group is more scattered than its siblings let expect", kind="number"
+    ),
     "weibull": Column("lower bound by the Weibull distribution", "kN", "number"),
     "normal": Column("lower bound by the normal distribution", "kN", "number"),
     "lognormal": Column("lower bound by the lognormal distribution", "kN", "number"),
@@ -383,7 +403,7 @@ _OF_A_BASIS = {
     "normal [kN]": "bound on this basis by the normal distribution alone",
     "lognormal [kN]": "bound on this basis by the lognormal distribution alone",
     "cautious [kN]": "bound on this basis that assumes far less of the distribution",
-    "shared spread [kN]": "bound on this basis, with the scatter shared between sibling groups",
+    "borrowed scatter [kN]": "bound on this basis with scatter borrowed from sibling groups; it never governs",
     "estimate [kN]": "best estimate of the same percentile, with no margin: not a bound",
 }
 
@@ -394,6 +414,8 @@ def meanings(columns: Iterable[str]) -> dict[str, str]:
     known = {}
     if "group" in names:
         known["method"] = BREAK_LOG["method"].meaning  # the way of loading, not the way of computing
+    if "n_now" in names:
+        known["unit"] = "what a plan counts: specimen or batch"
     return {name: known.get(name) or meaning(name) for name in names}
 
 

@@ -73,7 +73,7 @@ def test_disagreement_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setitem(module._LIBRARIES, "scipy", astray)
     with pytest.warns(
-        LowtailWarning, match=r"Group 'cord': other libraries fit the weibull law differently\. .*scipy 9\.9"
+        LowtailWarning, match=r"Group 'cord': other libraries fit the Weibull distribution differently\. .*scipy 9\.9"
     ):
         opinion = second_opinion(Sample([24.1, 26.3, 25.2, 27.0, 23.2], label="cord"))
     assert not opinion.agrees and opinion.digits <= 2
@@ -88,7 +88,8 @@ def test_library_that_fails_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setitem(module._LIBRARIES, name, broken)
     opinion = second_opinion(Sample([24.1, 26.3, 25.2]))
     assert not opinion.agrees and opinion.digits == 0 and np.isnan(opinion.largest_difference)
-    assert "no other library could fit the weibull law. reliability gives no answer: search lost." in str(opinion)
+    words = "no other library could fit the Weibull distribution. reliability gives no answer: search lost."
+    assert words in str(opinion)
 
 
 def test_no_fit_of_our_own() -> None:

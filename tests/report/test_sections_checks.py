@@ -50,7 +50,7 @@ def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
     checked = check_groups(check_breaks(ROWS), by=["item"], rng=1)
     section = checks_section(checked)
     lead = [b for b in section.blocks if isinstance(b, Prose) and b.kind == "head"]
-    assert [b.text for b in lead] == ["What stands out"]
+    assert [b.text for b in lead] == ["What to look at first"]
     assert any("contradict" in item for b in section.blocks if isinstance(b, Bullets) for item in b.items)
     folds = [b for b in section.blocks if isinstance(b, Fold)]
     assert [f.summary for f in folds] == ["sling", "oval"]
@@ -64,7 +64,7 @@ def test_the_terminal_says_the_same_in_lines() -> None:
     checked = check_groups(check_breaks(ROWS), by=["item"], rng=1)
     short, full = (check_lines(checked, every=every) for every in (False, True))
     assert full[: len(short)] == short
-    assert [line for line in short if "stands out - " in line] == [f"  stands out - {w}" for w in standing_out(checked)]
+    assert [line for line in short if "look at - " in line] == [f"  look at - {w}" for w in standing_out(checked)]
     rest = full[len(short) :]
     assert rest.count("sling") == rest.count("oval") == 1
     assert sum(line.startswith("  not answered - ") for line in rest) == sum(len(c.refused) for c in checked) == 4

@@ -3,10 +3,11 @@
 Minorities (a share of pieces 15 or 30 % weaker than the Weibull kind of shape 15), competing Weibulls (the weaker of
 two parts), left-skewed (the log of a gamma), symmetric, right-skewed, bimodal, and all specimens from one batch of
 many. The truth is the percentile of a million draws. W is the Weibull bound; ``governing`` the lowest of the Weibull,
-the normal and the cautious bound. A last part counts how often the checks (goodness of fit, outliers, gap) warn.
+the normal and the cautious bound. A second part holds some of the specimens, a last one counts how often the checks
+(goodness of fit, outliers, gap) warn.
 
-Run ``python tests/truth/wrong_distribution.py`` to make wrong_distribution.csv and wrong_distribution_warned.csv anew
-(about 5 minutes on one core, most of it for the checks).
+Run ``python tests/truth/wrong_distribution.py`` to make wrong_distribution.csv, wrong_distribution_held.csv and
+wrong_distribution_warned.csv anew (about 9 minutes on one core, most of it for survivors and for the checks).
 """
 
 from __future__ import annotations
@@ -102,22 +103,64 @@ def study(repeats: int = REPEATS, classes: list[str] | None = None, sizes: tuple
     return pd.DataFrame(rows)
 
 
-def warned(repeats: int = 400, sizes: tuple[int, ...] = (5, 10, 15)) -> pd.DataFrame:
-    """How often any check warns of a minority of a tenth that is 30 % weaker, and of a sound Weibull sample."""
+def held(repeats: int = 400, sizes: tuple[int, ...] = (5, 10)) -> pd.DataFrame:
+    """The same with specimens held: a rig whose limits scatter as the strengths do, or proof loads at the 3 % point.
+
+    Where too few of the weakest broke there is no cautious bound (``without``, per cent of the samples) and the lower
+    of the Weibull and the normal bound is all there is: ``governing_without`` is its coverage there.
+    """
+    rows = []
+    for name, which in HELD:
+        draw = CLASSES[name][which]
+        seed = sum(map(ord, name + which))
+        big = draw((1_000_000, 1), np.random.default_rng([seed, 0])).ravel()
+        for pattern in ("rig holds 40 %", "each 60 % at the 3 % point"):
+            for n in sizes:
+                rng = np.random.default_rng([seed, n, len(pattern)])
+                strength = draw((3 * repeats, n), rng)
+                if pattern.startswith("rig"):
+                    limit = np.quantile(big, rng.random(strength.shape)) * np.quantile(big, 0.6) / np.median(big)
+                else:
+                    limit = np.where(rng.random(strength.shape) < 0.6, np.quantile(big, 0.03), np.inf)
+                able = np.flatnonzero((strength <= limit).sum(axis=1) >= 2)[:repeats]
+                load, broke = np.minimum(strength, limit)[able], (strength <= limit)[able]
+                for p, g in LEVELS[1:]:
+                    truth = float(np.quantile(big, p))
+                    w, c = low_many(load, broke, WEIBULL, p, g), cautious_many(load, broke, p, g)
+                    low = np.nanmin([w, low_many(load, broke, NORMAL, p, g), c], axis=0)
+                    without = np.isnan(c)
+                    row = {"class": name, "population": which, "held": pattern, "n": n}
+                    row |= {"fraction_below": p, "confidence": g, "W": 100 * float((w <= truth).mean())}
+                    row |= {"governing": 100 * float((low <= truth).mean()), "without": 100 * float(without.mean())}
+                    row["governing_without"] = 100 * float((low <= truth)[without].mean()) if without.any() else np.nan
+                    rows.append({**row, "repeats": len(load)})
+    return pd.DataFrame(rows)
+
+
+HELD = (
+    ("Weibull, normal, right-skewed, bimodal", "Weibull 15"),
+    ("Weibull, normal, right-skewed, bimodal", "normal cv 6 %"),
+    ("minority 30 % weaker", "10 %"),
+    ("competing Weibulls", "20 and 5"),
+    ("left-skewed", "index 0.25"),
+)
+
+
+def warned(repeats: int = 800, sizes: tuple[int, ...] = (5, 10, 15, 30)) -> pd.DataFrame:
+    """How often any check warns of a minority of a tenth that is 30 % weaker, and of a sound Weibull sample.
+
+    Half as many repeats above 15 specimens.
+    """
     rows = []
     for what, draw in (("a tenth 30 % weaker", minority(0.1, 0.3, weibull(15))), ("sound", weibull(15))):
         for n in sizes:
-            rng = np.random.default_rng([n, len(what)])
-            seen = {"law": 0, "outliers": 0, "gap": 0, "any": 0, "weak_piece_tested": 0}
-            for _ in range(repeats):
-                load = draw((1, n), rng)[0]
-                flags = [check(lt.Sample(load)) for check in CHECKS]
-                for key, flag in zip(("law", "outliers", "gap"), flags, strict=True):
-                    seen[key] += flag
-                seen["any"] += any(flags)
-            rows.append({"population": what, "n": n, **{k: 100 * v / repeats for k, v in seen.items()}})
-            rows[-1]["weak_piece_tested"] = 100 * (1 - 0.9**n) if what != "sound" else 0.0
-            rows[-1]["repeats"] = repeats
+            rng, size = np.random.default_rng([n, len(what)]), repeats // (2 if n > 15 else 1)
+            samples = [lt.Sample(x) for x in draw((size, n), rng)]
+            flags = np.array([[check(sample) for check in CHECKS] for sample in samples])
+            seen = dict(zip(("law", "outliers", "gap"), 100 * flags.mean(axis=0), strict=True))
+            seen["any"] = 100 * flags.any(axis=1).mean()
+            tested = 100 * (1 - 0.9**n) if what != "sound" else 0.0
+            rows.append({"population": what, "n": n, **seen, "weak_piece_tested": tested, "repeats": size})
     return pd.DataFrame(rows)
 
 
@@ -140,6 +183,9 @@ if __name__ == "__main__":
     table.round(3).to_csv(HERE / "wrong_distribution.csv", index=False)
     low = table.groupby(["class", "fraction_below", "n"])[["W", "governing"]].min().unstack("n")
     print(low.round(0).to_string())
-    seen = warned(int(sys.argv[2]) if len(sys.argv) > 2 else 400)
+    some = held(int(sys.argv[2]) // 2 if len(sys.argv) > 2 else 400)
+    some.round(2).to_csv(HERE / "wrong_distribution_held.csv", index=False)
+    print(some.round(1).to_string())
+    seen = warned(int(sys.argv[2]) if len(sys.argv) > 2 else 800)
     seen.round(2).to_csv(HERE / "wrong_distribution_warned.csv", index=False)
     print(seen.round(1).to_string())

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from lowtail.cli.options import (
     Area,
+    Borrow,
     By,
     Checks,
     Columns,
@@ -99,6 +100,7 @@ def strength(
     by: By = None,
     basis: list[str] | None = None,
     family: Family = "weibull",
+    borrow: Borrow = None,
     only: Only = None,
     units: Units = "kN",
     sheet: Sheet = None,
@@ -126,7 +128,7 @@ def strength(
     from lowtail.report.first_lines import lines_of
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
-    from lowtail.report.sections_strength import strength_block
+    from lowtail.report.sections_strength import borrowed_block, borrowed_words, strength_block
     from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
 
     check_units(units)
@@ -136,7 +138,7 @@ def strength(
     bases = as_bases(bases_of(basis))
     on = judging_basis(bases)
     judged = group_strengths(log, groups, bases, rating_basis=on)
-    table = table_of(judged, bases, get_family(family), on, by=groups)
+    table = table_of(judged, bases, get_family(family), on, by=groups, borrow=words_of(borrow, ()) or None)
     first = lines_of(judged, on)
     remarks = [
         f"{row.group}: {remark}"
@@ -154,6 +156,9 @@ def strength(
     else:
         print(*first, sep="\n", end="\n\n")
         print(text_table(strength_block(table, units=units), terminal_width()))
+        if borrow:
+            print("", text_table(borrowed_block(table, units=units), terminal_width()), sep="\n")
+            print(f"  {borrowed_words(table)}")
         for remark in remarks:
             print(f"  {remark}")
         if possible:

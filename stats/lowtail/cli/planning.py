@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from lowtail.cli.options import Area, Columns, Decimal, Labels, Sheet, Slips, Unit
 from lowtail.cli.shared import BY, EXAMPLES, name_of, plain_rows, print_json, read_log, words_of
 
 if TYPE_CHECKING:
     from lowtail.claims.planning.plan import Plan
+    from lowtail.claims.planning.plan_groups import OutOfReach
     from lowtail.records.log import BreakLog
 
 __all__ = ["plan"]
@@ -40,9 +41,10 @@ def plan(
     area_mm2: Area = None,
     as_json: Annotated[bool, name_of("--json")] = False,
 ) -> int:
-    """How many specimens, or how many more, a claim takes.
+    """How many specimens or batches, or how many more, a claim takes.
 
-    With FILE: how many more in every group, for --claim or else for the ratings in the log. With --mean and --cv: a new
+    With FILE: how many more in every group, for --claim or else for the ratings in the log; further batches are
+    counted where two or more are named. With --mean and --cv: a new
     series for --claim. With --ratio and --cv: two arms for a comparison. With --reliability: all must hold.
 
     Parameters
@@ -50,7 +52,7 @@ def plan(
     file
         Break log with the specimens in hand.
     claim
-        Strength in kN to be backed.
+        Strength in kN to be shown.
     basis
         Basis of the claim.
     mean
@@ -66,9 +68,9 @@ def plan(
     confidence
         Confidence of a comparison or a reliability.
     assurance
-        Chance of success asked for.
+        Chance of success asked for (assurance).
     family
-        Strength law: weibull, normal or lognormal.
+        Distribution of the simulated populations: weibull, normal or lognormal. The bound that governs judges.
     by
         Grouping columns of the log.
     only
@@ -82,21 +84,24 @@ def plan(
         log = only_groups(
             read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=words_of(by, BY)
         )
-        plans, refused = _plans_of(log, words_of(by, BY), claim, basis, assurance, family)
+        plans, beyond, refused = _plans_of(log, words_of(by, BY), claim, basis, assurance, family)
     else:
         plans = [_new_plan(claim, basis, mean, cv, ratio, margin, reliability, confidence, assurance, family)]
-        refused = []
+        beyond, refused = [], []
     if as_json:
         rows = [{**plain_rows(p.to_frame())[0], "curve": plain_rows(p.curve)} for p in plans]
-        print_json("plan", {"rows": rows, "refused": refused})
+        out = [{**plain_rows(o.to_frame())[0], "sentence": str(o)} for o in beyond]
+        print_json("plan", {"rows": rows, "out_of_reach": out, "refused": refused})
     else:
         for one in plans:
             print(one)
             for line in (*one.assumptions, *one.changes, *one.notes):
                 print(f"  * {line}")
+        for out_of_reach in beyond:
+            print(out_of_reach)
         for line in refused:
             print(line, file=sys.stderr)
-    return 0 if plans else 1
+    return 0 if plans or beyond else 1
 
 
 def _new_plan(
@@ -126,27 +131,20 @@ def _new_plan(
 
 def _plans_of(
     log: BreakLog, by: tuple[str, ...], claim: float | None, basis: str, assurance: float, family: str
-) -> tuple[list[Plan], list[str]]:
-    """Plans of every group of a log, and the reasons where there is none."""
-    from lowtail._parallel import run
-    from lowtail.claims.planning.more_samples import more_samples
-    from lowtail.claims.strength.rating import rating_check
-    from lowtail.errors import NoAnswerError
-    from lowtail.records.sample import split
-    from lowtail.report.rows import rows_of
+) -> tuple[list[Plan], list[OutOfReach], list[str]]:
+    """Plans of every group of a log, the claims out of reach, and the groups without a plan with the reason."""
+    from lowtail._guard import Trouble
+    from lowtail.claims.basis import get_basis
+    from lowtail.claims.planning.plan import Plan
+    from lowtail.claims.planning.plan_groups import OutOfReach, plan_groups
+    from lowtail.claims.strength.groups import group_strengths
 
-    samples = split(log, by)
-    wanted: dict[str, float | None] = {s.label: claim for s in samples}
-    if claim is None:
-        ratings = rating_check(log, by=by, basis=basis)
-        wanted = {r.group: r.rated_kN for r in rows_of(ratings) if r.rated_kN == r.rated_kN}
-    tasks = [(s, wanted[s.label]) for s in samples if wanted.get(s.label) is not None]
-
-    def one(sample: Any, strength: float) -> Plan | str:
-        try:
-            return more_samples(sample, strength, basis, assurance=assurance, family=family)
-        except NoAnswerError as reason:
-            return str(reason)
-
-    done = run(one, tasks, label="plans")
-    return [d for d in done if not isinstance(d, str)], [d for d in done if isinstance(d, str)]
+    asked = get_basis(basis)
+    groups = group_strengths(log, by, (asked,), rating_basis=asked, claim=claim)
+    done = plan_groups(groups, asked, assurance, family=family)
+    bare = [f"{g.sample.label or 'all specimens'}: no rating in the log; give --claim" for g in groups if not g.judged]
+    return (
+        [d for d in done if isinstance(d, Plan)],
+        [d for d in done if isinstance(d, OutOfReach)],
+        [*(str(d) for d in done if isinstance(d, Trouble)), *bare],
+    )

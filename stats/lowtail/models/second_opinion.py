@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, LowtailWarning
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.fit import Fit, fit
 from lowtail.records.sample import Sample
 
@@ -68,7 +68,7 @@ class SecondOpinion(Record):
         who = f"{self.group}: " if self.group else ""
         answered = self.table.loc[self.table["difference"].notna() & (self.table["library"] != "lowtail"), "library"]
         if answered.empty:
-            return f"{who}no other library could fit the {self.family} distribution. {' '.join(self.notes)}"
+            return f"{who}no other library could fit the {name_of(self.family)} distribution. {' '.join(self.notes)}"
         names = " and ".join([", ".join(answered[:-1]), answered.iloc[-1]] if len(answered) > 1 else answered)
         if self.agrees:
             return f"{who}the {self.family} fit agrees with {names} to at least {self.digits} digits."
@@ -304,7 +304,9 @@ def _judge(sample: Sample, law: Family, table: pd.DataFrame, notes: list[str]) -
     for row in others[others["difference"] > LARGEST_DIFFERENCE].itertuples():
         notes.append(f"{row.library} {row.version} differs by {row.difference:.2g}.")
     if len(others) and not agrees:
-        message = f"{sample.who}: other libraries fit the {law.name} distribution differently. {' '.join(notes)}"
+        message = (
+            f"{sample.who}: other libraries fit the {name_of(law.name)} distribution differently. {' '.join(notes)}"
+        )
         warnings.warn(message, LowtailWarning, stacklevel=3)
     return SecondOpinion(
         group=sample.label,

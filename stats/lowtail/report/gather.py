@@ -6,27 +6,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
-import numpy as np
-
 from lowtail._guard import Trouble, attempt
-from lowtail._parallel import run
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.compare_table import compare_table
-from lowtail.claims.planning.more_samples import more_samples
 from lowtail.claims.planning.plan import Plan
-from lowtail.claims.strength.governing import NAMES
+from lowtail.claims.planning.plan_groups import OutOfReach, plan_groups
+from lowtail.claims.strength.borrowed_table import BORROWED
 from lowtail.claims.strength.groups import GroupStrength, group_strengths, judging_basis
-from lowtail.claims.strength.judging import Verdict
-from lowtail.claims.strength.low_bound import low_bound
 from lowtail.claims.strength.rating import rating_frame
-from lowtail.claims.strength.spread import SharedGain, equal_spread
+from lowtail.claims.strength.spread import gains_said
 from lowtail.claims.strength.table import column_of, table_of
-from lowtail.errors import LowtailError
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
 from lowtail.records.sample import Sample
 from lowtail.report.group_checks import GroupChecks, check_groups
-from lowtail.report.rows import rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,19 +36,6 @@ class Arms:
     factor: str = "method"
     reference: str = "slow pull"
     other: str = "shock"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutOfReach:
-    """A claim that no number of further specimens can back with the chance asked for.
-
-    ``highest attainable chance`` is the confidence, from the specimens in hand, that the claim is true at all.
-    """
-
-    group: str
-    claim: float
-    n_now: int
-    ceiling: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,6 +88,7 @@ def gather(
     arms: Arms | None,
     margin: float | None,
     pulse_width_ms: float | None,
+    borrow: Sequence[str] | str | None,
     assurance: float,
     checks: bool,
     rng: int,
@@ -123,21 +104,18 @@ def gather(
     """
     law = get_family(family)
     asked = {b.name: b for b in (get_basis(one) for one in bases)}
-    kin = ("item",) if "item" in by and len(by) > 1 else None
+    kin = _kin(borrow, by)
     basis = judging_basis(list(asked.values()))
     groups = group_strengths(log, by, list(asked.values()), rating_basis=basis, claim=claim)
     samples = tuple(g.sample for g in groups)
-    table = table_of(groups, list(asked.values()), law, basis, by=by, shared_by=kin)
+    table = table_of(groups, list(asked.values()), law, basis, by=by, borrow=kin)
     troubles: list[Trouble] = []
     if kin is not None:
-        table.attrs["shared_said"] = (
-            _ask(troubles, "shared scatter", lambda: _kin_said(table, samples, kin[0], next(iter(asked)), law, rng))
-            or ()
+        table.attrs["borrow_said"] = (
+            _ask(troubles, BORROWED, lambda: gains_said(table, samples, kin, next(iter(asked)), law, rng)) or ()
         )
     ratings = rating_frame(groups) if any(g.judged for g in groups) else None
-    beyond, within = _sort_claims(samples, ratings, assurance)
-    tasks = [(s, value, basis, assurance, law.name, rng) for s, value in within]
-    planned = run(_plan, tasks, n_jobs=n_jobs, progress=progress, label="plans")
+    planned = plan_groups(groups, basis, assurance, family=law, rng=rng, n_jobs=n_jobs, progress=progress)
     return Answers(
         log=log,
         by=tuple(by),
@@ -156,9 +134,9 @@ def gather(
             "comparison",
             lambda: _comparisons(log, by, arms, margin, pulse_width_ms, rng, n_jobs, progress),
         ),
-        plans=tuple(p for p in planned if isinstance(p, Plan)),
-        out_of_reach=beyond,
-        refusals=tuple(p for p in planned if isinstance(p, str)),
+        plans=tuple(p for p in planned if isinstance(p, Plan) and p.n != 0),
+        out_of_reach=tuple(p for p in planned if isinstance(p, OutOfReach)),
+        refusals=tuple(str(p) for p in planned if isinstance(p, Trouble)),
         assurance=assurance,
         checks=tuple(
             _ask(
@@ -175,27 +153,12 @@ def gather(
     )
 
 
-def _kin_said(
-    table: pd.DataFrame, samples: Sequence[Sample], column: str, basis: str, law: Family, rng: int
-) -> tuple[str, ...]:
-    """What sharing the scatter gains, and whether the data speak against it, for each family of groups."""
-    said = []
-    for name, rows in table.groupby(column, sort=False):
-        own, shared = rows[column_of(basis, NAMES[law.name])], rows[column_of(basis, "shared spread")]
-        both = own.notna() & shared.notna()
-        if both.sum() < 2:
-            continue
-        kin = [s for s in samples if s.group[column] == name]
-        gain = SharedGain(
-            basis=basis,
-            family=law.name,
-            groups=len(kin),
-            n_broken=sum(s.n_broken for s in kin),
-            own=float(own[both].median()),
-            shared=float(shared[both].median()),
-        )
-        said.append(f"{name}: {gain} {equal_spread(kin, law, rng=rng)}")
-    return tuple(said)
+def _kin(borrow: Sequence[str] | str | None, by: Sequence[str]) -> tuple[str, ...] | None:
+    """Columns in which groups that lend each other scatter are alike; None where nothing is borrowed."""
+    if borrow is None:
+        return ("item",) if "item" in by and len(by) > 1 else None
+    columns = (borrow,) if isinstance(borrow, str) else tuple(borrow)
+    return None if columns == ("none",) else columns
 
 
 def _said(group: GroupStrength) -> tuple[str, ...]:
@@ -236,36 +199,3 @@ def _comparisons(
         n_jobs=n_jobs,
         progress=progress,
     )
-
-
-def _sort_claims(
-    samples: Sequence[Sample], ratings: pd.DataFrame | None, assurance: float
-) -> tuple[tuple[OutOfReach, ...], list[tuple[Sample, float]]]:
-    """Claims not yet backed: those that no number of tests can back with this chance, and those to be planned.
-
-    The chance of backing a claim cannot rise above the present confidence that it is true.
-    """
-    beyond: list[OutOfReach] = []
-    within: list[tuple[Sample, float]] = []
-    if ratings is None or ratings.empty:
-        return (), within
-    named = {s.label: s for s in samples}
-    for row in rows_of(ratings):
-        if Verdict(row.verdict) is Verdict.BACKED or not np.isfinite(row.rated_kN):
-            continue
-        sample, claim = named[row.group], float(row.rated_kN)
-        if np.isfinite(row.confidence) and row.confidence < assurance:
-            beyond.append(OutOfReach(group=sample.label, claim=claim, n_now=sample.n, ceiling=float(row.confidence)))
-        else:
-            within.append((sample, claim))
-    return tuple(beyond), within
-
-
-def _plan(sample: Sample, claim: float, basis: Basis, assurance: float, family: str, rng: int) -> Plan | str:
-    """Plan by the distribution that judges the rating: the one with the lower bound."""
-    try:
-        laws = dict.fromkeys((family, "normal"))
-        law = min(laws, key=lambda name: low_bound(sample, basis, family=name).low)
-        return more_samples(sample, claim, basis, assurance=assurance, family=law, rng=rng)
-    except LowtailError as reason:
-        return str(reason)

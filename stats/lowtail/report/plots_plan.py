@@ -22,8 +22,8 @@ __all__ = ["plot_plan"]
 def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
     """Draw the chance of success against the number of specimens, with the assurance asked for and the answer.
 
-    The dotted line is the highest attainable chance: the highest chance that any number of specimens could reach.
-    Where it lies under the assurance, testing more will not back the claim.
+    The dotted line is the highest attainable chance: the share of simulated populations in which an endless series
+    would reach the claim. Where it lies under the chance asked for, testing more will probably not help.
 
     Parameters
     ----------
@@ -57,29 +57,29 @@ def plot_plan(plan: Plan, ax: Axes | None = None) -> Axes:
             n, chance, color=look.colour, marker=look.marker, markersize=3.5, gid="chance", label="chance of success"
         )
         ax.axhline(
-            plan.assurance, gid="assurance", label=f"assurance {phrases.percent(plan.assurance)}", **style.rating()
+            plan.assurance, gid="assurance", label=f"asked for: {phrases.percent(plan.assurance)}", **style.rating()
         )
         if np.isfinite(plan.ceiling) and plan.ceiling < 0.995:
-            ax.axhline(
-                plan.ceiling,
-                color=style.MUTED,
-                linestyle=":",
-                gid="highest attainable chance",
-                label="highest attainable chance, any number",
-            )
+            ax.axhline(plan.ceiling, color=style.MUTED, linestyle=":", gid="ceiling", label="highest attainable")
         ax.set_ylim(0, 1.06)
         room = 0.25 * np.ptp(n) if plan.n is not None and plan.n > n.min() + 0.75 * np.ptp(n) else 0.0
         ax.set_xlim(max(n.min() - 0.5, -0.5), n.max() + 0.5 + room)
         _answer(ax, plan)
         ax.yaxis.set_major_formatter(lambda value, _position: phrases.percent(round(value, 6)))
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-        ax.set_xlabel("further specimens" if plan.n_now else "specimens")
-        ax.set_ylabel("chance that the claim is backed")
+        ax.set_xlabel(_axis(plan))
+        ax.set_ylabel("chance that the claim is shown")
         ax.set_title(style.wrap_title(f"{plan.group}: {plan.claim}" if plan.group else plan.claim, 60))
         ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.19), ncols=2, borderaxespad=0.2)
         if own:
             style.fixed_layout(ax, left=0.75, right=0.2, top=0.5, bottom=1.05)
     return ax
+
+
+def _axis(plan: Plan) -> str:
+    if plan.unit == "batch":
+        return f"further batches of {plan.per_batch}"
+    return "further specimens" if plan.n_now else "specimens"
 
 
 def _answer(ax: Axes, plan: Plan) -> None:
@@ -91,7 +91,7 @@ def _answer(ax: Axes, plan: Plan) -> None:
         markeredgewidth=1.6, linestyle="none", gid="answer",
     )  # fmt: skip
     ax.annotate(
-        phrases.count(plan.n, "more" if plan.n_now else "specimen", "more" if plan.n_now else ""),
+        f"{plan.n} more" if plan.n_now else phrases.count(plan.n, "specimen"),
         (plan.n, min(plan.chance, plan.assurance)), xytext=(6, -5), textcoords="offset points", ha="left", va="top",
         fontweight="bold",
     )  # fmt: skip

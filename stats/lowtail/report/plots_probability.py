@@ -77,9 +77,16 @@ def plot_probability(
         ax = style.new_axes(ax, 4.9, 4.7)
         _paper(ax, chosen, law, sample, band)
         height = chosen.quantile(_LINE)
-        ax.plot(law.strength_below(_LINE), height, color=style.INK, gid="estimate", label="fitted law", zorder=2.5)
+        ax.plot(
+            law.strength_below(_LINE),
+            height,
+            color=style.INK,
+            gid="estimate",
+            label="fitted distribution",
+            zorder=2.5,
+        )
         if sample is not None and band is not None:
-            label = f"{phrases.percent(confidence)} limit, each side"
+            label = f"{phrases.percent(2 * confidence - 1)} band ({phrases.percent(confidence)} each side)"
             ax.fill_betweenx(
                 height, band[:, 0], band[:, 1], color=style.BAND, linewidth=0, label=label, zorder=1, gid="band"
             )
@@ -154,7 +161,11 @@ def _specimens(ax: Axes, sample: Sample, family: Family) -> None:
     if sample.n_broken:
         ax.plot(places.load, family.quantile(places.fraction_below), label="broke", **style.broke(look), **points)
     if sample.n_censored:
-        held = np.sort(sample.load[~sample.broke])
+        held = np.sort(sample.load[~sample.broke & ~sample.slipped])
         level = np.full(held.size, float(family.quantile(0.988)))
         ax.plot(held, level, **style.arrow(look), **points)
         ax.plot(held, level, label="held (at least this)", **style.held(look), **points)
+    if sample.n_slipped:
+        slid = np.sort(sample.load[sample.slipped])
+        level = np.full(slid.size, float(family.quantile(0.988)))
+        ax.plot(slid, level, label="slipped", **style.slipped(look), **points)

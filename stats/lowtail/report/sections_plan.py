@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
+from lowtail import _numbers
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.more_words import counted
 from lowtail.claims.planning.plan import Plan
-from lowtail.report import phrases
+from lowtail.claims.planning.plan_groups import OutOfReach
 from lowtail.report.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
-from lowtail.report.gather import OutOfReach
 from lowtail.report.plots_plan import plot_plan
 from lowtail.report.tables import shorten
 
@@ -26,14 +25,14 @@ def plan_section(
     assurance: float,
     nothing: str,
 ) -> Section:
-    """How many more: a row for every claim not yet backed, the curves folded.
+    """How many more: a row for every claim not yet shown, the curves folded.
 
     Parameters
     ----------
     plans : sequence of Plan
-        One a group whose claim further specimens may back.
+        One a group whose claim further specimens or batches may show.
     beyond : sequence of OutOfReach
-        One a group whose claim no number of further specimens backs with this chance.
+        One a group whose claim no number of them shows with this chance.
     refusals : sequence of str
         Groups for which no plan can be made, with the reason.
     basis, assurance : Basis, float
@@ -43,19 +42,15 @@ def plan_section(
     """
     blocks: list[Block] = []
     if plans or beyond:
+        asked = _numbers.chance(assurance)
         blocks.append(
             Prose(
-                "For every claim not yet backed: how many more specimens, tested the same way and joined to those "
-                "in hand, "
-                f"bring the {basis.name} bound up to it with a chance of {phrases.percent(assurance)}. It is a "
-                f"chance, never "
-                "a promise. The highest attainable chance is the confidence, from the specimens in hand, that the "
-                "claim is true at "
-                "all: no "
-                "number of tests lifts the chance above it. Where the highest attainable chance is low the strength "
-                "itself is in "
-                "doubt, and "
-                "testing more will probably not help."
+                "For every claim not yet shown: how many more specimens, tested the same way and joined to those in "
+                f"hand, bring the {basis.name} bound that governs up to it with a chance of {asked}. Where batches are "
+                "named the bound for a batch yet to come judges, and further batches are counted. It is a chance, "
+                "never a promise. The highest attainable chance is the share of simulated populations, in keeping with "
+                "the specimens in hand, in which an endless series would reach the claim. Where it is low the strength "
+                "itself is in doubt, and testing more will probably not help."
             )
         )
         blocks.append(plan_block(plans, beyond, basis=basis, assurance=assurance))
@@ -64,7 +59,8 @@ def plan_section(
     if plans:
         curves: list[Block] = []
         for plan in plans:
-            alt = f"Chance that the claim is backed against the number of further specimens: {plan.sentence}"
+            what = "batches" if plan.unit == "batch" else "specimens"
+            alt = f"Chance that the claim is shown against the number of further {what}: {plan.sentence}"
             curves.append(Picture(Draw(plot_plan, (plan,)), alt, plan.sentence))
             if plan.notes or plan.changes:
                 curves.append(Bullets((*plan.notes, *plan.changes)))
@@ -77,40 +73,41 @@ def plan_section(
 
 def plan_block(plans: Sequence[Plan], beyond: Sequence[OutOfReach], *, basis: Basis, assurance: float) -> Table:
     """A row a claim: what is claimed, what is in hand, how many more, and the highest attainable chance."""
-    asked = phrases.percent(assurance)
+    asked = _numbers.chance(assurance)
     heads = [
         Heading("group", "", False),
         Heading("claim", f"what is to be shown on {basis.name}: {basis.content}", False),
         Heading("in hand", "specimens tested so far"),
-        Heading("more needed", f"further specimens that back the claim with a chance of {asked}"),
-        Heading("chance then", "chance that the claim is backed with that many more"),
-        Heading("highest attainable chance", "confidence, from the specimens in hand, that the claim is true at all"),
+        Heading("more needed", f"further specimens or batches that show the claim with a chance of {asked}"),
+        Heading("chance then", "chance that the claim is shown with that many more"),
+        Heading(
+            "highest attainable", "share of simulated populations in which an endless series would reach the claim"
+        ),
     ]
     rows: list[list[Cell | str]] = [_plan_row(plan) for plan in plans]
     for claim in beyond:
+        top = _numbers.chance(claim.ceiling)
         rows.append(
             [
                 shorten(claim.group),
-                f"at least {claim.claim:g} kN on {basis.name}",
+                f"at least {claim.claim:.4g} kN on {basis.name}",
                 str(claim.n_now),
-                Cell("no number", f"the highest attainable chance lies under the {asked} asked for", "bad"),
-                Cell("", "not simulated: it stays under the highest attainable chance"),
-                _share(claim.ceiling),
+                Cell("not attainable", str(claim), "bad"),
+                Cell("", "not simulated: it stays under the highest attainable chance" if not claim.reason else ""),
+                Cell("none", claim.reason) if claim.reason else Cell(top),
             ]
         )
     return Table.of("Further specimens", heads, rows)
 
 
 def _plan_row(plan: Plan) -> list[Cell | str]:
-    most = int(plan.curve["n"].max())
-    needed = Cell(str(plan.n)) if plan.n is not None else Cell(f"not with {most} more", mark="bad")
-    ceiling = _share(plan.ceiling) if np.isfinite(plan.ceiling) else "not known"
+    most = counted(int(plan.curve["n"].max()), plan.per_batch)
+    needed = Cell(_needed(plan)) if plan.n is not None else Cell(f"not with {most}", mark="bad")
     claim = plan.claim.split(" (")[0]
-    return [shorten(plan.group), claim, str(plan.n_now), needed, _share(plan.chance), ceiling]
+    chance, top = _numbers.chance(plan.chance), _numbers.chance(plan.ceiling)
+    return [shorten(plan.group), claim, str(plan.n_now), needed, chance, top]
 
 
-def _share(value: float) -> str:
-    """A chance in whole percent, never rounded up, never a bare 0 or 100."""
-    if value < 0.01:
-        return "under 1 %"
-    return "over 99 %" if value > 0.99 else phrases.percent(np.floor(100 * value) / 100)
+def _needed(plan: Plan) -> str:
+    """Number and what is counted, e.g. "8" or "4 batches of 3"."""
+    return counted(plan.n or 0, plan.per_batch, more=False) if plan.per_batch else str(plan.n)

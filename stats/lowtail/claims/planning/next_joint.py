@@ -22,7 +22,7 @@ GRID = (0, 1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 40)
 
 @dataclass(slots=True)
 class Joint:
-    """Chance that every claim is backed, for an allocation of further specimens over all groups.
+    """Chance that every claim is shown, for an allocation of further specimens over all groups.
 
     Attributes
     ----------
@@ -31,7 +31,7 @@ class Joint:
     curves : dict
         By group, chance and error of its own strength claim by further specimens.
     ceilings : dict
-        By compared group, the present confidence that its claim is true.
+        By compared group, the share of simulated populations in which its claim is true.
     """
 
     trials: dict[int, Trials[tuple[int, int]]]
@@ -48,7 +48,7 @@ class Joint:
         room: Sequence[int],
         rng: np.random.Generator,
     ) -> Joint:
-        """Worlds of the reference and of every group compared with it."""
+        """Simulated populations of the reference and of every group compared with it."""
         members = [0, *compared]
         arms = Arms.draw([groups[i] for i in members], rng, [max(1, room[i]) for i in members])
         aims = {i: make_aim(None, claims[i], 0.95, "two-sided") for i in compared}
@@ -63,7 +63,7 @@ class Joint:
         )
 
     def chance(self, given: Sequence[int], blocks: int) -> tuple[float, float]:
-        """Chance of all claims with its error, from some blocks of the shared worlds."""
+        """Chance of all claims with its error, from some blocks of the shared populations."""
         parts = [self.curves[i][given[i]] for i in self.curves]
         if self.trials:
             won = [t.outcomes((given[0], given[i]), blocks) for i, t in self.trials.items()]

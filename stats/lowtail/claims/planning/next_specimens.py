@@ -1,4 +1,4 @@
-"""Which group next: where a common budget of further specimens raises the chance of backing all claims most."""
+"""Which group next: where a common budget of further specimens raises the chance of showing all claims most."""
 
 from __future__ import annotations
 
@@ -10,15 +10,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lowtail._checks import door
+from lowtail._guard import Trouble, attempt
 from lowtail._parallel import as_rng, run, seeds
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allocation
 from lowtail.claims.planning.plan import Claim, check_whole, count, percent, positive, strength_claim
+from lowtail.claims.planning.plan_ahead import Wanted, look_ahead, none_broke
+from lowtail.claims.planning.plan_judge import GOVERNING, check_judge
 from lowtail.claims.planning.plan_simulate import early, judged_words
 from lowtail.claims.planning.plan_trials import CURVE
-from lowtail.claims.planning.plan_worlds import draw_worlds, trials_in
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import Family, get_family
 from lowtail.records.sample import Sample
@@ -42,17 +44,19 @@ class NextSpecimens(Record):
     allocation : tuple of int
         Further specimens for each group.
     chance : float
-        Chance to back every claim with this allocation.
+        Chance to show every claim that can be planned with this allocation.
     mc_error : float
         Monte-Carlo standard error of ``chance``.
     chance_even : float
         The same with the budget spread evenly.
     chance_now : float
-        1 where every claim is backed already, else 0.
+        1 where every such claim is shown already, else 0.
     cost : float
         Cost of the allocation (number of specimens where no costs were given).
     table : DataFrame
-        One row a group: group, claim, n_now, ceiling, next, chance, backed_now; no ceiling and chance for a reference.
+        One row a group: group, claim, n_now, unit (what its chance counts: specimen or batch), per_batch, ceiling (the
+        highest attainable chance), next, chance, backed_now, reason (why the group could not be planned); no ceiling
+        and chance for a reference and for a group without a plan.
     notes : tuple of str
         What the reader must know.
     """
@@ -70,9 +74,9 @@ class NextSpecimens(Record):
     def __str__(self) -> str:
         parts = [f"{m} to {g}" for g, m in zip(self.groups, self.allocation, strict=True) if m]
         if not parts:
-            return f"No further specimen raises the chance of backing all claims, now {percent(self.chance)}."
+            return f"No further specimen raises the chance of showing all claims, now {percent(self.chance)}."
         return (
-            f"Of the next {count(sum(self.allocation))} give {', '.join(parts)}: every claim is then backed with a "
+            f"Of the next {count(sum(self.allocation))} give {', '.join(parts)}: every claim is then shown with a "
             f"chance of {percent(self.chance)} (spread evenly: {percent(self.chance_even)})."
         )
 
@@ -85,18 +89,21 @@ def next_specimens(
     *,
     budget: int,
     family: str | Family = "weibull",
+    judge: str = GOVERNING,
     cost: Sequence[float] | None = None,
     rng: int | np.random.Generator = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
 ) -> NextSpecimens:
-    """Spread the next specimens over groups so that the chance of backing all their claims is largest.
+    """Spread the next specimens over groups so that the chance of showing all their claims is largest.
 
-    Strength claims: each group's chance against its further specimens comes from worlds of its own confidence law, as
-    in `more_samples`; groups are independent, so that chances multiply, and every allocation within the budget is
-    weighed.
-    Comparison claims: each group against the first one, the reference, as in `more_comparison`, in worlds that share
-    the reference; the best allocation is looked for on a grid and by moving single specimens.
+    Strength claims: each group's chance against its further specimens is that of `more_samples`, judged by the rule of
+    `governing`; where two or more batches are named, further specimens come in batches of about the present size.
+    Groups are independent, so that chances multiply, and every allocation within the budget is weighed.
+    Comparison claims: each group against the first one, the reference, as in `more_comparison`, in simulated
+    populations that share the reference; the best allocation is looked for on a grid and by moving single specimens.
+
+    A group that cannot be planned keeps its row with the reason; the others are planned without it.
 
     Parameters
     ----------
@@ -110,7 +117,9 @@ def next_specimens(
     budget : int
         Further specimens in all, 1 to 40; with ``cost`` the money to spend, in the unit of ``cost``.
     family : str or Family
-        "weibull" (default), "normal" or "lognormal".
+        Distribution of the simulated populations: "weibull" (default), "normal" or "lognormal".
+    judge : str
+        "governing" (default) or "one distribution", as in `more_samples`.
     cost : sequence of float, optional
         Cost of a specimen in each group; default 1 each.
     rng : int or Generator
@@ -127,7 +136,7 @@ def next_specimens(
     InputError
         If numbers do not fit, or the budget allows more than 40 specimens in a group.
     NoAnswerError
-        If a group has fewer than 2 different loads at break.
+        If no group can be planned, or the reference of a comparison has fewer than 2 different loads at break.
     """
     groups = list(samples)
     if len(groups) < 2:
@@ -144,20 +153,32 @@ def next_specimens(
     compared = [i for i, c in enumerate(each) if isinstance(c, Claim) and c.kind == "comparison"]
     _check_reference(each, compared)
     generator = as_rng(rng)
+    law, by = get_family(family), check_judge(judge)
     single = [i for i, c in enumerate(each) if c is not None and i not in compared]
     settled = {i: strength_claim(each[i], basis) for i in single}  # type: ignore[arg-type]
     jobs = [
-        (groups[i], *settled[i][:2], get_family(family).name, room[i], seed)
+        (groups[i], *settled[i], law.name, by, room[i], int(seed.generate_state(1)[0]))
         for i, seed in zip(single, seeds(generator, len(single)), strict=True)
     ]
-    known = dict(zip(single, run(_curve, jobs, n_jobs=n_jobs, progress=progress, label="which next"), strict=True))
-    curves = {i: curve for i, (curve, _) in known.items()}
+    found = dict(zip(single, run(_curve, jobs, n_jobs=n_jobs, progress=progress, label="which next"), strict=True))
+    known = {i: curve for i, curve in found.items() if isinstance(curve, _Curve)}
+    troubles = {i: str(trouble) for i, trouble in found.items() if isinstance(trouble, Trouble)}
+    for i in compared:
+        if isinstance(fit := attempt(lambda k=i: confidence_law(groups[k]), who=groups[i].label), Trouble):  # type: ignore[misc]
+            troubles[i] = str(fit)
+    compared = [i for i in compared if i not in troubles]
+    if not known and not compared:
+        raise NoAnswerError(f"No group can be planned: {'; '.join(troubles.values())}")
+    room = [0 if i in troubles else most for i, most in enumerate(room)]
+    curves = {i: curve.chances for i, curve in known.items()} | {i: [(1.0, 0.0)] for i in troubles}  # these take none
     joint = Joint.draw(groups, compared, each, curves, room, generator) if compared else Joint({}, curves)
     even = even_allocation(prices, room, float(money))
     best = joint.search(prices, room, float(money)) if compared else _best_of(curves, prices, float(money))
     chance, error = joint.full(best)
-    ceilings = {i: c for i, (_, c) in known.items()} | joint.ceilings
-    told = {i: str(settled[i][2]) for i in single} | {i: str(each[i]) for i in compared}
+    told = {i: str(settled[i][2]) for i in single} | {
+        i: str(c) for i, c in enumerate(each) if isinstance(c, Claim) and i not in settled
+    }
+    ceilings = {i: curve.ceiling for i, curve in known.items()} | joint.ceilings
     return NextSpecimens(
         groups=tuple(s.label or f"group {i + 1}" for i, s in enumerate(groups)),
         allocation=best,
@@ -166,8 +187,8 @@ def next_specimens(
         chance_even=joint.full(even)[0],
         chance_now=joint.full((0,) * len(groups))[0],
         cost=float(np.dot(best, prices)),
-        table=_table(groups, told, ceilings, joint, best),
-        notes=_notes(groups, ceilings, bool(compared), [groups[i] for i in single]),
+        table=_table(groups, told, ceilings, {i: c.size for i, c in known.items()}, troubles, joint, best),
+        notes=_notes(groups, ceilings, {i: c.size for i, c in known.items()}, troubles, bool(compared)),
     )
 
 
@@ -190,58 +211,97 @@ def _best_of(curves: dict[int, list[tuple[float, float]]], prices: Sequence[floa
     return best_allocation([[s for s, _ in curves[i]] for i in sorted(curves)], prices, budget)
 
 
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """Chance with its error for 0 to ``most`` further specimens, the highest attainable one, and the batch size."""
+
+    chances: list[tuple[float, float]]
+    ceiling: float
+    size: int
+
+
 def _curve(
-    sample: Sample, strength: float, basis: Basis, family: str, most: int, seed: np.random.SeedSequence
-) -> tuple[list[tuple[float, float]], float]:
-    """Chance with its error for 0 to ``most`` further specimens, and the ceiling."""
-    law = get_family(family)
-    known = confidence_law(sample, law)
-    first, *rest = seed.spawn(5)
-    edge = float(law.transform(strength))
-    worlds = draw_worlds(known, law, edge, basis.fraction_below, np.random.default_rng(first))
-    held = sample.n_censored / sample.n
-    trials = trials_in(worlds, sample, edge, basis, held, rest)
-    return [trials.chance(m, CURVE) for m in range(most + 1)], known.confidence_that(strength, basis.fraction_below)
+    sample: Sample, strength: float, basis: Basis, claim: Claim, family: str, judge: str, most: int, seed: int
+) -> _Curve | Trouble:
+    wanted = Wanted(
+        strength=strength,
+        basis=basis,
+        claim=claim,
+        family=get_family(family),
+        judge=judge,
+        most=most,
+        search=False,
+    )
+    return attempt(lambda: _curve_of(sample, wanted, most, seed), who=sample.label)
+
+
+def _curve_of(sample: Sample, wanted: Wanted, most: int, seed: int) -> _Curve:
+    if none_broke(sample, wanted) is not None:
+        return _Curve([(1.0, 0.0)] * (most + 1), 1.0, 0)
+    readings = look_ahead(sample, wanted, seed)
+    lines = []
+    for ahead in readings:
+        step = max(ahead.told.size, 1)
+        by_step = [ahead.trials.chance(k, CURVE) for k in range(most // step + 1)]
+        lines.append([by_step[m // step] for m in range(most + 1)])
+    worst = [min(at, key=lambda one: one[0]) for at in zip(*lines, strict=True)]
+    return _Curve(worst, min(a.ceiling for a in readings), max(a.told.size for a in readings))
 
 
 def _table(
     groups: Sequence[Sample],
     told: dict[int, str],
     ceilings: dict[int, float],
+    sizes: dict[int, int],
+    troubles: dict[int, str],
     joint: Joint,
     best: tuple[int, ...],
 ) -> pd.DataFrame:
     import pandas as pd
 
     now = (0,) * len(groups)
-    rows = [
-        {
-            "group": sample.label,
-            "claim": told.get(i, "reference of the comparisons"),
-            "n_now": sample.n,
-            "ceiling": ceilings.get(i, math.nan),
-            "next": best[i],
-            "chance": joint.one(i, best) if i in told else math.nan,
-            "backed_now": i in told and joint.one(i, now) == 1.0,
-        }
-        for i, sample in enumerate(groups)
-    ]
+    rows = []
+    for i, sample in enumerate(groups):
+        planned = i in told and i not in troubles
+        rows.append(
+            {
+                "group": sample.label,
+                "claim": told.get(i, "reference of the comparisons"),
+                "n_now": sample.n,
+                "unit": "batch" if sizes.get(i) else "specimen",
+                "per_batch": sizes.get(i, 0),
+                "ceiling": ceilings.get(i, math.nan),
+                "next": best[i],
+                "chance": joint.one(i, best) if planned else math.nan,
+                "backed_now": planned and joint.one(i, now) == 1.0,
+                "reason": troubles.get(i, ""),
+            }
+        )
     return pd.DataFrame(rows)
 
 
 def _notes(
-    groups: Sequence[Sample], ceilings: dict[int, float], compared: bool, single: Sequence[Sample]
+    groups: Sequence[Sample],
+    ceilings: dict[int, float],
+    sizes: dict[int, int],
+    troubles: dict[int, str],
+    compared: bool,
 ) -> tuple[str, ...]:
-    out = ["Every claim is judged once, after all further specimens; a group that is backed already is left alone."]
+    out = ["Every claim is judged once, after all further specimens; a group that is shown already is left alone."]
     if compared:
         out[0] = (
             "Every claim is judged once, after all further specimens. Comparisons share the specimens of the "
-            "reference: the chance of all of them is counted in the same worlds, not multiplied."
+            "reference: the chance of all of them is counted in the same simulated populations, not multiplied."
         )
-    held = [g.label for g in single if early(np.log(g.load), g.broke)]
+    held = [groups[i].label for i in sorted(ceilings) if early(np.log(groups[i].load), groups[i].broke)]
     if held:
         out.append(f"{judged_words(0.0, in_hand=True)[0]} Groups: {'; '.join(held)}.")
     weak = [groups[i].label for i in sorted(ceilings) if ceilings[i] < 0.5]
     if weak:
-        out.append(f"More likely false than true at present, testing will probably not help: {'; '.join(weak)}.")
+        out.append(f"Highest attainable chance under 50 %, testing will probably not help: {'; '.join(weak)}.")
+    lots = [f"{groups[i].label} in batches of {size}" for i, size in sorted(sizes.items()) if size]
+    if lots:
+        out.append(f"Judged for a batch yet to come, so that further specimens come in batches: {'; '.join(lots)}.")
+    if troubles:
+        out.append(f"Not planned, and not part of the chance: {'; '.join(troubles[i] for i in sorted(troubles))}.")
     return tuple(out)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from lowtail import _numbers
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -103,6 +104,10 @@ class Plan(Record):
 
     Attributes
     ----------
+    unit : str
+        What is counted: "specimen" or "batch".
+    per_batch : int
+        Specimens of each further batch; 0 where specimens are counted.
     question : str
         Which planner answered: "bound", "more samples", "comparison", "precision", "batches", "looks", "zero failure".
     claim : str
@@ -110,12 +115,12 @@ class Plan(Record):
     group : str
         Name of the group, where data were in hand.
     family, basis : str
-        Strength law assumed and basis; empty where they play no part.
+        Distribution of the simulated populations and basis; empty where they play no part.
     n : int or None
         Specimens needed (in each arm, for a comparison: in the reference arm; for data in hand: how many *more*).
-        None where ``max_n`` is not enough.
+        None where ``max_n`` is not enough. With ``unit`` "batch" the number of batches.
     arms : tuple of int
-        Specimens by arm, reference first; one entry for a single series.
+        Specimens by arm, reference first; one entry for a single series, one a batch where batches are counted.
     n_now : int
         Specimens in hand already, 0 for a new series.
     assurance : float
@@ -124,11 +129,11 @@ class Plan(Record):
         Chance of success with ``n`` specimens (with ``max_n`` where ``n`` is None); for a zero-failure plan the
         confidence that ``n`` survivors demonstrate.
     chance_before : float
-        The same with one specimen fewer (below the assurance); NaN where there is no smaller series.
+        The same with one specimen, batch or look fewer (below the assurance); NaN where there is no smaller series.
     mc_error : float
         Monte-Carlo standard error of ``chance``; 0 where it is computed without simulation.
     ceiling : float
-        Highest chance that any number of specimens could reach.
+        Highest attainable chance: the share of simulated populations in which an endless series reaches the claim.
     curve : DataFrame
         Columns n, chance, mc_error.
     cost : float
@@ -153,6 +158,8 @@ class Plan(Record):
     group: str = ""
     family: str = ""
     basis: str = ""
+    unit: str = "specimen"
+    per_batch: int = 0
     n_now: int = 0
     cost: float = math.nan
     assumptions: tuple[str, ...] = ()
@@ -162,7 +169,10 @@ class Plan(Record):
     @property
     def unusable(self) -> str:
         """Why there is no number, or an empty text."""
-        return "" if self.n is not None else "no number of specimens up to the largest allowed reaches the assurance."
+        if self.n is not None:
+            return ""
+        many = "batches" if self.unit == "batch" else "specimens"
+        return f"no number of {many} up to the largest allowed reaches the chance asked for."
 
     def __str__(self) -> str:
         return self.sentence
@@ -288,12 +298,6 @@ def count(n: int, what: str = "specimen") -> str:
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
-def percent(chance: float, places: int = 0) -> str:
-    """Chance in percent; never rounds up to 100 % or down to 0 %."""
-    if 0 <= chance < 1:
-        shown = round(100 * chance, places)
-        if shown >= 100:
-            return "more than 99 %"
-        if shown <= 0:
-            return "less than 1 %"
-    return f"{100 * chance:.{places}f} %"
+def percent(chance: float) -> str:
+    """Chance in whole percent, cut down; never a bare 0 or 100: `lowtail._numbers.chance`."""
+    return _numbers.chance(chance)

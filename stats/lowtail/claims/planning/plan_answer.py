@@ -7,10 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import Plan, curve_points, make_curve, settle, smallest_n
 from lowtail.claims.planning.plan_trials import CURVE, SEARCH
+from lowtail.models.nonparametric import order_statistic_n
 
-__all__ = ["Answer", "Chances", "answer", "between_looks"]
+__all__ = ["Answer", "Chances", "answer", "between_looks", "looks_at"]
+
+_FIRST = (0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 13, 17, 22, 29, 38, 48, 60, 80, 100, 140, 200, 280, 380, 500, 700, 1000)
 
 
 class Chances(Protocol):
@@ -64,11 +68,29 @@ def at(n: int | None, chances: Chances, least: int, most: int, sizes: Sequence[i
     return Answer(n=n, last=last, chance=chance, error=error, before=before, rows=rows)
 
 
-def between_looks(chances: Chances, target: float, looks: Sequence[int], *, beyond: bool) -> Answer:
-    """Smallest number from 0 on that reaches the target: sizes in turn, then halving between the last two.
+def looks_at(least: int, most: int, basis: Basis, n_now: int = 0) -> list[int]:
+    """Numbers to try in turn: close together at first, and each where the cautious bound turns to a higher load.
 
-    ``beyond`` walks on to one further size of at least 3, for a curve that shows what testing on risks.
+    Between two such turns the chance may fall as the number rises, so that halving alone would miss its tops.
     """
+    turns: list[int] = []
+    while len(turns) < 60:
+        turn = order_statistic_n(basis.fraction_below, basis.confidence, len(turns) + 1) - n_now
+        if turn >= most:
+            break
+        turns.append(turn)
+    return sorted({m for m in (*_FIRST, *turns) if least <= m < most} | {least, most})
+
+
+def between_looks(
+    chances: Chances, target: float, looks: Sequence[int], *, beyond: bool = False, points: int = 0
+) -> Answer:
+    """First number that reaches the target where one fewer does not: looks in turn, then halving between the last two.
+
+    ``beyond`` walks on to one further look of at least 3, for a curve that shows what testing on risks; ``points``
+    asks for a curve of about so many numbers in place of those looked at.
+    """
+    least, most = looks[0], looks[-1]
     seen: list[int] = []
     found: int | None = None
     for i, m in enumerate(looks):
@@ -79,11 +101,13 @@ def between_looks(chances: Chances, target: float, looks: Sequence[int], *, beyo
             break
     n: int | None = None
     if found is not None:
-        low, n = looks[found - 1] if found else -1, looks[found]
+        low, n = looks[found - 1] if found else least - 1, looks[found]
         while n - low > 1:
             middle = (low + n) // 2
             seen.append(middle)
             low, n = (low, middle) if chances.chance(middle)[0] >= target else (middle, n)
-    n = settle(n, lambda m: chances.full(m)[0], target, 0, looks[-1])
-    seen += [] if n is None else [k for k in (n - 1, n) if k >= 0]
-    return at(n, chances, 0, looks[-1], sorted(set(seen)))
+    n = settle(n, lambda m: chances.full(m)[0], target, least, most)
+    if points:
+        seen = curve_points(n, least, most, points)
+    seen += [] if n is None else [k for k in (n - 1, n) if k >= least]
+    return at(n, chances, least, most, sorted(set(seen)))

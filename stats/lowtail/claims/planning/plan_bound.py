@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -13,6 +13,7 @@ from scipy import optimize, special
 from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.more_words import shows
 from lowtail.claims.planning.plan import (
     Claim,
     Plan,
@@ -26,12 +27,15 @@ from lowtail.claims.planning.plan import (
     smallest_n,
     strength_claim,
 )
-from lowtail.claims.planning.plan_answer import Chances
+from lowtail.claims.planning.plan_answer import Answer, Chances, between_looks, looks_at
 from lowtail.claims.planning.plan_answer import answer as find
 from lowtail.claims.planning.plan_chances import chance_bound
+from lowtail.claims.planning.plan_endless import endless_limit
+from lowtail.claims.planning.plan_judge import GOVERNING, ONE, check_judge
 from lowtail.claims.planning.plan_pivot import weibull_pivot
 from lowtail.claims.planning.plan_simulate import fresh_trials, judged_words
 from lowtail.claims.planning.plan_trials import Worked
+from lowtail.claims.strength.governing import NAMES
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
 
@@ -42,7 +46,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """A population assumed for planning: law, location and spread of y, and what of it the rig will let break."""
+    """A population assumed for planning: distribution of y, and what share of it the rig will not break."""
 
     family: Family
     location: float
@@ -55,7 +59,7 @@ class World:
 
 
 def make_world(family: str | Family, mean: float, cv: float, survivors: float = 0.0) -> World:
-    """Law of a family with a given mean (kN) and coefficient of variation of the load."""
+    """Distribution of a family with a given mean (kN) and coefficient of variation of the load."""
     law = get_family(family)
     if law.name == "normal":
         return World(law, mean, cv * mean, survivors)
@@ -79,6 +83,7 @@ def plan_bound(
     mean: float,
     cv: float,
     family: str | Family = "weibull",
+    judge: str = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
     cost: float | None = None,
@@ -86,11 +91,12 @@ def plan_bound(
     rng: int | np.random.Generator = 0,
     n_jobs: int = 1,
 ) -> Plan:
-    """Specimens of a new series so that its low bound reaches the claim with a stated chance.
+    """Specimens of a new series so that the bound that judges it reaches the claim with a stated chance.
 
-    Normal and lognormal: exact, P(mean - k s >= claim) by the noncentral t on both sides. Weibull: the pivot of the
-    exact bound over standard samples (Monte-Carlo error about 0.1 points). With survivors: simulation of the whole
-    series, each with its own bound.
+    Whole series are simulated from the population assumed, and each is judged by the rule of `governing`: the lowest of
+    the Weibull, the normal and the cautious bound (Monte-Carlo error at most 0.5 points). With ``judge="one
+    distribution"`` the bound of ``family`` alone judges: normal and lognormal then exact, P(mean - k s >= claim) by the
+    noncentral t; Weibull by the pivot of its bound over standard samples (error about 0.1 points).
 
     Parameters
     ----------
@@ -101,7 +107,9 @@ def plan_bound(
     mean, cv : float
         Mean load in kN and coefficient of variation (a fraction, 0.06) expected of the population.
     family : str or Family
-        "weibull" (default, the cautious one), "normal" or "lognormal".
+        Distribution of the population: "weibull" (default), "normal" or "lognormal".
+    judge : str
+        "governing" (default): the rule that judges real series. "one distribution": the bound of ``family`` alone.
     assurance : float
         Chance of success asked for, 0.5 to 0.99.
     survivors : float
@@ -119,8 +127,8 @@ def plan_bound(
     Returns
     -------
     Plan
-        ``n`` is the smallest number whose chance reaches the assurance, checked with n - 1; None where ``max_n``
-        is not enough.
+        ``n`` is the first number found whose chance reaches the assurance while n - 1 does not; None where ``max_n`` is
+        not enough. By the governing rule the chance may fall again at some larger numbers: see ``curve``.
 
     Raises
     ------
@@ -134,10 +142,10 @@ def plan_bound(
 
     Examples
     --------
-    >>> plan_bound(20, "A-basis", mean=25, cv=0.05, family="normal").n
+    >>> plan_bound(20, "A-basis", mean=25, cv=0.05, family="normal", judge="one distribution").n
     16
-    >>> plan_bound(20, "A-basis", mean=25, cv=0.05, family="normal", assurance=0.9).n
-    20
+    >>> plan_bound(20, "B-basis", mean=25, cv=0.05).n
+    16
     """
     strength, found, stated = strength_claim(claim, basis)
     mean = positive(mean, "mean", "the expected mean load in kN")
@@ -145,12 +153,14 @@ def plan_bound(
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 2)
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
-    check_possible(world, strength, found, mean, cv)
+    by = check_judge(judge)
+    check_possible(world, strength, found, mean, cv, by)
     seed = int(as_rng(rng).integers(2**31))
-    chances = chances_of(world, strength, found, seed, target, n_jobs)
-    answer = find(chances, target, 2, most, 24 if exact(world, found) else 8)
-    given = f"if the mean is {mean:.4g} kN and the CV {100 * cv:.3g} % ({world.family.name} law)"
+    chances = chances_of(world, strength, found, seed, target, n_jobs, by)
+    answer = _find(chances, target, most, found, exact(world, found, by), by)
+    given = f"if the mean is {mean:.4g} kN and the CV {100 * cv:.3g} % ({NAMES[world.family.name]} distribution)"
     only = "" if answer.n is not None else " only"
+    verb = "demonstrate" if found.tolerance else "reach"
     return answer.plan(
         question="bound",
         claim=str(stated),
@@ -158,26 +168,52 @@ def plan_bound(
         basis=found.name,
         assurance=target,
         price=price,
-        sentence=f"{count(answer.last)} back {stated} with a chance of{only} {percent(answer.chance)}, {given}.",
-        assumptions=_assumptions(world, mean, cv, found),
-        changes=_changes(strength, found, world, mean, cv, target, seed, min(most, 200)),
-        notes=("The mean and scatter are assumed, not known: with breaks in hand use `more_samples`.",),
+        sentence=(
+            f"{count(answer.last)} {verb} {shows(strength, found)} with a chance of{only} {percent(answer.chance)}, "
+            f"{given}."
+        ),
+        assumptions=_assumptions(world, mean, cv, found, by),
+        changes=_changes(strength, found, world, mean, cv, target, seed, min(most, 200), by),
+        notes=_notes(answer, target),
     )
 
 
-def exact(world: World, basis: Basis) -> bool:
+def _find(chances: Chances, target: float, most: int, basis: Basis, computed: bool, judge: str) -> Answer:
+    if not basis.tolerance or judge == ONE:
+        return find(chances, target, 2, most, 24 if computed else 8)
+    return between_looks(chances, target, looks_at(2, most, basis), points=12)
+
+
+def _notes(answer: Answer, target: float) -> tuple[str, ...]:
+    out = ["The mean and scatter are assumed, not known: with breaks in hand use `more_samples`."]
+    later = [(m, chance) for m, chance, _ in answer.rows if answer.n is not None and m > answer.n and chance < target]
+    if later:
+        m, chance = min(later, key=lambda row: row[1])
+        out.append(f"More is not always better: with {count(m)} the chance is {percent(chance)}.")
+    return tuple(out)
+
+
+def exact(world: World, basis: Basis, judge: str = GOVERNING) -> bool:
     """True where the chance needs no simulation of whole series."""
-    return world.survivors == 0 and (basis.kind == "tolerance" or world.family.name == "normal")
+    if not basis.tolerance:
+        return world.survivors == 0 and world.family.name == "normal"
+    return world.survivors == 0 and judge == ONE
 
 
 def chances_of(
-    world: World, strength: float, basis: Basis, seed: int, target: float | None = None, n_jobs: int = 1
+    world: World,
+    strength: float,
+    basis: Basis,
+    seed: int,
+    target: float | None = None,
+    n_jobs: int = 1,
+    judge: str = GOVERNING,
 ) -> Chances:
-    """Chances that the low bound of n specimens reaches the strength."""
+    """Chances that the judging bound of n specimens reaches the strength."""
     claim = world.distance(strength)
-    if not exact(world, basis):
+    if not exact(world, basis, judge):
         return fresh_trials(
-            world.family, world.location, world.spread, strength, basis, world.survivors, seed, target, n_jobs
+            world.family, world.location, world.spread, strength, basis, world.survivors, seed, target, n_jobs, judge
         )
     if world.family.name == "weibull":
         return Worked(
@@ -193,22 +229,35 @@ def _pivot_bound(n: int, seed: int, fraction_below: float, confidence: float) ->
     return weibull_pivot(n, seed).bound(fraction_below, confidence)
 
 
-def check_possible(world: World, strength: float, basis: Basis, mean: float, cv: float) -> None:
+def true_low(world: World, basis: Basis, judge: str = GOVERNING) -> tuple[float, float]:
+    """True strength at the content of the basis, and what an endless series would show of it, kN."""
+    quantile = float(world.family.quantile(basis.fraction_below)) if basis.tolerance else 0.0
+    low = float(world.family.inverse(world.location + quantile * world.spread))
+    if basis.tolerance and judge == ONE:
+        return low, low
+    limit = endless_limit(world.family, np.array([world.location]), np.array([world.spread]), basis)
+    return low, float(world.family.inverse(limit)[0])
+
+
+def check_possible(world: World, strength: float, basis: Basis, mean: float, cv: float, judge: str = GOVERNING) -> None:
     """Raise where the claim lies at or above what an endless series could show."""
-    if basis.kind == "tolerance":
-        quantile = float(world.family.quantile(basis.fraction_below))
-        limit = float(world.family.inverse(world.location + quantile * world.spread))
-        what = f"true {100 * basis.fraction_below:g} % strength"
-    else:
-        limit = mean * (1 - basis.factor(math.inf) * cv)
-        what = f"limit of '{basis.name}' in an endless series"
+    low, limit = true_low(world, basis, judge)
     if strength < limit:
         return
+    if not basis.tolerance:
+        what = f"the limit of '{basis.name}' in an endless series is {limit:.4g} kN"
+    elif strength < low:
+        what = (
+            f"the true {basis.percentile} is {low:.4g} kN, but the bound that governs approaches {limit:.4g} kN only, "
+            "since it asks every distribution"
+        )
+    else:
+        what = f"the true {basis.percentile} is {low:.4g} kN"
     above = " It even lies above the mean." if strength >= mean else ""
     raise InputError(
         f"The claim of {strength:.4g} kN cannot be backed with any number of specimens: with mean {mean:.4g} kN and CV "
-        f"{100 * cv:.3g} % ({world.family.name} law) the {what} is {limit:.4g} kN.{above} Lower the claim below "
-        f"{limit:.4g} kN, or choose a basis that allows a larger fraction below."
+        f"{100 * cv:.3g} % ({NAMES[world.family.name]} distribution) {what}.{above} Lower the claim below {limit:.4g} "
+        "kN, or choose a basis that allows a larger fraction below."
     )
 
 
@@ -219,20 +268,34 @@ def held_words(survivors: float) -> str:
     return f"{100 * survivors:.3g} % of the specimens hold; the rig's strength scatters like the specimens'."
 
 
-def _assumptions(world: World, mean: float, cv: float, basis: Basis) -> tuple[str, ...]:
-    limit = "" if basis.kind == "tolerance" else f" The limit is mean - k s of the loads, by the custom '{basis.name}'."
+def _assumptions(world: World, mean: float, cv: float, basis: Basis, judge: str) -> tuple[str, ...]:
+    name = NAMES[world.family.name]
+    if not basis.tolerance:
+        by = f" The limit is mean - k s of the loads, by the custom '{basis.name}'."
+    elif judge == ONE:
+        by = f" Judged by the bound of the {name} distribution alone."
+    else:
+        by = " Judged by the bound that governs: the lowest of the Weibull, the normal and the cautious bound."
     return (
-        f"{world.family.name} law with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{limit}",
+        f"{name[:1].upper()}{name[1:]} distribution with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{by}",
         held_words(world.survivors),
         *judged_words(world.survivors, in_hand=False),
     )
 
 
 def _changes(
-    strength: float, basis: Basis, world: World, mean: float, cv: float, target: float, seed: int, most: int
+    strength: float,
+    basis: Basis,
+    world: World,
+    mean: float,
+    cv: float,
+    target: float,
+    seed: int,
+    most: int,
+    judge: str,
 ) -> tuple[str, ...]:
-    """Answers for a wider scatter, a lower mean and a higher assurance (only where no simulation is needed)."""
-    if not exact(world, basis):
+    """Answers for a wider scatter, a lower mean and a higher chance (only where all specimens break)."""
+    if world.survivors:
         return ()
     out = []
     cases = [
@@ -240,17 +303,17 @@ def _changes(
         (f"mean {0.97 * mean:.4g} kN instead of {mean:.4g} kN", 0.97 * mean, cv, target),
     ]
     if target < 0.95:
-        cases.append((f"assurance 95 % instead of {100 * target:g} %", mean, cv, 0.95))
+        cases.append((f"a chance of 95 % instead of {100 * target:g} %", mean, cv, 0.95))
     for words, m, c, goal in cases:
         if c >= 1:
             continue
-        other = replace(make_world(world.family, m, c))
+        other = make_world(world.family, m, c)
         try:
-            check_possible(other, strength, basis, m, c)
+            check_possible(other, strength, basis, m, c, judge)
         except InputError:
             out.append(f"{words}: impossible with any number of specimens.")
             continue
-        chances = chances_of(other, strength, basis, seed)
-        n = smallest_n(lambda k, f=chances: f.full(k)[0], goal, 2, most)  # type: ignore[misc]
+        chances = chances_of(other, strength, basis, seed, goal, judge=judge)
+        n = smallest_n(lambda k, f=chances: f.chance(k)[0], goal, 2, most)  # type: ignore[misc]
         out.append(f"{words}: {count(n)}." if n is not None else f"{words}: more than {count(most)}.")
     return tuple(out)

@@ -2,7 +2,9 @@
 
 A tester who judges the claim after every few specimens and stops at the first success has many chances to succeed by
 luck. Here the looks are judged at a higher confidence, set so that the whole procedure, the look at the specimens in
-hand included, wrongly backs a claim no more often than a single look at the stated confidence.
+hand included, wrongly passes a claim no more often than a single look at the stated confidence. The levels are those
+that the bound of the one distribution alone needs; at each look the governing bound at that level judges, which never
+passes what that bound does not.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from scipy import special
 from lowtail._checks import door
 from lowtail._parallel import as_rng, seeds
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.more_words import shows
 from lowtail.claims.planning.plan import (
     Claim,
     Plan,
@@ -28,15 +31,24 @@ from lowtail.claims.planning.plan import (
     strength_claim,
 )
 from lowtail.claims.planning.plan_answer import Answer
-from lowtail.claims.planning.plan_chances import spread_nodes
+from lowtail.claims.planning.plan_endless import endless_limit
+from lowtail.claims.planning.plan_judge import (
+    GOVERNING,
+    cautious_reaches,
+    check_judge,
+    normal_factor_confidence,
+    relative,
+)
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
 from lowtail.claims.planning.plan_simulate import early, judged_words, lowered, standard_series
 from lowtail.claims.planning.plan_trials import share_and_error
 from lowtail.claims.planning.plan_worlds import draw_worlds
+from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments
+from lowtail.claims.strength.judging import Judged, judge_bound
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import confidence_law
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import NORMAL, Family, get_family
 from lowtail.records.sample import Sample
 
 __all__ = ["look_confidence", "look_levels", "plan_looks"]
@@ -44,7 +56,7 @@ __all__ = ["look_confidence", "look_levels", "plan_looks"]
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-SERIES = 6400  # worlds, stratified; twice as many at the edge of the claim
+SERIES = 6400  # simulated populations, stratified; twice as many at the edge of the claim
 MOST_LOOKS = 12
 BOUNDARIES = ("equal", "early strict")
 FEW = 20  # simulated successes below which a level is set by its part of the error alone
@@ -59,6 +71,7 @@ def plan_looks(
     every: int,
     assurance: float = 0.8,
     family: str | Family = "weibull",
+    judge: str = GOVERNING,
     max_looks: int = 8,
     boundary: str = "equal",
     survivors: float | None = None,
@@ -67,8 +80,10 @@ def plan_looks(
     """How many more specimens at most, looking after every few and stopping at the first success.
 
     The confidence asked at each look is raised, from simulated series at the edge of the claim, so that the total error
-    stays what the basis states. The chance is taken over worlds drawn from the
-    confidence law of the data in hand, as in `more_samples`.
+    stays what the basis states. The chance is taken over populations drawn from the confidence distribution of the data
+    in hand, each look judged by the bound that governs for specimens like these, as in `more_samples`.
+
+    Slips whose meaning is not stated are planned both ways, and the worse plan stands.
 
     Parameters
     ----------
@@ -83,7 +98,9 @@ def plan_looks(
     assurance : float
         Chance of success asked for, 0.5 to 0.99.
     family : str or Family
-        "weibull" (default), "normal" or "lognormal".
+        Distribution of the simulated populations: "weibull" (default), "normal" or "lognormal".
+    judge : str
+        "governing" (default): the rule that judges real series. "one distribution": the bound of ``family`` alone.
     max_looks : int
         Largest number of further looks, 1 to 12.
     boundary : {"equal", "early strict"}
@@ -113,9 +130,9 @@ def plan_looks(
     Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
     """
     strength, found, stated = strength_claim(claim, basis)
-    if found.kind != "tolerance":
+    if not found.tolerance:
         raise InputError(f"Looks need a basis with a confidence, got '{found.name}' ({found.kind}).")
-    law = get_family(family)
+    law, by = get_family(family), check_judge(judge)
     target = check_assurance(assurance)
     step = check_whole(every, "every", 1)
     looks = check_whole(max_looks, "max_looks", 1)
@@ -124,24 +141,38 @@ def plan_looks(
     if boundary not in BOUNDARIES:
         raise InputError(f"`boundary` must be 'equal' or 'early strict', got {boundary!r}.")
     held = sample.n_censored / sample.n if survivors is None else check_share(survivors, "survivors")
-    known = confidence_law(sample, law)
     generator = as_rng(rng)
+    if by == GOVERNING and len(treatments(sample)) > 1:
+        both = [
+            plan_looks(
+                each, stated, found, every=step, assurance=target, family=law, judge=by, max_looks=looks,
+                boundary=boundary, survivors=survivors, rng=int(generator.integers(2**31)),
+            )
+            for each in treatments(sample).values()
+        ]  # fmt: skip
+        return max(both, key=lambda plan: (math.inf if plan.n is None else plan.n, -plan.chance))
+    known = confidence_law(sample, law)
+    bound = governing(sample, found)
+    judged = judge_bound(sample, strength, found, bound, math.nan) if by == GOVERNING else None
     edge = float(law.transform(strength))
-    worlds = draw_worlds(known, law, edge, found.fraction_below, generator, SERIES)
+    worlds = draw_worlds(known, law, edge, found, generator, SERIES)
     seed, null = seeds(generator, 2)
     z, fresh = standard_series(law, step * looks, SERIES, held, seed)
-    further = worlds.location[:, None] + worlds.spread[:, None] * z
-    start = (np.asarray(law.transform(sample.load), dtype=float), sample.broke)
-    present = known.confidence_that(strength, found.fraction_below)
+    series = _Looks(sample, worlds.location[:, None] + worlds.spread[:, None] * z, fresh, edge, law, found, by)
+    ceiling = known.confidence_that(strength, found.fraction_below)
+    if by == GOVERNING and ceiling > 0:
+        true = worlds.margin >= 0
+        limit = endless_limit(law, worlds.location, worlds.spread, found)
+        ceiling *= float((limit[true] >= edge).mean()) if true.any() else 0.0
     edge_seed = int(null.generate_state(1)[0])
-    seen, at_edge, answers = [np.full(SERIES, present)], [], []
+    at_edge, answers = [], []
     for j in range(looks + 1):
-        if j:
-            broke = None if fresh is None else fresh[:, : step * j]
-            seen.append(_confidence(start, further[:, : step * j], broke, edge, law, found))
+        series.look(step * j)
         at_edge.append(_edge_confidence(law, sample.n + step * j, held, found, edge_seed))
         levels = look_levels(np.column_stack(at_edge), sample.n + step * np.arange(j + 1), found.confidence, boundary)
-        answers.append(_by_looks(np.column_stack(seen), levels))
+        answers.append(_by_looks(series.reached(levels)))
+        if j == 0 and judged is not None:
+            answers[0] = [(1.0 if bound.these_batches >= strength else 0.0, 0.0)]
         if answers[j][-1][0] >= target:
             break
     last, won = j, answers[-1]
@@ -164,17 +195,80 @@ def plan_looks(
         basis=found.name,
         n_now=sample.n,
         assurance=target,
-        ceiling=present,
-        sentence=_sentence(sample, stated, answer, step, asked, step * sum(1 - w[0] for w in won[:-1])),
-        assumptions=(
-            f"{law.name} law, location and scatter as uncertain as the {count(sample.n)} in hand leave them.",
-            f"Judged after every {step} more, {_each(levels)}; testing stops at success.",
-            "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
-            *judged_words(held, early(*start)),
+        ceiling=ceiling,
+        sentence=_sentence(
+            sample, strength, found, judged, answer, step, asked, step * sum(1 - w[0] for w in won[:-1])
         ),
-        changes=_costs(float((seen[last] >= found.confidence).mean()), step, last, naive, found),
-        notes=("Decide the looks and the level before testing on; a look that was not planned spends confidence too.",),
+        assumptions=(
+            f"Simulated populations: {NAMES[law.name]} distribution, location and scale as uncertain as the "
+            f"{count(sample.n)} in hand leave them.",
+            f"Judged after every {step} more, {_each(levels)}, by {_by_words(by, law)}; testing stops at success.",
+            "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
+            *judged_words(held, early(*series.start)),
+        ),
+        changes=_costs(float(series.reached_at(last, found.confidence).mean()), step, last, naive, found),
+        notes=_notes(sample),
     )
+
+
+def _by_words(judge: str, law: Family) -> str:
+    if judge == GOVERNING:
+        return "the bound that governs (the lowest of the Weibull, the normal and the cautious bound)"
+    return f"the bound of the {NAMES[law.name]} distribution alone"
+
+
+def _notes(sample: Sample) -> tuple[str, ...]:
+    out = ["Decide the looks and the level before testing on; a look that was not planned spends confidence too."]
+    if len(batch_names(sample)) > 1:
+        out.append("For these batches only: a batch yet to come is judged by another bound, see `more_samples`.")
+    return tuple(out)
+
+
+class _Looks:
+    """The pooled series at each look, and whether the bound that judges it reaches the claim at a level."""
+
+    def __init__(
+        self, sample: Sample, further: Array, fresh: Flags | None, edge: float, law: Family, basis: Basis, judge: str
+    ) -> None:
+        self.start = np.asarray(law.transform(sample.load), dtype=float), sample.broke
+        self.further, self.fresh, self.edge, self.law, self.basis, self.judge = further, fresh, edge, law, basis, judge
+        self.series: list[tuple[Array, Flags | None]] = []
+        self.seen: list[Array] = []
+
+    def look(self, more: int) -> None:
+        """Look with ``more`` further specimens."""
+        y, flags = _pool(self.start, self.further[:, :more], None if self.fresh is None else self.fresh[:, :more])
+        if not more:  # one series, the same in every population
+            y, flags = y[:1], None if flags is None else flags[:1]
+        u = relative(y, self.edge, on_log=self.law.on_log)
+        if self.judge != GOVERNING:
+            shown = _judged(y, flags, self.edge, self.law, self.basis)
+        else:
+            real = np.flatnonzero(np.isfinite(u).all(axis=1))
+            shown = np.zeros(y.shape[0])
+            some = None if flags is None else flags[real]
+            load = np.exp(np.minimum(u[real], 300.0))
+            shown[real] = np.minimum(
+                weibull_confidence(u[real], some, 0.0, self.basis.fraction_below),
+                _judged(load, some, 1.0, NORMAL, self.basis),
+            )
+        if flags is not None and early(*self.start):
+            shown = np.minimum(shown, lowered(y, flags, self.edge, self.law, self.basis, shown))
+        self.series.append((u, flags))
+        self.seen.append(shown)
+
+    def reached_at(self, look: int, level: float) -> Flags:
+        """Whether the bound at this level reaches the claim at one look, in every population."""
+        shown, (u, flags) = self.seen[look] >= level, self.series[look]
+        if self.judge == GOVERNING:
+            rows = np.flatnonzero(shown)
+            some = None if flags is None else flags[rows]
+            shown[rows] = cautious_reaches(u[rows], some, self.basis.fraction_below, level)
+        return np.broadcast_to(shown, (self.further.shape[0],))
+
+    def reached(self, levels: Array) -> Flags:
+        """Whether each look succeeds at its level, shape (B, looks)."""
+        return np.column_stack([self.reached_at(j, float(level)) for j, level in enumerate(levels)])
 
 
 def look_levels(at_edge: Array, sizes: NDArray[np.intp], confidence: float, boundary: str) -> Array:
@@ -239,60 +333,61 @@ def look_confidence(
     return float(level), float((seen.max(axis=1) >= found.confidence).mean())
 
 
-def _by_looks(seen: Array, levels: Array) -> list[tuple[float, float]]:
+def _by_looks(won: Flags) -> list[tuple[float, float]]:
     """Chance, with its error, to have succeeded by each look."""
-    reached = np.maximum.accumulate(seen >= levels, axis=1)
-    return [share_and_error(reached[:, j]) for j in range(levels.size)]
+    reached = np.maximum.accumulate(won, axis=1)
+    return [share_and_error(reached[:, j]) for j in range(won.shape[1])]
 
 
 @lru_cache(maxsize=64)
 def _edge_confidence(family: Family, n: int, held: float, basis: Basis, seed: int) -> Array:
     """Confidence in fresh series of n whose true percentile lies exactly at the claim; longer ones continue shorter."""
     z, fresh = standard_series(family, n, 2 * SERIES, held, np.random.SeedSequence(seed))
-    none = (np.empty(0), np.empty(0, dtype=bool))
-    return _confidence(none, z, fresh, float(family.quantile(basis.fraction_below)), family, basis)
+    return _judged(z, fresh, float(family.quantile(basis.fraction_below)), family, basis)
 
 
-def _confidence(
-    start: tuple[Array, Flags], y: Array, fresh: Flags | None, claim: float, family: Family, basis: Basis
-) -> Array:
+def _pool(start: tuple[Array, Flags], y: Array, fresh: Flags | None) -> tuple[Array, Flags | None]:
+    """The series in hand followed by further ones, and which broke (None: all)."""
     size = y.shape[0]
     pooled = np.concatenate([np.tile(start[0], (size, 1)), y], axis=1)
-    flags: Flags | None = None
-    if fresh is not None or not start[1].all():
-        new = np.ones(y.shape, dtype=bool) if fresh is None else fresh
-        flags = np.concatenate([np.tile(start[1], (size, 1)), new], axis=1)
-
-    if flags is not None or family.name == "weibull":
-        if family.name == "weibull":
-            shown = weibull_confidence(pooled, flags, claim, basis.fraction_below)
-        else:
-            level, span = (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3
-            shown = normal_confidence(pooled, flags, claim, basis.fraction_below, level, span)  # type: ignore[arg-type]
-        in_hand = start[0].size > 0 and flags is not None and early(*start)
-        return lowered(pooled, flags, claim, family, basis, shown) if in_hand and flags is not None else shown
-    factor = (pooled.mean(axis=1) - claim) / pooled.std(axis=1, ddof=1)
-    return np.asarray(np.interp(factor, *_normal_table(pooled.shape[1], basis.fraction_below)))
+    if fresh is None and start[1].all():
+        return pooled, None
+    new = np.ones(y.shape, dtype=bool) if fresh is None else fresh
+    return pooled, np.concatenate([np.tile(start[1], (size, 1)), new], axis=1)
 
 
-@lru_cache(maxsize=256)
-def _normal_table(n: int, fraction_below: float) -> tuple[Array, Array]:
-    """Factors k and the confidence with which mean - k s lies below the percentile, for interpolation."""
-    z = -float(special.ndtri(fraction_below))
-    k = np.sinh(np.linspace(-4.0, 7.0, 900)) * 0.4 + z
-    s, weight = spread_nodes(float(n - 1), 600)
-    return k, 1 - special.ndtr(np.sqrt(n) * (z - k[:, None] * s)) @ weight
+def _judged(y: Array, flags: Flags | None, claim: float, family: Family, basis: Basis) -> Array:
+    """Confidence by one distribution that the percentile is at least the claim."""
+    if family.name == "weibull":
+        return weibull_confidence(y, flags, claim, basis.fraction_below)
+    if flags is not None:
+        return normal_confidence(
+            y, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3
+        )
+    return normal_factor_confidence(y, claim, basis.fraction_below)
 
 
-def _sentence(sample: Sample, claim: Claim, answer: Answer, step: int, asked: str, spent: float) -> str:
+def _sentence(
+    sample: Sample,
+    strength: float,
+    basis: Basis,
+    judged: Judged | None,
+    answer: Answer,
+    step: int,
+    asked: str,
+    spent: float,
+) -> str:
     who = f"{sample.label}: " if sample.label else ""
     how = f"looking after every {count(step)} and {asked}"
+    what = shows(strength, basis)
+    if answer.n == 0 and judged is not None:
+        return f"{who}no further look is needed with the {count(sample.n)} in hand: {judged.sentence.rstrip('.')}."
     if answer.n == 0:
-        return f"{who}the {count(sample.n)} in hand already back {claim}: no further look is needed."
+        return f"{who}the {count(sample.n)} in hand already demonstrate {what}: no further look is needed."
     if answer.n is None:
-        return f"{who}{how}, {answer.last} more back {claim} with a chance of only {percent(answer.chance)}."
+        return f"{who}{how}, {answer.last} more demonstrate {what} with a chance of only {percent(answer.chance)}."
     return (
-        f"{who}{how}, at most {count(answer.n, 'more specimen')} back {claim} with a chance of "
+        f"{who}{how}, at most {count(answer.n, 'more specimen')} demonstrate {what} with a chance of "
         f"{percent(answer.chance)}; {spent:.3g} are used on average."
     )
 
@@ -303,6 +398,6 @@ def _costs(once: float, step: int, last: int, naive: float, basis: Basis) -> tup
         return ()
     return (
         f"One look only, after all {step * last} more, at {100 * basis.confidence:g} %: a chance of {percent(once)}.",
-        f"Looking {last + 1} times at {100 * basis.confidence:g} % each would back a claim at the edge of truth in "
-        f"{100 * naive:.1f} % of series, not {100 * (1 - basis.confidence):.3g} %.",
+        f"Looking {last + 1} times at {100 * basis.confidence:g} % each, by one distribution alone, would pass a claim "
+        f"that is only just false in {100 * naive:.1f} % of series, not {100 * (1 - basis.confidence):.3g} %.",
     )

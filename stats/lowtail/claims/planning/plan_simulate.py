@@ -1,4 +1,4 @@
-"""Simulated series for planning: strengths, survivors, and whether each series backs the claim."""
+"""Simulated series for planning: strengths, survivors, and whether each series reaches the claim."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from scipy import special
 
 from lowtail._parallel import run, seeds
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.plan_judge import GOVERNING, governing_reaches, relative
 from lowtail.claims.planning.plan_normal import normal_bound, normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_bound, weibull_confidence
 from lowtail.claims.planning.plan_trials import Trials
@@ -66,10 +67,17 @@ def _draw(family: Family, n: int, size: int, rng: np.random.Generator) -> Array:
 
 
 def backs(
-    y: Array, broke: Flags | None, claim: Array | float, family: Family, basis: Basis, calibrated: bool = False
+    y: Array,
+    broke: Flags | None,
+    claim: Array | float,
+    family: Family,
+    basis: Basis,
+    judge: str = GOVERNING,
+    calibrated: bool = False,
 ) -> Flags:
-    """Whether the low bound of each series of ``y`` values (B, n) reaches ``claim``, a value of y.
+    """Whether the bound that judges each series of ``y`` values (B, n) reaches ``claim``, a value of y.
 
+    ``judge`` is "governing", the rule that judges real series, or "one distribution", the bound of ``family`` alone.
     ``calibrated``: series that held early are judged as `low_bound` judges them (`lowered`). Without it they are judged
     by the confidence distribution alone, which backs a claim more often by at most a point where all that holds
     specimens is a rig that scatters (``tests/truth/early_holds_plans.csv``).
@@ -77,12 +85,18 @@ def backs(
     n = y.shape[1]
     if n < 2:
         return np.zeros(y.shape[0], dtype=bool)
-    if basis.kind != "tolerance":
+    if not basis.tolerance:
         return _backs_by_custom(y, broke, claim, family, basis)
-    shown = confidence(y, broke, claim, family, basis.fraction_below, basis.confidence)
-    if calibrated and broke is not None:
-        shown = lowered(y, broke, claim, family, basis, shown)
-    return shown >= basis.confidence
+    if judge == GOVERNING:
+        won = governing_reaches(relative(y, claim, on_log=family.on_log), broke, basis)
+    else:
+        won = confidence(y, broke, claim, family, basis.fraction_below, basis.confidence) >= basis.confidence
+    if calibrated and broke is not None and won.any():
+        rows = np.flatnonzero(won)
+        at = np.broadcast_to(np.asarray(claim, dtype=float), won.shape)[rows]
+        shown = confidence(y[rows], broke[rows], at, family, basis.fraction_below, basis.confidence)
+        won[rows] = lowered(y[rows], broke[rows], at, family, basis, shown) >= basis.confidence
+    return won
 
 
 def judged_words(held: float, in_hand: bool) -> tuple[str, ...]:
@@ -171,10 +185,11 @@ def _one(
     claim: float,
     basis: Basis,
     survivors: float,
+    judge: str,
     seed: np.random.SeedSequence,
 ) -> Flags:
     y, broke = standard_series(family, n, PER_TASK, survivors, seed)
-    return backs(location + spread * y, broke, claim, family, basis)
+    return backs(location + spread * y, broke, claim, family, basis, judge)
 
 
 def fresh_trials(
@@ -187,13 +202,14 @@ def fresh_trials(
     seed: int,
     target: float | None = None,
     n_jobs: int = 1,
+    judge: str = GOVERNING,
 ) -> Trials[int]:
-    """Whether fresh series back the strength, by simulating the series, against their size."""
+    """Whether fresh series demonstrate the strength, by simulating the series, against their size."""
     claim = float(family.transform(strength))
     each = seeds(seed, TASKS)
 
     def make(wanted: list[tuple[int, int]]) -> list[Flags]:
-        jobs = [(n, family, location, spread, claim, basis, survivors, each[block]) for n, block in wanted]
+        jobs = [(n, family, location, spread, claim, basis, survivors, judge, each[block]) for n, block in wanted]
         return run(_one, jobs, n_jobs=n_jobs, progress=False)
 
     return Trials(make, target, TASKS)
@@ -209,6 +225,7 @@ def chance_fresh(
     survivors: float,
     seed: int,
     n_jobs: int = 1,
+    judge: str = GOVERNING,
 ) -> tuple[float, float]:
-    """Chance that a fresh series of n backs the strength, with its Monte-Carlo error."""
-    return fresh_trials(family, location, spread, strength, basis, survivors, seed, n_jobs=n_jobs).full(n)
+    """Chance that a fresh series of n demonstrates the strength, with its Monte-Carlo error."""
+    return fresh_trials(family, location, spread, strength, basis, survivors, seed, n_jobs=n_jobs, judge=judge).full(n)

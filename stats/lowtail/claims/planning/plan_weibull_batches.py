@@ -86,13 +86,14 @@ def _draw(world: BatchWorld, batches: int, size: int, seed: np.random.SeedSequen
 
 
 def weibull_batch_confidence(y: Array, broke: Flags, claim: float, fraction_below: float) -> Array:
-    """Confidence that the percentile over all batches is at least ``claim``, for many sets of equal batches.
+    """Confidence that the percentile over all batches is at least ``claim``, for many sets of batches.
 
     Parameters
     ----------
     y : (B, a, m) array
-        Ln loads.
+        Ln loads; places that a shorter batch leaves free hold ``-inf``.
     broke : (B, a, m) array of bool
+        False at free places.
     claim : float
         Ln of the strength claimed.
     fraction_below : float
@@ -160,9 +161,10 @@ def _slopes(t: Array, away: Array, pull: Array, r: Array, free: Array) -> tuple[
     """First and second derivative of the log density of ln k."""
     k = np.exp(t)
     e = np.exp(k[:, None, None] * away)
+    flat = np.where(np.isneginf(away), 0.0, away)
     total = e.sum(axis=2)
-    mean = (e * away).sum(axis=2) / total
-    variance = np.maximum((e * away * away).sum(axis=2) / total - mean * mean, 0.0)
+    mean = (e * flat).sum(axis=2) / total
+    variance = np.maximum((e * flat * flat).sum(axis=2) / total - mean * mean, 0.0)
     first = k * (pull - (r * mean).sum(axis=1))
     return free + first, first - k * k * (r * variance).sum(axis=1)
 

@@ -1,4 +1,4 @@
-"""Worlds in keeping with the data in hand: populations drawn from the confidence law, and further series in each."""
+"""Simulated populations in keeping with the data in hand, drawn from the confidence distribution; series in each."""
 
 from __future__ import annotations
 
@@ -11,26 +11,28 @@ from scipy.special import ndtri
 
 from lowtail._parallel import run
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.plan_endless import custom_limit
+from lowtail.claims.planning.plan_judge import GOVERNING
 from lowtail.claims.planning.plan_simulate import backs, early, standard_series
 from lowtail.claims.planning.plan_trials import Trials
 from lowtail.models.confidence_law import ConfidenceLaw
 from lowtail.models.families import Family
 from lowtail.records.sample import Sample
 
-__all__ = ["Worlds", "draw_worlds", "trials_in"]
+__all__ = ["Worlds", "draw_worlds", "in_order", "trials_in"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 TASKS = 4
-PER_TASK = 2400  # 9,600 worlds, stratified: Monte-Carlo error below 0.5 points
-_SPARE = 4  # candidates for each world kept
-_NO_MOVE, _PLACES = 0.4, (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)  # confidences at which worlds are moved, or not
+PER_TASK = 2400  # 9,600 populations, stratified: Monte-Carlo error below 0.5 points
+SPARE = 4  # candidates for each population kept
+_NO_MOVE, _PLACES = 0.4, (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)  # confidences where populations are moved, or not
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Worlds:
-    """Populations drawn from a confidence law, in order of how far the claim lies below their low strength.
+    """Populations drawn from a confidence distribution, in order of how far the claim lies below their low strength.
 
     Attributes
     ----------
@@ -47,7 +49,7 @@ class Worlds:
     margin: Array
 
     def slice(self, task: int) -> Worlds:
-        """Every ``TASKS``-th world, starting at ``task``: each slice covers the whole range."""
+        """Every ``TASKS``-th population, starting at ``task``: each slice covers the whole range."""
         pick = slice(task, None, TASKS)
         return Worlds(self.family, self.location[pick], self.spread[pick], self.margin[pick])
 
@@ -56,25 +58,35 @@ def draw_worlds(
     law: ConfidenceLaw,
     family: Family,
     claim: float,
-    fraction_below: float,
+    basis: Basis,
     rng: np.random.Generator,
     size: int = TASKS * PER_TASK,
 ) -> Worlds:
-    """Draw worlds from the confidence law, stratified by the margin of the claim.
+    """Draw populations from the confidence distribution, stratified by the margin of the claim.
 
-    Four candidates are drawn for each world and put in order of the margin; one of every four in a row is kept at
-    random. The law is unchanged and the Monte-Carlo error smaller. Where specimens in hand held early the worlds are
-    moved down, so that their low strengths follow the calibrated confidences.
+    Where specimens in hand held early the populations are moved down, so that their percentiles follow the calibrated
+    confidences.
     """
-    location, spread = law.draws(_SPARE * size, rng)
-    low = location + float(family.quantile(fraction_below)) * spread
-    if law.calibrated:
-        move = _down(law, family, fraction_below, low)
-        location, low = location + move, low + move
+    location, spread = law.draws(SPARE * size, rng)
+    if basis.tolerance:
+        low = location + float(family.quantile(basis.fraction_below)) * spread
+        if law.calibrated:
+            move = _down(law, family, basis.fraction_below, low)
+            location, low = location + move, low + move
+    else:
+        low = custom_limit(family, location, spread, basis)
     margin = (low - claim) / spread
-    order = np.argsort(margin, kind="stable").reshape(size, _SPARE)
-    pick = order[np.arange(size), rng.integers(_SPARE, size=size)]
+    pick = in_order(margin, size, rng)
     return Worlds(family, location[pick], spread[pick], margin[pick])
+
+
+def in_order(margin: Array, size: int, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Which of ``SPARE`` candidates for each population to keep, in rising order of the margin.
+
+    Of every ``SPARE`` in a row one is kept at random: the distribution is unchanged and the Monte-Carlo error smaller.
+    """
+    order = np.argsort(margin, kind="stable").reshape(size, SPARE)
+    return np.asarray(order[np.arange(size), rng.integers(SPARE, size=size)])
 
 
 def _down(law: ConfidenceLaw, family: Family, fraction_below: float, low: Array) -> Array:
@@ -92,10 +104,11 @@ def _task(
     claim: float,
     basis: Basis,
     survivors: float,
+    judge: str,
     seed: np.random.SeedSequence,
     more: int,
 ) -> Flags:
-    """Outcome in each world with a number of further specimens."""
+    """Outcome in each population with a number of further specimens."""
     size = worlds.location.size
     pooled, flags = np.empty((size, y.size + more)), None
     pooled[:, : y.size] = y
@@ -105,7 +118,7 @@ def _task(
         flags = np.empty(pooled.shape, dtype=bool)
         flags[:, : y.size] = broke
         flags[:, y.size :] = True if fresh is None else fresh
-    return backs(pooled, flags, claim, worlds.family, basis, early(y, broke))
+    return backs(pooled, flags, claim, worlds.family, basis, judge, early(y, broke))
 
 
 def trials_in(
@@ -117,18 +130,25 @@ def trials_in(
     seeds: Sequence[np.random.SeedSequence],
     target: float | None = None,
     n_jobs: int = 1,
+    *,
+    judge: str = GOVERNING,
+    now: bool | None = None,
 ) -> Trials[int]:
-    """Whether the pooled series backs the claim (a value of y) in each world, by further specimens.
+    """Whether the pooled series reaches the claim (a value of y) in each population, by further specimens.
 
-    Calibrated for early holds where specimens in hand held early.
+    Calibrated for early holds where specimens in hand held early. ``now`` says whether the specimens in hand reach it,
+    where that is known already.
     """
     y = np.asarray(worlds.family.transform(sample.load), dtype=float)
 
     def make(wanted: list[tuple[int, int]]) -> list[Flags]:
+        ahead = [one for one in wanted if one[0] or now is None]
         jobs = [
-            (y, sample.broke, worlds.slice(block), claim, basis, survivors, seeds[block], more)
-            for more, block in wanted
+            (y, sample.broke, worlds.slice(block), claim, basis, survivors, judge, seeds[block], more)
+            for more, block in ahead
         ]
-        return run(_task, jobs, n_jobs=n_jobs, progress=False)
+        done = dict(zip(ahead, run(_task, jobs, n_jobs=n_jobs, progress=False), strict=True))
+        size = worlds.location.size // TASKS
+        return [done[one] if one in done else np.full(size, bool(now)) for one in wanted]
 
     return Trials(make, target, TASKS)

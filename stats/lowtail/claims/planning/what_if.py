@@ -20,7 +20,8 @@ from lowtail.claims.planning.plan import (
     positive,
     strength_claim,
 )
-from lowtail.claims.planning.plan_bound import chances_of, make_world
+from lowtail.claims.planning.plan_bound import chances_of, make_world, true_low
+from lowtail.claims.planning.plan_judge import GOVERNING, check_judge
 from lowtail.claims.planning.plan_trials import CURVE
 from lowtail.errors import InputError
 from lowtail.models.families import Family, get_family
@@ -40,13 +41,14 @@ def what_if(
     cv: float | Sequence[float],
     n: int | Sequence[int] = (3, 5, 8, 12, 20),
     family: str | Family = "weibull",
+    judge: str = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
     rng: int | np.random.Generator = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
 ) -> pd.DataFrame:
-    """Chance that a new series backs the claim, for every mean, CV and number of specimens.
+    """Chance that a new series demonstrates the claim, for every mean, CV and number of specimens.
 
     Parameters
     ----------
@@ -57,7 +59,9 @@ def what_if(
     mean, cv, n : number or sequence
         Means in kN, coefficients of variation (fractions), numbers of specimens (2 or more).
     family : str or Family
-        "weibull" (default), "normal" or "lognormal".
+        Distribution of the population: "weibull" (default), "normal" or "lognormal".
+    judge : str
+        "governing" (default): the rule that judges real series. "one distribution": the bound of ``family`` alone.
     assurance : float
         Chance asked for, 0.5 to 0.99; the column ``enough`` says where it is reached.
     survivors : float
@@ -71,7 +75,7 @@ def what_if(
     -------
     DataFrame
         One row a combination: mean, cv, n, chance, mc_error, low_strength (the true one, kN), possible (False where
-        the claim lies at or above it, so that a success would be a false one), enough.
+        the claim lies at or above what an endless series would show), enough.
 
     Raises
     ------
@@ -80,7 +84,7 @@ def what_if(
 
     Examples
     --------
-    >>> table = what_if(20, "A-basis", mean=25, cv=[0.04, 0.05], n=[8, 16], family="normal")
+    >>> table = what_if(20, "A-basis", mean=25, cv=[0.04, 0.05], n=[8, 16], family="normal", judge="one distribution")
     >>> table["enough"].tolist()
     [False, True, False, True]
     """
@@ -89,18 +93,18 @@ def what_if(
     strength, found, _ = strength_claim(claim, basis)
     if found.kind != "tolerance":
         raise InputError(f"`what_if` needs a tolerance basis, got '{found.name}' ({found.kind}).")
-    law = get_family(family)
+    law, by = get_family(family), check_judge(judge)
     target = check_assurance(assurance)
     held = check_share(survivors, "survivors")
     means = [positive(m, "mean", "the expected mean load in kN") for m in _many(mean, "mean")]
     scatters = [check_cv(c) for c in _many(cv, "cv")]
     sizes = [check_whole(k, "n", 2) for k in _many(n, "n")]
     seed = int(as_rng(rng).integers(2**31))
-    jobs = [(strength, found, law.name, m, c, sizes, held, seed) for m, c in product(means, scatters)]
+    jobs = [(strength, found, law.name, m, c, sizes, held, seed, by) for m, c in product(means, scatters)]
     parts = run(_row, jobs, n_jobs=n_jobs, progress=progress, label="what if")
     rows = [
-        (m, c, k, chance, error, low, strength < low, strength < low and chance >= target)
-        for (m, c), (low, chances) in zip(product(means, scatters), parts, strict=True)
+        (m, c, k, chance, error, low, strength < limit, strength < limit and chance >= target)
+        for (m, c), (low, limit, chances) in zip(product(means, scatters), parts, strict=True)
         for k, (chance, error) in zip(sizes, chances, strict=True)
     ]
     return pd.DataFrame(rows, columns=["mean", "cv", "n", "chance", "mc_error", "low_strength", "possible", "enough"])
@@ -116,11 +120,17 @@ def _many(values: object, name: str) -> list[float]:
 
 
 def _row(
-    strength: float, basis: Basis, family: str, mean: float, cv: float, sizes: list[int], held: float, seed: int
-) -> tuple[float, list[tuple[float, float]]]:
+    strength: float,
+    basis: Basis,
+    family: str,
+    mean: float,
+    cv: float,
+    sizes: list[int],
+    held: float,
+    seed: int,
+    judge: str,
+) -> tuple[float, float, list[tuple[float, float]]]:
     world = make_world(family, mean, cv, held)
-    low = float(
-        world.family.inverse(world.location + float(world.family.quantile(basis.fraction_below)) * world.spread)
-    )
-    chances = chances_of(world, strength, basis, seed)
-    return low, [chances.chance(k, CURVE) for k in sizes]
+    low, limit = true_low(world, basis, judge)
+    chances = chances_of(world, strength, basis, seed, judge=judge)
+    return low, limit, [chances.chance(k, CURVE) for k in sizes]
