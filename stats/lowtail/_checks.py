@@ -99,6 +99,7 @@ _KINDS: dict[str, Kind] = {
     "PeakLoad": _made("PeakLoad", "Make one with lt.peak_load(trace)."),
     "LoadCell": _made("LoadCell", "Make one with lt.LoadCell(capacity_kN=..., error_limit=...)."),
     "Claim": _made("Claim", "Make one with lt.Claim(strength=...)."),
+    "Predictive": _made("Predictive", "It is made by lt.spread_prior(samples)."),
     "SpreadPrior": _made("SpreadPrior", "Make one with lt.spread_prior(samples)."),
     "Fit": _made("Fit", "Make one with lt.fit(sample)."),
     "Plan": _made("Plan", "Make one with lt.plan_bound(...) or another plan."),
@@ -243,12 +244,27 @@ def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
         for name, (i, kind) in asked.items():
             if i < len(args) or name in kwargs:
                 value = args[i] if i < len(args) else kwargs[name]
+                if masked := _masked(value):
+                    many = "1 entry is" if masked == 1 else f"{masked} entries are"
+                    raise InputError(
+                        f"{who}: `{name}` must hold a value in every place, and {many} masked. Leave them out, or fill "
+                        "them in; a mask would be lost here."
+                    )
                 if not kind.good(value):
                     got, how = kind.odd(value) or _shown(value), kind.how or f"See help(lt.{who})."
                     raise InputError(f"{who}: `{name}` must be {kind.one}, got {got}. {how}")
         return function(*args, **kwargs)
 
     return checked
+
+
+def _masked(value: Any) -> int:
+    """How many entries of an array, or of the arrays in a list or mapping, are masked."""
+    if isinstance(value, np.ma.MaskedArray):
+        return int(np.ma.getmaskarray(value).sum())
+    if isinstance(value, Mapping):
+        value = list(value.values())
+    return sum(map(_masked, value)) if isinstance(value, (list, tuple)) else 0
 
 
 def _shown(value: Any) -> str:

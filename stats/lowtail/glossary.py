@@ -363,8 +363,24 @@ RESULTS: dict[str, Column] = {
     "loglik": Column("log-likelihood at its maximum", kind="number"),
     "shape_known": Column("whether the shape was given, not fitted", kind="flag"),
     "left_out": Column("groups that could not take part"),
-    "own": Column("lower bound by the group's own scatter", "kN", "number"),
-    "shared": Column("lower bound by the scatter shared with its siblings", "kN", "number"),
+    "own": Column("the group's own lower bound, by its own scatter", "kN", "number"),
+    "borrowed": Column("lower bound with scatter borrowed from its siblings", "kN", "number"),
+    "refused": Column("groups for which pooling of the scatter was refused", kind="number"),
+    "floor": Column(
+        "own bound at the lower confidence that a bound with borrowed scatter never exceeds", "kN", "number"
+    ),
+    "floor_confidence": Column("that lower confidence, kept whatever the siblings are", kind="number"),
+    "conflict_p": Column(
+        "small where the group is more scattered than its siblings let expect; below 0.05 nothing is borrowed",
+        kind="number",
+    ),
+    "pooling_refused": Column(
+        "whether nothing was borrowed for that reason, so that the bound is the own one", kind="flag"
+    ),
+    "borrowed scatter": Column("what a bound with borrowed scatter rests on, or why there is none"),
+    "borrowed scatter, conflict p": Column(
+        "small where the group is more scattered than its siblings let expect", kind="number"
+    ),
     "weibull": Column("lower bound by the Weibull distribution", "kN", "number"),
     "normal": Column("lower bound by the normal distribution", "kN", "number"),
     "lognormal": Column("lower bound by the lognormal distribution", "kN", "number"),
@@ -387,7 +403,7 @@ _OF_A_BASIS = {
     "normal [kN]": "bound on this basis by the normal distribution alone",
     "lognormal [kN]": "bound on this basis by the lognormal distribution alone",
     "cautious [kN]": "bound on this basis that assumes far less of the distribution",
-    "shared spread [kN]": "bound on this basis, with the scatter shared between sibling groups",
+    "borrowed scatter [kN]": "bound on this basis with scatter borrowed from sibling groups; it never governs",
     "estimate [kN]": "best estimate of the same percentile, with no margin: not a bound",
 }
 

@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.comparison.named_tests import TESTS
+from lowtail.claims.comparison.deciding import ends_of, shown
+from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
 from lowtail.claims.comparison.power_grid import rejects
+from lowtail.models.half_and_half import Arms
 
 TRUTH = Path(__file__).parents[1] / "truth"
 
@@ -21,10 +23,10 @@ def table(name: str) -> pd.DataFrame:
 def test_default_of_complete_samples_keeps_its_level() -> None:
     # 10,000 repetitions a cell, 3 to 10 an arm, scatter ratio up to 2, three truths
     study = table("compare_type1.csv")
-    default = study[study["test"] == "default"]
+    default = study[study["test"] == HALF_AND_HALF]
     assert (default["repetitions"] == 10_000).all()
     assert len(default) == 90
-    assert default["rejected"].max() <= 0.06
+    assert default["rejected"].max() <= 0.05
     others = study.groupby("test")["rejected"].max()
     assert others["Welch on log load"] > 0.08  # what the default avoids where 3 meet 10
     assert others["pooled t on log load"] > 0.15
@@ -54,7 +56,55 @@ def test_short_rerun_of_the_default(n: int, m: int, spreads: tuple[float, float]
         s / 15 * (np.log(rng.exponential(size=(4000, k))) + np.euler_gamma)
         for k, s in zip((n, m), spreads, strict=True)
     )
-    assert rejects(x, y).mean() <= 0.06 + 2 * np.sqrt(0.06 * 0.94 / 4000)
+    assert rejects(x, y).mean() <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 4000)
+
+
+SIX = ["lognormal 1:1", "lognormal 1:3", "lognormal 3:1", "Weibull 15, 15", "Weibull 20, 7", "Weibull 7, 20"]
+
+
+def test_margin_study_says_what_is_said_of_it() -> None:
+    study = table("compare_margins.csv")
+    nominal = study["level"].map({"0.05": 0.05, "0.05 / 7": 0.05 / 7, "0.05 / 10": 0.05 / 10})
+    kept = study["said"] <= nominal + 2 * study["mc_error"]
+    ours = study["statement"].isin(["difference", "keeps", "fails", "difference in any of 7, Holm"])
+    complete = (study["held_other"] == 0) & study["truth"].isin(SIX)
+    assert set(study.loc[complete, "truth"]) == set(SIX)
+    assert len(study[complete & (study["statement"] == "difference")]) == 6 * 7 * 3
+    assert (study.loc[complete, "repetitions"] >= 14_000).all()
+    # every specimen broke: differences at all three levels, families of 7, "keeps" and "fails" hold in every cell ...
+    assert kept[complete & ours].all()
+    # ... and so the two-sided 95 % interval covers at least 95 %, if not with equal tails
+    sides = study[complete & study["statement"].isin(["interval above", "interval below"])]
+    assert sides.groupby(["truth", "n_reference", "n_other"])["said"].sum().max() <= 0.05
+    # what they are held against: Welch's interval
+    worst = study[complete].groupby(["statement", "level"])["said"].max()
+    assert worst["Welch: keeps", "0.05"] > 0.10
+    assert worst["Welch: difference", "0.05"] > 0.08
+    assert worst["Welch: difference", "0.05 / 7"] > 0.03
+    # what breaks it: log loads skewed to the right
+    mirrored = study[study["truth"] == "right-skewed 20, 7"].groupby(["statement", "level"])["said"].max()
+    assert 0.07 < mirrored["fails", "0.05"] < 0.09
+    assert mirrored["difference", "0.05"] < 0.065
+    # some held: at most 5 % of the series planned say what is not so; of those with an answer up to 6.2 % where 3 that
+    # scatter three times as much meet 10
+    held = study[study["held_other"] > 0]
+    assert (held["said"] * (1 - held["no_answer"]) <= 0.05 + 2 * held["mc_error"]).all()
+    assert held["said"].max() <= 0.0635
+    assert kept[(study["held_other"] > 0) & (study[["n_reference", "n_other"]].min(axis=1) > 3)].all()
+
+
+@pytest.mark.parametrize(("n", "m", "shapes"), [(6, 6, (20, 7)), (8, 3, (20, 7)), (3, 3, (15, 15))])
+def test_short_rerun_of_the_margin_study(n: int, m: int, shapes: tuple[float, float]) -> None:
+    rng = np.random.default_rng(17)
+    x, y = (
+        (np.log(rng.standard_exponential((20_000, k))) + np.euler_gamma) / shape
+        for k, shape in zip((n, m), shapes, strict=True)
+    )
+    arms = Arms.of(x, y)
+    slack = 2 * np.sqrt(0.05 * 0.95 / 20_000)
+    for goal, alternative in (("no worse than", "two-sided"), ("difference", "greater"), ("difference", "two-sided")):
+        assert np.mean(shown(ends_of(arms, 0.95), goal, 1.0, alternative)) <= 0.05 + slack
+    assert np.mean(shown(ends_of(arms, 1 - 0.05 / 7), "difference")) <= 0.05 / 7 + slack / 3
 
 
 def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -> None:

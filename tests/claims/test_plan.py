@@ -53,6 +53,6 @@ def test_smallest_n() -> None:
 def test_words() -> None:
     assert count(1) == "1 specimen"
     assert count(2) == "2 specimens"
-    assert percent(0.9999) == "more than 99 %"
-    assert percent(0.0001) == "less than 1 %"
-    assert percent(1.0) == "100 %"
+    assert percent(0.9999) == "over 99 %"
+    assert percent(0.0001) == "under 1 %"
+    assert percent(1.0) == "over 99 %"

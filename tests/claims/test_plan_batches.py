@@ -32,7 +32,7 @@ def test_number_is_checked_and_the_ceiling_stands_above() -> None:
 
 
 def test_without_differences_it_costs_at_least_the_plain_plan() -> None:
-    plain = lt.plan_bound(21, "B-basis", mean=25, cv=0.06, family="lognormal")
+    plain = lt.plan_bound(21, "B-basis", mean=25, cv=0.06, family="lognormal", judge="one distribution")
     batched = lt.plan_batches(21, "B-basis", mean=25, cv=0.06, batches=5, between=0.0)
     assert batched.n is not None
     assert plain.n is not None

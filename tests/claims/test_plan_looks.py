@@ -3,7 +3,8 @@ import pytest
 from scipy import special
 
 import lowtail as lt
-from lowtail.claims.planning.plan_looks import _normal_table, look_levels
+from lowtail.claims.planning.plan_judge import normal_factor_confidence
+from lowtail.claims.planning.plan_looks import look_levels
 from lowtail.errors import InputError, NoAnswerError
 
 FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval")
@@ -24,13 +25,13 @@ def test_looks_keep_the_total_error(family: str) -> None:
 
 
 def test_one_look_needs_no_higher_level() -> None:
-    plan = lt.plan_looks(FIVE, 19, "B-basis", every=3, family="normal")
+    plan = lt.plan_looks(FIVE, 19, "B-basis", every=3, family="normal", judge="one distribution")
     assert plan.n == 0
     assert "no further look is needed" in str(plan)
 
 
 def test_plan_with_looks() -> None:
-    plan = lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal")
+    plan = lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal", judge="one distribution")
     assert plan.n is not None
     assert plan.n % 5 == 0
     assert plan.chance >= 0.8 > plan.chance_before
@@ -41,7 +42,9 @@ def test_plan_with_looks() -> None:
     once = lt.more_samples(FIVE, 20.3, "B-basis", family="normal")
     assert once.n is not None
     assert once.n <= plan.n  # looking is paid for
-    assert plan.curve.equals(lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal").curve)
+    assert plan.curve.equals(
+        lt.plan_looks(FIVE, 20.3, "B-basis", every=5, family="normal").curve, judge="one distribution"
+    )
 
 
 def test_not_enough_looks() -> None:
@@ -61,8 +64,7 @@ def test_survivors() -> None:
 
 def test_normal_table_is_the_engine_s_confidence() -> None:
     load = np.array([24.0, 25.0, 26.5, 25.5])
-    factor = (load.mean() - 21.0) / load.std(ddof=1)
-    got = np.interp(factor, *_normal_table(4, 0.1))
+    got = float(normal_factor_confidence(load[None], 21.0, 0.1)[0])
     assert got == pytest.approx(lt.confidence_many(load[None], None, "normal", 21.0, 0.1)[0], abs=1e-4)
 
 
@@ -92,8 +94,8 @@ def test_levels_are_the_published_boundaries(boundary: str, scores: list[float])
 
 
 def test_early_strict_spends_the_error_late() -> None:
-    early = lt.plan_looks(FIVE, 20, "B-basis", every=5, boundary="early strict")
-    equal = lt.plan_looks(FIVE, 20, "B-basis", every=5)
+    early = lt.plan_looks(FIVE, 20, "B-basis", every=5, boundary="early strict", judge="one distribution")
+    equal = lt.plan_looks(FIVE, 20, "B-basis", every=5, judge="one distribution")
     assert early.n is not None
     assert equal.n is not None
     assert early.n <= equal.n  # most of the error is kept for the end
@@ -101,4 +103,4 @@ def test_early_strict_spends_the_error_late() -> None:
     assert early.mc_error < 0.005
     assert "at the looks in turn" in str(early)
     with pytest.raises(InputError, match="'equal' or 'early strict', got 'late'"):
-        lt.plan_looks(FIVE, 20, every=2, boundary="late")
+        lt.plan_looks(FIVE, 20, every=2, boundary="late", judge="one distribution")

@@ -181,7 +181,9 @@ def test_assurance(
     fraction: float, confidence: float, share: float, assurance: float, n: int, at: float, before: float
 ) -> None:
     basis = Basis("stated", fraction, confidence)
-    plan = plan_bound(25 * share, basis, mean=25, cv=0.05, family="normal", assurance=assurance)
+    plan = plan_bound(
+        25 * share, basis, mean=25, cv=0.05, family="normal", assurance=assurance, judge="one distribution"
+    )
     assert plan.n == n
     assert plan.chance == pytest.approx(at, abs=6e-6)
     assert plan.chance_before == pytest.approx(before, abs=6e-6)

@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 
 from lowtail.errors import InputError
-from lowtail.records.units import FORCE, OTHER, from_kN, read_force_unit, to_kN
+from lowtail.records.units import FORCE, OTHER, STRESS, from_kN, is_stress, read_force_unit, stress_to_kN, to_kN
 
 # Exact factors in newtons. kgf: 9.80665 N (standard gravity, third CGPM 1901). lbf: 0.45359237 kg (yard and pound
 # agreement, 1959) x 9.80665 m/s^2. kip = 1000 lbf, ozf = lbf / 16.
@@ -41,6 +41,24 @@ def test_every_unit_has_a_definition_above() -> None:
 def test_printed_factors(unit: str, printed: float, tolerance: float) -> None:
     # NIST SP 811 (2008), Appendix B.8, from memory
     assert float(FORCE[unit]) == pytest.approx(printed, abs=tolerance, rel=0)
+
+
+# Stresses. The pascal is 1 N/m2 by definition (SI Brochure, 9th edition 2019, table 4), so that MPa is N/mm2. The psi
+# is 1 lbf on a square inch of (25.4 mm)^2: 6,894.757 Pa and, for ksi, 6,894,757 Pa (NIST SP 811 (2008), Appendix B.8,
+# to 7 digits, from memory).
+@pytest.mark.parametrize(
+    ("unit", "pascal", "digits"),
+    [("Pa", 1, 0), ("kPa", 1e3, 0), ("MPa", 1e6, 0), ("GPa", 1e9, 0), ("psi", 6894.757, 5e-4), ("ksi", 6894757, 0.5)],
+)
+def test_stresses(unit: str, pascal: float, digits: float) -> None:
+    assert float(STRESS[unit]) * 1e6 == pytest.approx(pascal, abs=digits, rel=1e-15 if not digits else 0)
+    assert float(stress_to_kN(unit, 1e6)) * 1000 == pytest.approx(pascal, abs=digits, rel=1e-15 if not digits else 0)
+
+
+def test_every_unit_of_stress_stands_above() -> None:
+    assert set(STRESS) == {"Pa", "kPa", "MPa", "GPa", "psi", "ksi"}
+    assert stress_to_kN("lbf/in2", 645.16) == Fraction(645.16) / Fraction("645.16") * FORCE["lbf"] / 1000
+    assert not [unit for unit in FORCE if is_stress(unit)]
 
 
 # Exact definitions of the inch and the foot (1959), used for drop heights.
@@ -116,7 +134,12 @@ def test_spellings(word: str, unit: str) -> None:
 
 @pytest.mark.parametrize(
     ("word", "says"),
-    [("mN", "millinewton or meganewton"), ("tonf", "several meanings"), ("psi", "a stress needs the loaded area")],
+    [
+        ("mN", "millinewton or meganewton"),
+        ("tonf", "several meanings"),
+        ("psi", "a stress needs the loaded area"),
+        ("mPa", "millipascal or megapascal"),
+    ],
 )
 def test_words_without_one_meaning_are_refused(word: str, says: str) -> None:
     with pytest.raises(InputError, match=says):

@@ -366,7 +366,7 @@ def units() -> None:
         "a unit that is none of force",
         text([[*HEAD[:4], "load [MPa]", "outcome"], *base()]),
         bad=["row 1, column 'load [MPa]'"],
-        says="not a force unit",
+        says="a stress needs the loaded area: give `area_mm2`",
     )
     case(
         "two_units_declared.csv",
@@ -700,7 +700,7 @@ def labels_and_rows() -> None:
         "mean, spread and others under the data",
         text(sums),
         rows=meant(),
-        findings=[("info", f"row {i}", "no specimen") for i in (8, 9, 10, 11)],
+        findings=[("warning", f"row {i}", "no specimen") for i in (8, 9, 10, 11)],
     )
     inner = [HEAD, *base()[:4], ["", "average", "", "", 22.9, ""], *base()[4:], ["", "average", "", "", 19.9, ""]]
     case(
@@ -708,7 +708,7 @@ def labels_and_rows() -> None:
         "averages after each block, in the item column",
         text(inner),
         rows=meant(),
-        findings=[("info", "row 6", "no specimen"), ("info", "row 9", "no specimen")],
+        findings=[("warning", "row 6", "no specimen"), ("warning", "row 9", "no specimen")],
     )
     feet = [HEAD, *base(), [], ["Tested in the yard; all data invented."], ["* values as shown by the display"]]
     case(
@@ -750,6 +750,225 @@ def labels_and_rows() -> None:
         text(dates),
         rows=meant(),
         findings=[("info", "row 2, column 'date'", "3 dates can be read two ways")],
+    )
+
+
+def at_the_door() -> None:
+    """What would pool unlike tests, or leave a load out, if it were read in silence."""
+    both = ["specimen", "item", "orientaton", "methd", "load [kN]", "outcome"]
+    near = text([both, *base()])
+    case(
+        "near_headers.csv",
+        "two headers a letter off",
+        near,
+        rows=[[*r[:2], "", "", *r[4:]] for r in meant()],
+        findings=[
+            ("warning", "row 1, column 'methd'", "slow pull and shock may stand in one group"),
+            ("warning", "row 1, column 'orientaton'", "loaded in different ways may stand in one group"),
+        ],
+    )
+    case(
+        "near_headers.csv",
+        "the same, named",
+        near,
+        rows=meant(),
+        options={"columns": {"method": "methd", "orientation": "orientaton"}},
+    )
+    case(
+        "far_headers.csv",
+        "headers that only look alike: included is not excluded, rates no rating, include2 no note2",
+        text([[*HEAD, "included", "rates", "colour", "notes2"], *[[*r, "yes", "a", "red", "x"] for r in base()]]),
+        rows=meant(),
+    )
+    case(
+        "method_elsewhere.csv",
+        "the method under a header of its own making",
+        text([[*HEAD[:3], "rigging", *HEAD[4:]], *base()]),
+        rows=[[*r[:3], "", *r[4:]] for r in meant()],
+        findings=[("warning", "row 1, column 'rigging'", "this column holds 'shock', 'slow pull'")],
+    )
+    noted = [[*HEAD, "note"], *[[*r[:3], "", *r[4:], "shock" if r[3] == "shock" else ""] for r in base()]]
+    case(
+        "method_in_notes.csv",
+        "an empty method column, and shock written into the notes",
+        text(noted),
+        rows=[[*r[:3], "", *r[4:]] for r in meant()],
+        findings=[("warning", "row 1, column 'note'", "slow pull and shock may stand in one group")],
+    )
+    numbered = [[f"{'pull' if r[3] == 'slow pull' else 'drop'} {i}", *r[1:3], *r[4:]] for i, r in enumerate(base())]
+    case(
+        "method_in_names.csv",
+        "the method in the specimens' names",
+        text([HEAD[:3] + HEAD[4:], *numbered]),
+        rows=[[r[0], *w[1:3], "", *w[4:]] for r, w in zip(numbered, meant(), strict=True)],
+        findings=[("warning", "row 1, column 'specimen'", "holds 'shock', 'slow pull'")],
+    )
+    shok = base(r5method="shokc")
+    case(
+        "near_method.csv",
+        "two letters swapped in one method",
+        text([HEAD, *shok]),
+        rows=[[*r, True] for r in shok],
+        findings=[("warning", "row 7, column 'method'", "nearly the same as 'shock' (1 row)")],
+    )
+    alone = [[*r[:3], "slow pul" if r[3] == "slow pull" else r[3], *r[4:]] for r in base()]
+    case(
+        "method_misspelt.csv",
+        "a method misspelt in every row",
+        text([HEAD, *alone]),
+        rows=[[*r, True] for r in alone],
+        findings=[("warning", "row 2, column 'method'", "nearly 'slow pull'")],
+    )
+    sizes = ["cord 8 mm", "cord 10 mm", "A1", "A2", "type VII", "type VIII"]
+    unlike = [[r[0], size, *r[2:]] for r, size in zip(base(), sizes, strict=True)]
+    batches = ["batch 1", "batch 2", "lot A", "lot B", "2023", "2024"]
+    case(
+        "sizes_and_numbers.csv",
+        "items and batches that differ in a size, a digit, a letter: no near miss",
+        text([[*HEAD, "batch"], *[[*r, b] for r, b in zip(unlike, batches, strict=True)]]),
+        rows=[[*r, True] for r in unlike],
+    )
+    twice = [[*HEAD[:4], "load [kN]", "load [kN]", "outcome"], *[[*r[:4], r[4] / 2, r[4], r[5]] for r in base()]]
+    case("load_twice.csv", "two loads under one header", text(twice), bad=["row 1"], says="by its letter")
+    case(
+        "load_twice.csv",
+        "two loads under one header, one chosen by its letter",
+        text(twice),
+        rows=meant(),
+        options={"columns": {"load": "F"}},
+    )
+    pounds = [5040.0, 5180.0, 4920.0, 5490.0, 4420.0, 4530.0]
+    other = [
+        [*HEAD[:4], "load [kN]", "load [lbf]", "outcome"],
+        *[[*r[:4], 1.0, x, r[5]] for r, x in zip(base(), pounds, strict=True)],
+    ]
+    case(
+        "load_in_two_units.csv",
+        "proof loads in kN and breaking loads in lbf; the second is named",
+        text(other),
+        rows=meant([x * LBF for x in pounds]),
+        options={"columns": {"load": "load [lbf]"}},
+    )
+    held = [
+        [*HEAD[:4], "load [kN]", "held at [kN]", "outcome"],
+        *[[*r[:4], *(("", r[4]) if r[5] == "held" else (r[4], "")), "" if r[5] == "held" else r[5]] for r in base()],
+    ]
+    case(
+        "held_column.csv",
+        "loads of held specimens in a column of their own",
+        text(held),
+        rows=meant(),
+        options={"columns": {"load_held": "held at [kN]"}},
+    )
+    wrong = [list(r) for r in held]
+    wrong[4][6] = "broke"
+    case(
+        "held_column_broke.csv",
+        "a load in the column of held loads beside the word broke",
+        text(wrong),
+        bad=["row 5, column 'outcome'"],
+        says="the load stands in the column of held loads",
+        options={"columns": {"load_held": "held at [kN]"}},
+    )
+    few = [["Nummer", "Zugkraft [kN]", "Bemerkung"], *[[r[0], r[4], "x"] for r in base()]]
+    case("few_known.csv", "no header is known", text(few), says="no header row")
+    case(
+        "few_known.csv",
+        "naming the load shows the header",
+        "Pruefstand 7; ohne Gewaehr\n\n" + text(few),
+        rows=[[r[0], "sling", "", "", r[4], "broke", True] for r in meant()],
+        options={"columns": {"load": "Zugkraft [kN]", "specimen": "Nummer", "item": "=sling", "outcome": "=broke"}},
+        findings=[("info", "row 1 to 2", "above the header")],
+    )
+    case(
+        "column_a_group.csv",
+        "a column a group",
+        text([["sling", "cord"], [22.4, 6.1], [23.1, 5.8], [22.9, 6.6]]),
+        says="looks like a column a group ('sling', 'cord'): turn the table to one row a specimen",
+    )
+    case(
+        "column_a_method.csv",
+        "a column a method beside columns that are known",
+        text([["specimen", "item", "slow pull [kN]", "shock [kN]", "outcome"], ["1", "sling", 22.4, 20.1, "broke"]]),
+        bad=["row 1"],
+        says="looks like a column a group ('slow pull [kN]', 'shock [kN]')",
+    )
+    case(
+        "row_a_group.csv",
+        "a row a group, its specimens side by side",
+        text([["product", "test 1", "test 2", "test 3"], ["sling", 22.4, 23.1, 22.9], ["cord", 6.1, 5.8, ""]]),
+        says="looks like a row a group, its specimens side by side ('test 1', 'test 2', 'test 3')",
+    )
+    stress = [[*HEAD[:4], "load [MPa]", "outcome", "rated [MPa]"], *[[*r, 200] for r in base([x * 10 for x in LOADS])]]
+    case("stress.csv", "stresses", text(stress), bad=["row 1, column 'load [MPa]'", "row 1, column 'rated [MPa]'"],
+         says="a stress needs the loaded area: give `area_mm2`")  # fmt: skip
+    case(
+        "stress.csv",
+        "stresses with their area: 1 MPa on 100 mm2 is 0.1 kN by definition",
+        text(stress),
+        rows=meant(),
+        options={"area_mm2": 100},
+        findings=[("info", "row 1, column 'load [MPa]'", "6 stresses in MPa times the loaded area, 100 mm2 as stated")],
+    )
+    case(
+        "stress_header.csv",
+        "a header that names a stress",
+        text([[*HEAD[:4], "tensile stress [N/mm2]", "outcome"], *base()]),
+        bad=["row 1"],
+        says="pass columns={'load': 'tensile stress [N/mm2]'} and give `area_mm2`",
+    )
+    column = [5210, 5330, 5100, 5480, 4820, 4905]
+    case(
+        "lbf_called_kN.csv",
+        "a whole column in lbf under a header in kN, no rating beside it",
+        text([HEAD, *base(column)]),
+        rows=meant(column),
+        findings=[("warning", "row 2, column 'load [kN]'", "check the unit of the whole column")],
+    )
+    case(
+        "kN_called_lbf.csv",
+        "a whole column in kN under a header in lbf",
+        text([[*HEAD[:4], "load [lbf]", "outcome"], *base()]),
+        rows=meant([x * LBF for x in LOADS]),
+        findings=[("warning", "row 2, column 'load [lbf]'", "check the unit of the whole column")],
+    )
+    wild = [[f"a{i}", *HEAD[1:4], x, "broke"] for i, x in enumerate([5.3, 9.8, 13.1, 19.5, 22.4, 30.2, 44.7, 61.0])]
+    case(
+        "wild_scatter.csv",
+        "loads over a factor of ten: scatter, and no slip of a unit",
+        text([HEAD, *wild]),
+        rows=[[*r, True] for r in wild],
+    )
+    case(
+        "rate_without_unit.csv",
+        "rates that state no unit",
+        text([[*HEAD, "rate"], *[[*r, 10**i] for i, r in enumerate(base())]]),
+        rows=meant(),
+        findings=[("warning", "row 2, column 'rate'", "6 rates state no unit and are not used")],
+    )
+    case(
+        "joined_files.csv",
+        "two files joined, each with its byte-order mark",
+        "\ufeff" + text([HEAD, *base()[:3]]) + "\ufeff" + text([HEAD, *base()[3:]]),
+        rows=meant(),
+        findings=[
+            ("warning", "row 5, column 'A'", "a byte-order mark stands inside the table"),
+            ("info", "row 5", "header repeated"),
+        ],
+    )
+    case(
+        "zero_width.csv",
+        "a label with a space that no one sees",
+        text([HEAD, *base(r2item="sling\u200b")]),
+        rows=meant(),
+        findings=[("warning", "row 4, column 'B'", "characters without width")],
+    )
+    case(
+        "number_above.csv",
+        "a load above the header",
+        ",,,,22.9,\n" + text([HEAD, *base()]),
+        rows=meant(),
+        findings=[("warning", "row 1", "not read as data")],
     )
 
 
@@ -826,7 +1045,55 @@ def workbooks() -> None:
         second(book)
         book["Year 2"].sheet_state = "hidden"
 
-    case("hidden_sheet.xlsx", "a hidden sheet with an older log", xlsx(sheet_rows(table), hide_sheet), rows=meant())
+    case(
+        "hidden_sheet.xlsx",
+        "a hidden sheet with an older log",
+        xlsx(sheet_rows(table), hide_sheet),
+        rows=meant(),
+        findings=[("warning", "Breaks", "hidden sheets not read: 'Year 2', which holds numbers")],
+    )
+
+    def figures(book: Any) -> None:
+        for row in (["kN", "lbf"], [1, 224.8], [2, 449.6], [3, 674.4]):
+            book.create_sheet("Units") if "Units" not in book.sheetnames else None
+            book["Units"].append(row)
+
+    case(
+        "sheet_of_numbers.xlsx",
+        "a second sheet that is no log and holds numbers",
+        xlsx(sheet_rows(table), figures),
+        rows=meant(),
+        findings=[("warning", "Breaks", "not read: 'Units', which holds numbers")],
+    )
+    half = [HEAD[:3] + HEAD[4:], *[r[:3] + r[4:] for r in base()]]
+
+    def drops(book: Any) -> None:
+        sheet_rows([half[0], *half[5:]], "Drops 2024")(book.create_sheet())
+
+    by_sheet = xlsx(sheet_rows(half[:5], "Slow pull 2024"), drops)
+    case("method_in_titles.xlsx", "a sheet a method", by_sheet, says="'Slow pull 2024', 'Drops 2024'. Choose one with")
+    case(
+        "method_in_titles.xlsx",
+        "a sheet a method, read together, and no column that says so",
+        by_sheet,
+        rows=[[*r[:3], "", *r[4:]] for r in meant()],
+        options={"sheet": "all"},
+        findings=[("warning", "Slow pull 2024", "slow pull and shock may stand in one group")],
+    )
+
+    def later(book: Any) -> None:
+        rows = [[f"{r[0]}x", r[1].title(), *r[2:]] for r in base([x - 1 for x in LOADS])]
+        lbf = [*HEAD[:4], "load [N]", "outcome"]
+        sheet_rows([lbf, *[[*r[:4], r[4] * 1000, r[5]] for r in rows]], "Year 2")(book.create_sheet())
+
+    case(
+        "two_years.xlsx",
+        "two sheets in two units, read together; the second writes Sling for sling",
+        xlsx(sheet_rows(table, "Year 1"), later),
+        rows=[*meant(), *[[f"{r[0]}x", *r[1:]] for r in meant([x - 1 for x in LOADS])]],
+        options={"sheet": "all"},
+        findings=[("info", "Year 2!B2", "the spelling used most in all sheets")],
+    )
 
     def merge(book: Any) -> None:
         sheet = book["Breaks"]
@@ -1017,6 +1284,7 @@ def main() -> None:
         headers,
         outcomes,
         labels_and_rows,
+        at_the_door,
         workbooks,
         other_workbooks,
     ):

@@ -1,8 +1,9 @@
 """How often each test of two complete arms rejects when nothing differs, at a nominal two-sided 5 %.
 
 Run: ``python tests/truth/compare_type1.py`` (about 3 minutes on one core); writes ``compare_type1.csv``. 10,000
-repetitions a cell for every test. The tests are computed here on arrays of repetitions and held to the package's own
-answers on the first repetitions of every cell; 10 against 10 permutes values by 499 random arrangements.
+repetitions a cell for every test; the first, half-and-half Behrens-Fisher, is the default of `compare`. The tests are
+computed here on arrays of repetitions and held to the package's own answers on the first repetitions of every cell; 10
+against 10 permutes values by 499 random arrangements.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lowtail._parallel import run, seeds
+from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
 from lowtail.claims.comparison.permutation import Index, arrangements
 from lowtail.claims.comparison.rank_tests import _brunner_munzel_of, brunner_munzel, mann_whitney
-from lowtail.claims.comparison.ratios import method_for
 from lowtail.claims.comparison.two_sample_tests import behrens_fisher, permutation_mean, permutation_welch, welch
+from lowtail.models import half_and_half
+from lowtail.records.sample import Sample
 
 REPETITIONS = 10_000
 DRAWN = 499
@@ -118,7 +121,7 @@ def cell(truth: str, sizes: tuple[int, int], spreads: tuple[float, float], seed:
     p_welch, p_pooled = welch_p(x, y)
     p_fisher, p_rank = behrens_fisher_p(x, y), rank_p(x, y)
     p_permuted, p_means = permutation_p(x, y, rng)
-    p_brunner = brunner_munzel_p(x, y)
+    p_brunner, p_half = brunner_munzel_p(x, y), half_and_half.tail(half_and_half.Arms.of(x, y))
     for i in range(CHECKED):
         np.testing.assert_allclose(welch(x[i], y[i]).p_value, p_welch[i], rtol=1e-9)
         np.testing.assert_allclose(behrens_fisher(x[i], y[i]).p_value, p_fisher[i], rtol=0.01, atol=1e-5)
@@ -127,9 +130,11 @@ def cell(truth: str, sizes: tuple[int, int], spreads: tuple[float, float], seed:
         if comb(sum(sizes), sizes[1]) <= 3200:
             np.testing.assert_allclose(permutation_mean(x[i], y[i]).p_value, p_means[i], rtol=1e-9)
             np.testing.assert_allclose(permutation_welch(x[i], y[i]).p_value, p_permuted[i], rtol=1e-9)
-    default = p_welch if method_for(*sizes) is welch else p_fisher
+        theirs = two_sample_test(Sample(np.exp(x[i])), Sample(np.exp(y[i])), HALF_AND_HALF).p_value
+        np.testing.assert_allclose(theirs, p_half[i], rtol=1e-9)
+        assert (2 * p_half[i] > p_fisher[i] * 0.99) or p_half[i] == 1  # the mean of two p values, one of them this
     found = {
-        "default": default,
+        HALF_AND_HALF: p_half,
         "Welch on log load": p_welch,
         "Behrens-Fisher on log load": p_fisher,
         "Welch on load": welch_p(np.exp(x), np.exp(y))[0],

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from lowtail.cli.options import (
     Area,
+    Borrow,
     By,
     Checks,
     Columns,
@@ -72,8 +73,14 @@ def check(
     groups = words_of(by, BY)
     verdict = can_answer(log, by=groups)
     checked = checks_of(log, groups, checks) if verdict.possible else None
+    doubt = pools_unlike(log.findings, groups)
     if as_json:
-        body = {"answer": verdict.sentence, "findings": plain_rows(log.findings), "checks": plain_checks(checked)}
+        body = {
+            "answer": verdict.sentence,
+            "in_doubt": doubt,
+            "findings": plain_rows(log.findings),
+            "checks": plain_checks(checked),
+        }
         print_json("check", {**source_of(log), **body})
     else:
         from lowtail.report.tables import findings_table, sums_sentence, terminal_width, text_table
@@ -81,10 +88,10 @@ def check(
         if len(log.findings):
             print(text_table(findings_table(log), terminal_width()), end="\n\n")
         print(sums_sentence(log))
-        print(verdict.sentence)
+        print(*filter(None, (verdict.sentence, doubt)), sep="\n")
         if verdict.possible:
             print_checks(checked, checks, every=True)
-    return 0 if verdict.possible and not pools_unlike(log.findings) else 1
+    return 0 if verdict.possible and not doubt else 1
 
 
 def strength(
@@ -93,6 +100,7 @@ def strength(
     by: By = None,
     basis: list[str] | None = None,
     family: Family = "weibull",
+    borrow: Borrow = None,
     only: Only = None,
     units: Units = "kN",
     sheet: Sheet = None,
@@ -120,7 +128,7 @@ def strength(
     from lowtail.report.first_lines import lines_of
     from lowtail.report.phrases import check_units
     from lowtail.report.rows import rows_of
-    from lowtail.report.sections_strength import strength_block
+    from lowtail.report.sections_strength import borrowed_block, borrowed_words, strength_block
     from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
 
     check_units(units)
@@ -130,7 +138,7 @@ def strength(
     bases = as_bases(bases_of(basis))
     on = judging_basis(bases)
     judged = group_strengths(log, groups, bases, rating_basis=on)
-    table = table_of(judged, bases, get_family(family), on, by=groups)
+    table = table_of(judged, bases, get_family(family), on, by=groups, borrow=words_of(borrow, ()) or None)
     first = lines_of(judged, on)
     remarks = [
         f"{row.group}: {remark}"
@@ -148,6 +156,9 @@ def strength(
     else:
         print(*first, sep="\n", end="\n\n")
         print(text_table(strength_block(table, units=units), terminal_width()))
+        if borrow:
+            print("", text_table(borrowed_block(table, units=units), terminal_width()), sep="\n")
+            print(f"  {borrowed_words(table)}")
         for remark in remarks:
             print(f"  {remark}")
         if possible:

@@ -9,6 +9,7 @@ from cyclopts import Parameter
 
 __all__ = [
     "Area",
+    "Borrow",
     "By",
     "Checks",
     "Columns",
@@ -30,6 +31,13 @@ Log = Annotated[Path, Parameter(help="Break log: CSV, TSV, XLSX, XLS or ODS.")]
 By = Annotated[
     list[str] | None,
     Parameter(help="Grouping columns, repeated or joined by commas. Default: item,orientation,method."),
+]
+Borrow = Annotated[
+    list[str] | None,
+    Parameter(
+        help="Let groups alike in these columns (item), or all, lend each other their scatter: a bound beside the own "
+        "one that never governs."
+    ),
 ]
 Family = Annotated[str, Parameter(help="Strength law: weibull, normal or lognormal.")]
 Only = Annotated[list[str] | None, Parameter(help="Only groups whose name holds this text; repeated for several.")]

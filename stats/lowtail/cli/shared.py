@@ -117,9 +117,8 @@ def read_log(
     """Read the break log as the options say."""
     from lowtail.records.log import read_breaks
 
-    place: str | int | None = int(sheet) if sheet is not None and sheet.isdigit() else sheet
     return read_breaks(
-        file, sheet=place, unit=unit, decimal=decimal, columns=_columns_of(columns), labels=_labels_of(labels),
+        file, sheet=sheet, unit=unit, decimal=decimal, columns=_columns_of(columns), labels=_labels_of(labels),
         slips=slips, area_mm2=area_mm2,
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from lowtail.cli.options import (
     Area,
+    Borrow,
     By,
     Checks,
     Columns,
@@ -84,6 +85,7 @@ def report(
     by: By = None,
     basis: list[str] | None = None,
     family: Family = "weibull",
+    borrow: Borrow = None,
     only: Only = None,
     compare: str = "method=slow pull,shock",
     margin: float = 0.9,
@@ -135,7 +137,8 @@ def report(
     page = write_report(
         read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), target,
         by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
-        family=family, claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
+        family=family, borrow=words_of(borrow, ()) or None,
+        claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
         pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, checks=checks,
         short=short,
         n_jobs=jobs,

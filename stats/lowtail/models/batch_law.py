@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
+from lowtail.models.quadrature import check_cover
 from lowtail.models.tolerance import tolerance_factor
 
 __all__ = ["BatchSums", "anova_low", "batch_sums", "pivotal_below", "pivotal_gap", "pivotal_low"]
@@ -118,6 +119,7 @@ def chi_square_nodes(degrees: int, nodes: int) -> tuple[Array, Array]:
     high = optimize.brentq(depth, 0.0, 2 + 12 / np.sqrt(a))
     x = np.linspace(low, high, nodes)
     weight = np.exp(a * x - a * np.expm1(x))
+    check_cover(weight, f"Chi-square distribution with {degrees} degrees of freedom")
     return np.exp(top + x), weight / weight.sum()
 
 

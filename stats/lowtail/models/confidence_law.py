@@ -1,9 +1,9 @@
-"""The confidence engine: the joint confidence law of location and spread, for one sample or a batch.
+"""The confidence engine: the joint confidence distribution of location and spread, for one sample or a batch.
 
-Quantiles of the law are one-sided confidence bounds. They are exact for complete and type-II censored samples, and
-within the error of the study or above nominal where one fixed load stopped the tests (``tests/truth/coverage.csv``).
-Where specimens held below the highest break they can lie too high, and are lowered by simulation (`early_holds`;
-``tests/truth/early_holds.csv``).
+Quantiles of the distribution are one-sided confidence bounds. They are exact for complete and type-II censored
+samples, and within the error of the study or above nominal where one fixed load stopped the tests
+(``tests/truth/coverage.csv``). Where specimens held below the highest break they can lie too high, and are lowered by
+simulation (`early_holds`; ``tests/truth/early_holds.csv``).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lowtail._checks import check_fraction, door
 from lowtail._parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.early_holds import SAMPLES, calibrated_confidence, calibrated_low, held_early
+from lowtail.models.early_holds import SAMPLES, calibrated_confidence, calibrated_low, checked, held_early
 from lowtail.models.families import Family, get_family
 from lowtail.models.known_spread import KnownSpread, known_spread
 from lowtail.models.likelihood import Scaled, prepare
@@ -26,16 +26,17 @@ from lowtail.models.quadrature import SMOOTH
 from lowtail.models.search import SpreadPrior, build, common_scale, solve
 from lowtail.records.sample import Sample
 
-__all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law"]
+__all__ = ["ConfidenceLaw", "SpreadPrior", "confidence_law", "law_with_prior", "others"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ConfidenceLaw:
-    """Joint confidence law of location and spread of one sample.
+    """Joint confidence distribution of location and spread of one sample.
 
-    Build it with `confidence_law`. Probabilities under this law are confidences, not probabilities about the part.
+    Build it with `confidence_law`. Probabilities under this distribution are confidences, not probabilities about the
+    part.
     """
 
     family: Family
@@ -64,15 +65,19 @@ class ConfidenceLaw:
 
     @property
     def calibrated(self) -> bool:
-        """True where the bounds are checked by simulation: specimens held early, and nothing is known of the spread."""
-        return self.held_early and self.known is None and self.prior is None and len(self.groups) == 1
+        """True where the bounds are checked by simulation: specimens held early, and nothing is known of the spread.
+
+        More than 16,384 specimens are not checked (`early_holds.checked`).
+        """
+        alone = self.known is None and self.prior is None and len(self.groups) == 1
+        return alone and self.held_early and bool(checked(self.groups[0])[0])
 
     def _quantile(self, fraction_below: float, tail: float) -> Array:
-        """Quantile of the percentile under the law on the scaled axis, not calibrated, shape (1,)."""
+        """Quantile of the percentile under the distribution on the scaled axis, not calibrated, shape (1,)."""
         return solve(self._nodes(fraction_below, tail), float(self.family.quantile(fraction_below)), tail)
 
     def plain_low(self, fraction_below: float, confidence: float) -> float:
-        """The quantile of the law in kN, without the calibration for specimens held early.
+        """The quantile of the distribution in kN, without the calibration for specimens held early.
 
         Too high as a lower bound where many held early; as an upper bound (a low ``confidence``) it is the one to use.
         """
@@ -93,7 +98,8 @@ class ConfidenceLaw:
         Returns
         -------
         float
-            At least 0: a normal law can put its bound below zero, which says only that there is no useful bound.
+            At least 0: a normal distribution can put its bound below zero, which says only that there is no useful
+            bound.
         """
         p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
         if self.known is not None:
@@ -137,9 +143,11 @@ class ConfidenceLaw:
         return self.low(fraction_below, 0.5 * (1 + g)), self.plain_low(fraction_below, 0.5 * (1 - g))
 
     def draws(self, size: int, rng: int | np.random.Generator = 0) -> tuple[Array, Array]:
-        """Draw ``size`` pairs (location, spread) on the ``y`` axis (kN for the normal law, ln kN otherwise)."""
+        """Draw ``size`` pairs (location, spread) on the ``y`` axis (kN for the normal, ln kN otherwise)."""
         if self.known is not None:
-            raise NoAnswerError(f"{self.who}: with a known spread the law is one-sided; use .low and .confidence_that.")
+            raise NoAnswerError(
+                f"{self.who}: with a known spread the distribution is one-sided; use .low and .confidence_that."
+            )
         generator = as_rng(rng)
         nodes = build(self.family, self.groups, 1.0, 0.5, self.prior, SMOOTH)
         t, w = np.log(nodes.k[0]), nodes.weight[0]
@@ -157,6 +165,11 @@ def _same(one: Sample, other: Sample) -> bool:
     )
 
 
+def others(sample: Sample, siblings: Sequence[Sample]) -> list[Sample]:
+    """The siblings without the group itself."""
+    return [s for s in siblings if not _same(s, sample)]
+
+
 def _common_scale(samples: Sequence[Sample], family: Family) -> tuple[Scaled, ...]:
     return common_scale([prepare(s.load, s.broke, family) for s in samples])
 
@@ -168,10 +181,9 @@ def confidence_law(
     *,
     shape: float | None = None,
     cv: float | None = None,
-    shared_spread: Sequence[Sample] | None = None,
-    prior: SpreadPrior | None = None,
+    equal_scatter: Sequence[Sample] | None = None,
 ) -> ConfidenceLaw:
-    """Joint confidence law of location and spread.
+    """Joint confidence distribution of location and spread.
 
     Parameters
     ----------
@@ -182,11 +194,11 @@ def confidence_law(
         Known Weibull shape; the bound is then exact chi-square with 2 r + 2 degrees of freedom, r breaks.
     cv : float, optional
         Known coefficient of variation for the normal families.
-    shared_spread : sequence of Sample, optional
-        Sibling groups that share the spread of this one (equal Weibull shape, equal log spread, or for the normal law
-        equal standard deviation in kN); each keeps a location of its own. ``sample`` itself may be among them.
-    prior : SpreadPrior, optional
-        Spread known from earlier series with a width of its own (Weibull and lognormal).
+    equal_scatter : sequence of Sample, optional
+        Sibling groups taken to have exactly the scatter of this one (equal Weibull shape, equal standard deviation of
+        ln load, or for the normal equal standard deviation in kN); each keeps a location of its own. ``sample`` itself
+        may be among them. Where they differ the bounds can be far too high (``tests/truth/borrowed_scatter.csv``):
+        ``low_bound(siblings=)`` borrows with care.
 
     Raises
     ------
@@ -206,41 +218,46 @@ def confidence_law(
     20.156
     """
     law = get_family(family)
-    if sum(x is not None for x in (shape, cv, shared_spread, prior)) > 1:
-        raise InputError("Give only one of `shape`, `cv`, `shared_spread`, `prior`: each one settles the spread.")
+    if sum(x is not None for x in (shape, cv, equal_scatter)) > 1:
+        raise InputError("Give only one of `shape`, `cv`, `equal_scatter`: each one settles the scatter.")
     if shape is not None or cv is not None:
         known = known_spread(sample, law, shape=shape, cv=cv)
         return ConfidenceLaw(law, _common_scale([sample], law), sample.who, known=known)
-    if prior is not None and not law.on_log:
-        raise InputError("`prior` holds for the weibull and lognormal laws; the spread of the normal law is in kN.")
-    siblings = [s for s in (() if shared_spread is None else shared_spread) if not _same(s, sample)]
+    siblings = others(sample, () if equal_scatter is None else equal_scatter)
     groups = _common_scale([sample, *siblings], law)
-    _require(sample, groups, law, prior, shared=shared_spread is not None)
-    return ConfidenceLaw(law, groups, sample.who, prior)
+    _require(sample, groups, shared=equal_scatter is not None)
+    return ConfidenceLaw(law, groups, sample.who)
 
 
-def _require(sample: Sample, groups: Sequence[Scaled], law: Family, prior: SpreadPrior | None, *, shared: bool) -> None:
+def law_with_prior(sample: Sample, family: Family, prior: SpreadPrior) -> ConfidenceLaw:
+    """Confidence distribution with the scatter weighted by a prior, for draws; it holds no floor and no conflict rule.
+
+    The gamma index of the Weibull location is breaks + 1, so that a sample without breaks has a distribution too.
+    """
+    prior.check_family(family)
+    if sample.n_broken == 0 and family.name != "weibull":
+        raise NoAnswerError(f"{sample.who}: none of {sample.n} broke; a prior of the scatter needs 1 break here.")
+    return ConfidenceLaw(family, _common_scale([sample], family), sample.who, prior)
+
+
+def _require(sample: Sample, groups: Sequence[Scaled], *, shared: bool) -> None:
     target = groups[0]
-    if prior is not None:
-        if sample.n_broken == 0 and law.name != "weibull":
-            raise NoAnswerError(f"{sample.who}: none of {sample.n} broke; a prior on the spread needs 1 break here.")
-        return
     if not shared:
         if target.distinct[0]:
             return
         raise NoAnswerError(
             f"{sample.who}: a bound needs at least 2 different loads at break, but {sample.n_broken} of {sample.n} "
             f"specimens broke{' (all at one load)' if sample.n_broken > 1 else ''}. Give `shape=` (or `cv=`) from an "
-            "earlier series, share the spread of sibling groups by `shared_spread=`, or test on until more break."
+            "earlier series, or test on until more break."
         )
     if sample.n_broken == 0:
         raise NoAnswerError(
-            f"{sample.who}: none of {sample.n} specimens broke. Sibling groups can lend their spread, not a strength: "
+            f"{sample.who}: none of {sample.n} specimens broke. Sibling groups can lend their scatter, not a strength: "
             "test on until at least 1 breaks."
         )
     free = sum(int(g.r[0]) - 1 for g in groups if g.r[0] > 0)
     if free < 1 or not any(bool(g.distinct[0]) for g in groups):
         raise NoAnswerError(
-            f"{sample.who}: the {len(groups)} groups that share a spread need at least one group with 2 "
+            f"{sample.who}: the {len(groups)} groups that share one scatter need at least one group with 2 "
             "different loads at break. Test on until more break."
         )

@@ -58,14 +58,11 @@ def limits_of(z: Array, fail: Flags, other: Array) -> tuple[Array, Array, NDArra
     """
     limit, own = np.unique(z[~fail], return_inverse=True)
     count = np.bincount(own, minlength=limit.size).astype(float)
-    above = np.cumprod(1.0 - count / (z[:, None] >= limit).sum(axis=0))
-    index = np.full(other.shape, limit.size, dtype=np.int32)
+    above = np.cumprod(1.0 - count / (z.size - np.searchsorted(z, limit)))
+    passed = np.searchsorted(limit, z, side="right")
+    left = np.append(1.0, above)[passed][:, None] * (1.0 - other)
+    index = np.searchsorted(-above, -left, side="right").astype(np.int32)
     index[~fail] = own[:, None]
-    passed = (limit <= z[:, None]).sum(axis=1)
-    start = np.append(1.0, above)[passed]
-    for i in np.flatnonzero(fail & (passed < limit.size)):
-        upto = 1.0 - above[passed[i] :] / start[i]
-        index[i] = passed[i] + np.searchsorted(upto, other[i], side="right")
     return limit, count, index
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "Trials",
     "calibrated_confidence",
     "calibrated_low",
+    "checked",
     "held_early",
     "samples_for",
     "search_down",
@@ -48,13 +49,35 @@ MOST = 2**16  # and at most, for higher ones
 _CLOSE = 5e-4  # where the search ends: error of the chance, and width in spreads
 _STEPS = 80
 _BLOCK = 200_000  # array elements of a block of simulated samples
-_WHOLE = 2**24  # and of all of them: above 16,384 specimens there are fewer than `SAMPLES`
+_WHOLE = 2**24  # and of all of them
+LARGE = _WHOLE // SAMPLES  # specimens of a sample up to which all of them fit
+ENOUGH = 1_000  # breaks from which on a larger sample needs no check: tests/truth/large_samples.csv
 
 
 def held_early(s: Scaled) -> Flags:
     """Rows in which a specimen held strictly below the highest break."""
     highest = np.where(s.fail, s.z, -np.inf).max(axis=1, initial=-np.inf)
     return np.asarray((s.held & (s.z < highest[:, None])).any(axis=1))
+
+
+def checked(s: Scaled) -> Flags:
+    """Rows whose bounds are checked by simulation: specimens held early, unless a large sample has many breaks.
+
+    Raises
+    ------
+    NoAnswerError
+        If a row has more than `LARGE` specimens, some of them held early, and fewer than `ENOUGH` breaks.
+    """
+    early, large = held_early(s), s.n > LARGE
+    few = np.flatnonzero(early & large & (s.r < ENOUGH))
+    if few.size:
+        n, r = int(s.n[few[0]]), int(s.r[few[0]])
+        raise NoAnswerError(
+            f"Some of {n:,} specimens held at low loads and {r:,} broke: a bound is then checked by simulation, which "
+            f"is done up to {LARGE:,} specimens, and needs no check from {ENOUGH:,} breaks on. Test on until more "
+            "break, or answer for parts of the sample."
+        )
+    return early & ~large
 
 
 def _pad(rows: list[Array], height: int) -> Array:
@@ -160,7 +183,7 @@ class Trials:
 
 def _alike(s: Scaled, samples: int) -> list[NDArray[np.intp]]:
     """Rows with early holds, in blocks of equal n."""
-    rows = np.flatnonzero(held_early(s))
+    rows = np.flatnonzero(checked(s))
     out = []
     for n in np.unique(s.n[rows]):
         every = rows[s.n[rows] == n]
@@ -193,12 +216,18 @@ def calibrated_low(s: Scaled, family: Family, fraction_below: float, confidence:
     Raises
     ------
     NoAnswerError
-        If the confidence lies above what `MOST` simulated samples can tell.
+        If the confidence lies above what `MOST` simulated samples can tell, or the sample is too large for it.
     """
     out = np.array(q, dtype=float)
-    if confidence < 0.5 or not held_early(s).any():
+    if confidence < 0.5 or not checked(s).any():
         return out
     samples, w = samples_for(confidence), float(family.quantile(fraction_below))
+    most = int(s.n[checked(s)].max())
+    if samples * most > _WHOLE:
+        raise NoAnswerError(
+            f"Some of {most:,} specimens held at low loads: a bound is then checked by simulation, which at a "
+            f"confidence of {confidence!r} is done up to {_WHOLE // samples:,} specimens. Ask for 0.995 or less."
+        )
     for rows in _alike(s, samples):
         out[rows] = search_down(Trials.of(s.rows(rows), family.name, w, samples), out[rows], 1.0 - confidence)
     return out

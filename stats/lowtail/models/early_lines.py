@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail.errors import NoAnswerError
 from lowtail.models.early_draws import limits_of, noise_of, share_above
-from lowtail.models.early_holds import SAMPLES, search_down
+from lowtail.models.early_holds import LARGE, SAMPLES, search_down
 from lowtail.models.families import Family
 from lowtail.models.lean_roots import Terms, climb
 from lowtail.models.regression import standard_terms
@@ -99,6 +100,11 @@ class LineTrials:
         y, broke, e, design = y[order], broke[order], e[order], design[order]
         along = design @ coef
         rest = (y - along) / spread
+        if y.size > LARGE:
+            raise NoAnswerError(
+                f"Some of {y.size:,} specimens held at low loads: the bound of a line is then checked by simulation, "
+                f"which is done up to {LARGE:,} specimens. Answer for parts of the sample."
+            )
         value, other = noise_of(family.name, rest, SAMPLES)
         limit, _, index = limits_of(y, broke, other)
         away = np.vstack([(limit[:, None] - along) / spread, np.full(y.size, np.inf)])

@@ -1,7 +1,7 @@
 """The batch engine: bounds and confidences of many samples at once, without a loop over samples.
 
-Rows in which specimens held early go through `early_holds` (a few thousandths of a second each); rows that share the
-spread of siblings do not.
+Rows in which specimens held early go through `early_holds` (a few thousandths of a second each); rows that share one
+scatter with siblings ("equal scatter") do not.
 """
 
 from __future__ import annotations
@@ -18,11 +18,14 @@ from lowtail.models.families import Family, get_family
 from lowtail.models.likelihood import Scaled, prepare
 from lowtail.models.quadrature import QUICK
 from lowtail.models.search import build, common_scale, solve
+from lowtail.models.siblings import LEAST_CONFIDENCE, borrow_confidence, borrow_low
+from lowtail.models.spread_predictive import from_groups, lends
 
 __all__ = ["confidence_many", "low_many"]
 
 Array = NDArray[np.float64]
 
+ROADS = ("partial pooling", "equal scatter")  # what siblings can lend, and how
 _BUDGET = 250_000  # array elements a chunk may hold: about the size of a core's cache
 
 
@@ -33,14 +36,39 @@ def _chunks(s: Scaled, rows: NDArray[np.intp], width: int) -> list[NDArray[np.in
     return [part[i : i + size] for part in np.split(rows, edges) if part.size for i in range(0, part.size, size)]
 
 
+def _pooled(law: Family, siblings: Sequence[tuple[ArrayLike, ArrayLike | None]], method: str) -> bool:
+    """Whether siblings lend by partial pooling; checks the method."""
+    if method not in ROADS:
+        raise InputError(f"`method` must be one of {', '.join(map(repr, ROADS))}, got {method!r}.")
+    pooled = len(siblings) > 0 and method == ROADS[0]
+    if pooled and not law.on_log:
+        raise InputError(
+            "Partial pooling holds for the weibull and lognormal distributions, whose scatter has no unit; the normal "
+            "one's is in kN. Choose one of those, or method='equal scatter'."
+        )
+    return pooled
+
+
 def _batch(
-    load: ArrayLike, broke: ArrayLike | None, law: Family, siblings: Sequence[tuple[ArrayLike, ArrayLike | None]]
+    load: ArrayLike,
+    broke: ArrayLike | None,
+    law: Family,
+    siblings: Sequence[tuple[ArrayLike, ArrayLike | None]],
+    pooled: bool,
 ) -> tuple[tuple[Scaled, ...], NDArray[np.intp]]:
-    """The target and its siblings on one scale, and the rows that carry an answer, rows alike together."""
-    groups = common_scale([prepare(x, b, law) for x, b in [(load, broke), *siblings]])
+    """The target and its siblings, and the rows that carry an answer, rows alike together.
+
+    For an equal scatter all are put on the scale of the target.
+    """
+    groups = tuple(prepare(x, b, law) for x, b in [(load, broke), *siblings])
     first = groups[0]
     if any(g.r.size != first.r.size for g in groups):
         raise InputError("`siblings` must have as many rows as `load`: one sibling sample a row.")
+    if pooled:
+        bad = np.logical_or.reduce([g.bad for g in groups])
+        usable = np.flatnonzero(first.distinct & lends(groups[1:]).any(axis=0) & ~bad)
+        return groups, usable[np.lexsort((first.n[usable], first.r[usable]))]
+    groups = common_scale(groups)
     free = sum(np.maximum(g.r - 1, 0) for g in groups)
     spread_known = np.logical_or.reduce([g.distinct for g in groups])
     bad = np.logical_or.reduce([g.bad for g in groups])
@@ -48,8 +76,10 @@ def _batch(
     return groups, usable[np.lexsort((first.n[usable], first.r[usable]))]
 
 
-def _width(law: Family, groups: Sequence[Scaled], rows: NDArray[np.intp]) -> int:
+def _width(law: Family, groups: Sequence[Scaled], rows: NDArray[np.intp], pooled: bool) -> int:
     """Array elements that one row needs."""
+    if pooled:
+        return 400 * len(groups) + 4000
     if law.name == "weibull":
         return 90 * max(int(g.z.shape[1]) for g in groups)
     return 90 * (40 if any(bool(g.held[rows].any()) for g in groups) else 4)
@@ -64,6 +94,7 @@ def low_many(
     confidence: float,
     *,
     siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
+    method: str = "partial pooling",
     calibrated: bool = True,
 ) -> Array:
     """Lower confidence bounds of a batch of samples.
@@ -78,8 +109,11 @@ def low_many(
     fraction_below, confidence : float
         Between 0 and 1.
     siblings : sequence of (load, broke), optional
-        Batches of the same B whose samples share the spread of the target's, row by row; then nothing is calibrated
-        for specimens held early.
+        Batches of the same B that lend their scatter to the target's samples, row by row.
+    method : str
+        What siblings lend: "partial pooling" (Weibull and lognormal; confidence from 0.75 on) with conflict rule and
+        floor as in `low_bound`, or "equal scatter", one scatter for all; the latter is not calibrated for specimens
+        held early.
     calibrated : bool
         False gives the quantiles of the confidence distribution as they are: too high as lower bounds where many
         specimens held early (``tests/truth/early_holds.csv``).
@@ -88,17 +122,24 @@ def low_many(
     -------
     (B,) array
         Bounds in the unit of ``load``, at least 0; NaN where fewer than 2 different loads at break are there (then no
-        bound exists without outside knowledge of the spread).
+        bound exists without outside knowledge of the spread), or no sibling has them.
     """
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     law = get_family(family)
-    groups, rows = _batch(load, broke, law, siblings)
+    pooled = _pooled(law, siblings, method)
+    if pooled and g < LEAST_CONFIDENCE:
+        raise InputError(f"`confidence` must be at least {LEAST_CONFIDENCE} to borrow scatter, got {g!r}.")
+    groups, rows = _batch(load, broke, law, siblings, pooled)
     s = groups[0]
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
-    for idx in _chunks(s, rows, _width(law, groups, rows)):
+    for idx in _chunks(s, rows, _width(law, groups, rows, pooled)):
         part = [g.rows(idx) for g in groups]
         sub = part[0]
+        if pooled:
+            lent = from_groups(part[1:], law)
+            out[idx] = borrow_low(sub, law, lent, p, g, calibrated=calibrated, grid=QUICK).low
+            continue
         q = solve(build(law, part, abs(w), 1 - g, grid=QUICK), w, 1 - g)
         q = calibrated_low(sub, law, p, g, q) if calibrated and not len(siblings) else q
         out[idx] = np.maximum(law.inverse(sub.centre + sub.scale * q), 0.0)
@@ -114,6 +155,7 @@ def confidence_many(
     fraction_below: float,
     *,
     siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
+    method: str = "partial pooling",
     calibrated: bool = True,
 ) -> Array:
     """Confidence that at most ``fraction_below`` of the population is weaker than ``strength``, for a batch.
@@ -123,7 +165,8 @@ def confidence_many(
     """
     p = check_fraction(fraction_below, "fraction_below")
     law = get_family(family)
-    groups, rows = _batch(load, broke, law, siblings)
+    pooled = _pooled(law, siblings, method)
+    groups, rows = _batch(load, broke, law, siblings, pooled)
     s = groups[0]
     given = np.asarray(strength, dtype=float)
     if given.shape not in ((), s.r.shape):
@@ -133,11 +176,13 @@ def confidence_many(
     asked = np.broadcast_to(given, s.r.shape)
     out = np.full(s.r.size, np.nan)
     w = float(law.quantile(p))
-    for idx in _chunks(s, rows, _width(law, groups, rows)):
+    for idx in _chunks(s, rows, _width(law, groups, rows, pooled)):
         part = [g.rows(idx) for g in groups]
         sub = part[0]
         q = (law.transform(asked[idx]) - sub.centre) / sub.scale
-        below, _ = build(law, part, abs(w), 0.05, grid=QUICK).cdf(q, w)
+        below, _ = build(law, part[:1] if pooled else part, abs(w), 0.05, grid=QUICK).cdf(q, w)
         shown = np.clip(1 - below, 0.0, 1.0)
-        out[idx] = calibrated_confidence(sub, law, p, q, shown) if calibrated and not len(siblings) else shown
+        if calibrated and (pooled or not len(siblings)):
+            shown = calibrated_confidence(sub, law, p, q, shown)
+        out[idx] = borrow_confidence(sub, law, from_groups(part[1:], law), shown, q, p)[0] if pooled else shown
     return out

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from lowtail.models.families import Family, get_family
 from lowtail.models.mixed_layout import Layout, layout
 from lowtail.models.mixed_places import Places
+from lowtail.models.quadrature import pieces
 from lowtail.models.regression import fit_regression, standard_terms
 from lowtail.models.weighted_points import lay
 
@@ -57,8 +58,11 @@ class BatchedLine:
 
     def slope(self, psi: Array, weight: Array) -> float:
         """Derivative of the log restricted likelihood in rho at 0, from the points laid there."""
-        _, first, second = standard_terms(self.standard(psi), self.places.broke, self.places.law)
-        return 0.5 * float(weight @ (self.places.summed(first) ** 2 + self.places.summed(second)).sum(axis=1))
+        out = 0.0
+        for p in pieces(weight.size, self.rest.size):
+            _, first, second = standard_terms(self.standard(psi[p]), self.places.broke, self.places.law)
+            out += float(weight[p] @ (self.places.summed(first) ** 2 + self.places.summed(second)).sum(axis=1))
+        return 0.5 * out
 
     def scale(self, rho: float) -> Array:
         """Rough standard deviations of the points: weighted least squares, and of ln spread."""
@@ -69,7 +73,8 @@ class BatchedLine:
 
     def lay(self, rho: float, start: Array, count: int, who: str, turn: int = 0) -> tuple[Array, Array, float, Array]:
         """Points, weights, log restricted likelihood and top at ``rho``; see `weighted_points.lay`."""
-        return lay(lambda psi: self.log_density(psi, rho), start, self.scale(rho), count, who, turn)
+        width = self.rest.size + 9 * self.places.sizes.size
+        return lay(lambda psi: self.log_density(psi, rho), start, self.scale(rho), count, who, turn, width)
 
 
 def batched_line(

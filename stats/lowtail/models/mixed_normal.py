@@ -15,6 +15,7 @@ from scipy import optimize, special
 
 from lowtail.models.batch_law import chi_square_nodes
 from lowtail.models.mixed_layout import layout
+from lowtail.models.quadrature import check_cover
 
 __all__ = ["MixedNormal", "mixed_normal"]
 
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 Labels = NDArray[np.intp]
 
 _LOWEST, _HIGHEST, _STEP = -9.0, 41.0, 0.25  # ln(rho / noise)
+_HEAVIEST, _HALVINGS = 0.3, 12  # share of the weight on one node up to which they stand close enough; most halvings
 _NODES = 160  # of the spread
 
 
@@ -99,21 +101,34 @@ def mixed_normal(y: Array, design: Array, labels: Labels, *, who: str = "This sa
     means = np.stack([np.bincount(labels, column) for column in table.T], axis=1) / sizes[:, None]
     inside = table - means[labels]
 
-    grid = np.arange(_LOWEST, _HIGHEST, _STEP)
-    rho = np.append(0.0, plan.noise * np.exp(grid))
-    pull = sizes / (1 + np.outer(rho, sizes))
-    moments = inside.T @ inside + np.einsum("ki,ip,iq->kpq", pull, means, means)
-    cover = np.linalg.inv(moments[:, :-1, :-1])
-    shift = np.einsum("kpq,kq->kp", cover, moments[:, :-1, -1])
-    squares = moments[:, -1, -1] - np.einsum("kp,kp->k", shift, moments[:, :-1, -1])
-    log_like = 0.5 * (
-        np.linalg.slogdet(cover)[1] - np.log1p(np.outer(rho, sizes)).sum(axis=1) - plan.free * np.log(squares)
-    )
     sums = np.bincount(labels, rest)
     slope = 0.5 * (plan.free * float(sums @ sums) / float(rest @ rest) - plan.trace)
-    at_zero = plan.below_zero(slope) + _STEP * np.exp(_LOWEST) / np.expm1(_STEP)
-    log_weight = log_like + np.log(np.append(at_zero, _STEP * special.expit(grid)))
-    weight = np.exp(log_weight - log_weight.max())
+    whole = inside.T @ inside
+
+    def lay(grid: Array, step: float) -> tuple[Array, ...]:
+        """At rho = 0 and the nodes of ``grid``: rho, weights, shift, covariance / spread^2, sum of squares."""
+        rho = np.append(0.0, plan.noise * np.exp(grid))
+        pull = sizes / (1 + np.outer(rho, sizes))
+        moments = whole + np.einsum("ki,ipq->kpq", pull, means[:, :, None] * means[:, None, :])
+        cover = np.linalg.inv(moments[:, :-1, :-1])
+        shift = np.einsum("kpq,kq->kp", cover, moments[:, :-1, -1])
+        squares = moments[:, -1, -1] - np.einsum("kp,kp->k", shift, moments[:, :-1, -1])
+        log_like = 0.5 * (
+            np.linalg.slogdet(cover)[1] - np.log1p(np.outer(rho, sizes)).sum(axis=1) - plan.free * np.log(squares)
+        )
+        at_zero = plan.below_zero(slope) + step * np.exp(_LOWEST) / np.expm1(step)
+        log_weight = log_like + np.log(np.append(at_zero, step * special.expit(grid)))
+        return rho, np.exp(log_weight - log_weight.max()), shift, cover, squares
+
+    step, grid = _STEP, np.arange(_LOWEST, _HIGHEST, _STEP)
+    rho, weight, shift, cover, squares = lay(grid, step)
+    for _ in range(_HALVINGS):  # many batches tell their spread well: then the nodes stand closer
+        if weight[1:].max() <= _HEAVIEST * weight.sum():
+            break
+        heavy, step = grid[weight[1:] > 1e-14 * weight[1:].max()], step / 2
+        grid = np.arange(max(heavy[0] - 4 * step, _LOWEST), min(heavy[-1] + 4 * step, _HIGHEST), step)
+        rho, weight, shift, cover, squares = lay(grid, step)
+    check_cover(np.append(0.0, weight[1:]) if grid[0] == _LOWEST else weight[1:], "Spread between batches", edge=1e-9)
     kept = weight > 1e-12
     return MixedNormal(
         rho=rho[kept],

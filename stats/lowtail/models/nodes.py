@@ -18,18 +18,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincc, gammaln
+from scipy.interpolate import CubicSpline
+from scipy.special import ndtri
 
 from lowtail.models.likelihood import Scaled
-from lowtail.models.normal_location import NormalLocation
-from lowtail.models.quadrature import FINE, make_grid
+from lowtail.models.normal_many_held import normal_location
+from lowtail.models.quadrature import FINE, WHOLE, log_sums, make_grid
+from lowtail.models.upper_gamma import upper_gamma_density
 
 __all__ = ["Nodes", "normal_nodes", "weibull_nodes"]
 
 Array = NDArray[np.float64]
 LogPrior = Callable[[Array], Array]
-
-_SUM_UP_TO = 40  # closed Poisson sum up to this index, scipy's gammaincc above
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,20 +62,9 @@ def _degrees(groups: Sequence[Scaled]) -> tuple[Array, Array]:
     return r.sum(axis=0), r.sum(axis=0) - (r > 0).sum(axis=0)
 
 
-def _upper_gamma(index: int, log_x: Array) -> tuple[Array, Array]:
-    """Upper regularised incomplete gamma at a whole index, and ``x^index e^-x / gamma(index)``."""
-    x = np.exp(log_x)
-    with np.errstate(under="ignore"):
-        dens = np.exp(index * log_x - x - gammaln(index))
-        if index > _SUM_UP_TO:
-            return gammaincc(index, x), dens
-        total = np.ones_like(x)
-        for j in range(index - 1, 0, -1):
-            total *= x
-            total /= j
-            total += 1.0
-        total *= np.exp(-x)
-        return total, dens
+def _narrower(data: Array, prior: Array | float) -> Array:
+    """Width of the product of two densities, from the width of each."""
+    return np.asarray(1 / np.hypot(1 / data, 1 / np.asarray(prior)))
 
 
 def weibull_nodes(
@@ -85,6 +74,7 @@ def weibull_nodes(
     *,
     extra: int = 0,
     prior: LogPrior | None = None,
+    prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
     """Grid for the smallest-extreme law of log load.
@@ -101,6 +91,8 @@ def weibull_nodes(
         Added to the gamma index of the location: 1 where the spread comes from outside knowledge.
     prior : callable, optional
         Log density of ``t = ln k`` (scaled axis), up to a constant, in place of the flat one.
+    prior_width : (B,) array or float
+        Width of that density at its top; the nodes stand close enough for it.
     grid : (float, float)
         Spacing, see `quadrature`.
     """
@@ -110,7 +102,7 @@ def weibull_nodes(
     pull = np.asarray(sum(np.where(g.fail, v, 0.0).sum(axis=1) for g, v in zip(groups, vs, strict=True)))
 
     def log_total(t: Array, v: Array) -> Array:
-        return np.asarray(np.log(np.exp(np.exp(t)[:, :, None] * v[:, None, :]).sum(axis=2)))
+        return log_sums(np.exp(t), v)
 
     def log_density(t: Array) -> Array:
         out = slope[:, None] * t + np.exp(t) * pull[:, None]
@@ -122,20 +114,27 @@ def weibull_nodes(
     soft = np.maximum(slope, 0.5)
     start = np.log(1.2 * soft / np.maximum(breaks, 1.0))
     sharp = 0.6 if index <= 4 else 1.0  # few breaks: the switch has a steep side
-    narrow = np.full(slope.shape, sharp / (np.sqrt(index) * max(1.0, reach + np.log(index))))
-    t, weight = make_grid(log_density, start, soft, narrow, 0.75 / np.sqrt(breaks + 1.0), tail, grid)
+    n = groups[0].n.astype(float)
+    away = np.maximum(reach + np.log(index), np.log(n / index))  # far above few breaks of many the switch is as steep
+    narrow = sharp / (np.sqrt(index) * np.maximum(1.0, away))
+    t, weight = make_grid(
+        log_density, start, soft, narrow, _narrower(0.75 / np.sqrt(breaks + 1.0), prior_width), tail, grid
+    )
     k, total, top = np.exp(t), log_total(t, vs[0]), tops[0]
 
     def cdf(q: Array, w: float) -> tuple[Array, Array]:
-        log_x = np.clip(w + total - k * (q - top)[:, None], -700.0, 6.4)
-        below, dens = _upper_gamma(index, log_x)
+        below, dens = upper_gamma_density(index, w + total - k * (q - top)[:, None])
         return np.einsum("ij,ij->i", weight, below), np.einsum("ij,ij->i", weight * k, dens)
 
     def middle(w: float) -> Array:
         return np.asarray(top[:, None] + (w + total - np.log(index - 0.33)) / k)
 
     def draw(kk: Array, row: int, rng: np.random.Generator) -> Array:
-        exposure = np.log(np.exp(kk[:, None] * vs[0][row][None, :]).sum(axis=1))
+        v = vs[0][row]
+        if kk.size * v.size > WHOLE:  # the sum is smooth in ln k, and the nodes stand close where k is drawn
+            exposure = CubicSpline(t[row], total[row])(np.log(kk))
+        else:
+            exposure = log_sums(kk[None], v[None])[0]
         return np.asarray(top[row] + (exposure - np.log(rng.standard_gamma(float(index), kk.size))) / kk)
 
     return Nodes(k, weight, cdf, middle, draw)
@@ -147,10 +146,11 @@ def normal_nodes(
     tail: float,
     *,
     prior: LogPrior | None = None,
+    prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
-    """Grid for the normal law (of the load, or of its logarithm). Parameters as in `weibull_nodes`."""
-    parts = [NormalLocation(g) for g in groups]
+    """Grid for the normal distribution (of the load, or of its logarithm). Parameters as in `weibull_nodes`."""
+    parts = [normal_location(g) for g in groups]
     _, slope = _degrees(groups)
     square = np.asarray(sum(p.square for p in parts))
 
@@ -164,8 +164,11 @@ def normal_nodes(
 
     target, soft = parts[0], np.maximum(slope, 0.5)
     start = 0.5 * np.log(soft / np.maximum(square, 1e-300))
-    narrow = 1 / (target.root * max(1.0, reach))
-    t, weight = make_grid(log_density, start, soft, narrow, 0.7 / np.sqrt(slope + 1.0), tail, grid)
+    away = -ndtri(target.r / np.maximum(groups[0].n, target.r) / 2)  # of few breaks of many, from the middle
+    narrow = 1 / (target.root * np.maximum(1.0, np.maximum(reach, away)))
+    t, weight = make_grid(
+        log_density, start, soft, narrow, _narrower(0.7 / np.sqrt(slope + 1.0), prior_width), tail, grid
+    )
     k = np.exp(t)
     total, low, high = target.log_total(k)
     root, mean = target.root[:, None], target.mean[:, None]

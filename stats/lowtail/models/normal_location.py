@@ -126,14 +126,14 @@ class NormalLocation:
         knots = np.linspace(t.min(), t.max(), _KNOTS)
         column, across = _place(t, knots)
         line, along = _place(ndtri(rng.random(k.size)), _SCORES)
-        table = self._quantiles(np.exp(knots), gap, root).ravel()
+        table = self._quantiles(np.exp(knots), gap, root, _SCORES).ravel()
         first = column * _SCORES.size + line
         lower = table[first] * (1 - along) + table[first + 1] * along
         upper = table[first + _SCORES.size] * (1 - along) + table[first + _SCORES.size + 1] * along
         return np.asarray(mean + (lower + across * (upper - lower)) / (root * k))
 
-    def _quantiles(self, k: Array, gap: Array, root: float) -> Array:
-        """Quantiles of v at the normal scores `_SCORES` for every k, shape (K, scores)."""
+    def _quantiles(self, k: Array, gap: Array, root: float, scores: Array) -> Array:
+        """Quantiles of v at normal scores for every k, shape (K, scores)."""
         kgap, roots = k[:, None] * gap, np.full(k.size, root)
         low, high = self._one_window(kgap, roots)
         v = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, _DRAW_GRID)
@@ -141,7 +141,7 @@ class NormalLocation:
         dens = np.exp(each - each.max(axis=1, keepdims=True))
         area = np.cumsum(dens[:, 1:] + dens[:, :-1], axis=1)
         upto = np.concatenate([np.zeros((k.size, 1)), area / area[:, -1:]], axis=1)
-        u = ndtr(_SCORES)
+        u = ndtr(scores)
         return np.stack([np.interp(u, upto[i], v[i]) for i in range(k.size)])
 
     def _one_window(self, kgap: Array, root: Array) -> tuple[Array, Array]:

@@ -13,7 +13,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CUT", "FINE", "QUICK", "SMOOTH", "make_grid"]
+from lowtail.errors import NoAnswerError
+
+__all__ = ["CUT", "FINE", "QUICK", "SMOOTH", "WHOLE", "angle_share", "check_cover", "log_sums", "make_grid", "pieces"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +25,66 @@ QUICK = (0.12, 0.6)  # the same for batches
 SMOOTH = (0.02, 0.12)  # the same for draws, which interpolate between nodes
 _COARSE = 40
 _TABLE = 600
+_EDGE = 1e-6  # weight at an end of a grid, over the highest, up to which the grid covers its mass
+_HEAVIEST = 0.5  # share of the mass on one node up to which the nodes stand close enough
+WHOLE = 2**22  # array elements worked on at once
+
+
+def check_cover(weight: Array, what: str, *, edge: float = _EDGE, heaviest: float = _HEAVIEST) -> None:
+    """Refuse a grid that ends before its mass does, or whose nodes stand too far apart for it.
+
+    The one check of every numerical integration: no limit of a grid may bend an answer unseen.
+
+    Parameters
+    ----------
+    weight : ndarray, shape (..., m)
+        Weights of the nodes along the last axis, not negative, in any unit.
+    what : str
+        What is integrated, for the message.
+    edge : float
+        Largest weight allowed at either end, over the highest of the row.
+    heaviest : float
+        Largest share of a row's mass allowed on one node.
+
+    Raises
+    ------
+    NoAnswerError
+        If a row's mass runs over an end, stands on one node, or is not a number.
+    """
+    highest = weight.max(axis=-1)
+    ends = np.maximum(weight[..., 0], weight[..., -1])
+    good = (ends <= edge * highest) & (highest <= heaviest * weight.sum(axis=-1))
+    if not good.all():
+        first = int(np.flatnonzero(~np.atleast_1d(good))[0])
+        row = f" (row {first})" if np.size(good) > 1 else ""
+        raise NoAnswerError(
+            f"{what}{row}: the grid of the numerical integration does not cover where the probability lies, so that no "
+            "number is given. Check the loads for a slip of the unit; if they are right, this sample cannot be "
+            "answered."
+        )
+
+
+def angle_share(df: float) -> float:
+    """Share of a right angle that holds Student's t written as ``sqrt(df) tan(angle)``: all of it up to 60 degrees.
+
+    Above that the density, ``cos(angle)^(df - 1)``, is nearly normal with a width of ``1 / sqrt(df)``; 9 widths hold
+    all but 1e-17 of it.
+    """
+    return 1.0 if df <= 60 else 9.0 / np.sqrt(df) / (np.pi / 2)
+
+
+def pieces(columns: int, width: int, whole: int = WHOLE) -> list[slice]:
+    """Cut ``columns`` into slices such that a slice times ``width`` array elements stays within ``whole``."""
+    size = max(1, whole // max(width, 1))
+    return [slice(i, i + size) for i in range(0, columns, size)]
+
+
+def log_sums(k: Array, v: Array) -> Array:
+    """Log of the sum of ``exp(k v)`` over the specimens of each row: k (B, m), v (B, n) at most 0, to (B, m)."""
+    parts = pieces(k.shape[1], v.size)
+    if len(parts) <= 1:
+        return np.asarray(np.log(np.exp(k[:, :, None] * v[:, None, :]).sum(axis=2)))
+    return np.concatenate([np.log(np.exp(k[:, p, None] * v[:, None, :]).sum(axis=2)) for p in parts], axis=1)
 
 
 def make_grid(
@@ -67,6 +129,7 @@ def make_grid(
     logp = log_density(t)
     weight = np.exp(logp - logp.max(axis=1, keepdims=True)) / rate
     weight[:, [0, -1]] *= 0.5
+    check_cover(weight, "Spread of the loads")
     return t, np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 

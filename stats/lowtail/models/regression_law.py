@@ -19,7 +19,9 @@ from scipy import optimize, special, stats
 from lowtail.errors import NoAnswerError
 from lowtail.models.early_lines import LineTrials, held_early_on_line
 from lowtail.models.families import Family, get_family
+from lowtail.models.quadrature import pieces
 from lowtail.models.regression import Regression, fit_regression, standard_terms
+from lowtail.models.upper_gamma import upper_gamma
 from lowtail.models.weighted_points import lay, weighted_quantile
 
 __all__ = ["RegressionLaw", "regression_law"]
@@ -29,7 +31,6 @@ Flags = NDArray[np.bool_]
 
 _POINTS = 2**13
 _MOST = 0.992  # confidence up to which early holds are calibrated
-_CLOSED = 40  # breaks up to which the Poisson sum is quicker than the incomplete gamma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,7 +145,7 @@ class RegressionLaw:
         reach = self.k * (y - self.location(x)) - w
         if self.family.name == "weibull":
             log_rate = self.log_total + self.points[:, 1:] @ x[1:] - reach
-            return float(self.weight @ _poisson_below(self.fit.n_broken, np.exp(np.minimum(log_rate, 7.0))))
+            return float(self.weight @ upper_gamma(self.fit.n_broken, log_rate))
         return float(self.weight @ (self.points @ x <= reach))
 
     def _solve(self, x: Array, w: float, tail: float) -> float:
@@ -165,18 +166,6 @@ class RegressionLaw:
             low, high, step = high, high + 2 * step, 2 * step
         root: float = optimize.brentq(lambda y: self._below(x, w, y) - tail, low, high, xtol=1e-7 * self.fit.spread)
         return root
-
-
-def _poisson_below(index: int, mean: Array) -> Array:
-    """Chance of fewer than ``index`` events at each mean: the upper incomplete gamma at a whole index."""
-    if index > _CLOSED:
-        return np.asarray(special.gammaincc(index, mean))
-    term = np.ones_like(mean)
-    total = np.ones_like(mean)
-    for j in range(1, index):
-        term = term * mean / j
-        total += term
-    return np.asarray(np.exp(-mean) * total)
 
 
 def regression_law(
@@ -219,16 +208,23 @@ def regression_law(
     rest = (law.transform(load) - design @ fit.coef) / fit.spread
     d = width if law.name == "weibull" else width + 1
     rough = np.append(np.sqrt(np.diag(gram))[width + 1 - d :], 1 / np.sqrt(2 * (breaks - width)))
-    psi, weight, _, _ = lay(lambda at: _log_density(at, rest, broke, design, law), np.zeros(d), rough, _POINTS, who)
+    psi, weight, _, _ = lay(
+        lambda at: _log_density(at, rest, broke, design, law), np.zeros(d), rough, _POINTS, who, width=load.size
+    )
     points, t = psi[:, :-1], psi[:, -1]
     if law.name == "weibull":
         points = np.column_stack([np.zeros(t.size), points])
     k = np.exp(t) / fit.spread
     log_total = none
     if law.name == "weibull":
-        z = np.exp(t)[:, None] * rest - points[:, 1:] @ design[:, 1:].T
-        log_total = np.asarray(special.logsumexp(z, axis=1), dtype=float)
+        cut = pieces(t.size, load.size)
+        log_total = np.concatenate([_log_total(points[p], t[p], rest, design) for p in cut])
     return RegressionLaw(law, fit, bool(broke.all()), points, k, weight, log_total, gram, data)
+
+
+def _log_total(points: Array, t: Array, rest: Array, design: Array) -> Array:
+    z = np.exp(t)[:, None] * rest - points[:, 1:] @ design[:, 1:].T
+    return np.asarray(special.logsumexp(z, axis=1), dtype=float)
 
 
 def _log_density(psi: Array, rest: Array, broke: Flags, design: Array, law: Family) -> Array:

@@ -3,49 +3,77 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.families import Family
 from lowtail.models.likelihood import Scaled
 from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
 from lowtail.models.quadrature import FINE
+from lowtail.models.spread_predictive import Predictive, stated
 
 __all__ = ["SpreadPrior", "build", "common_scale", "solve"]
 
 Array = NDArray[np.float64]
 
-_ROOT_STEPS = 80
+_ROOT_STEPS, _HALVINGS = 80, 200
+_NEAR = 0.1  # log odds
+_OFF = 1e-6  # of the probability asked for, by which a bound may miss it
 
 
 @door
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadPrior:
-    """What earlier series say about the spread: ``ln(1 / spread)`` is normal with this middle and width.
+    """What earlier series say about the scatter: a predictive of ``ln(1 / scale parameter)`` with a middle and a width.
+
+    Stated, it is normal. Made by `spread_prior`, it is the whole mixture that the series leave open.
 
     Attributes
     ----------
     shape : float
-        Middle of the Weibull shape (or of 1 / log spread), greater than 0.
+        Middle of the Weibull shape (lognormal: of 1 / standard deviation of ln load), greater than 0.
     width : float
-        Standard deviation of ``ln(shape)`` between series, greater than 0; 0.2 means within about 20 %.
+        Standard deviation of ``ln(shape)`` of a further series, greater than 0; 0.2 means within about 20 %.
     source : str
         Where it comes from; printed with every result.
+    family : str
+        The distribution it holds for; "" where the user states it for the one in use.
+    mixture : Predictive, optional
+        The whole predictive, from `spread_prior`.
     """
 
     shape: float
     width: float
     source: str = "stated by the user"
+    family: str = ""
+    mixture: Predictive | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         for name in ("shape", "width"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise InputError(f"`{name}` of a spread prior must be a finite number greater than 0, got {value!r}.")
+
+    @property
+    def lent(self) -> Predictive:
+        """The predictive of ``ln(1 / scale parameter)``."""
+        return stated(self.shape, self.width) if self.mixture is None else self.mixture
+
+    def check_family(self, family: Family) -> None:
+        """Refuse a distribution whose scatter this says nothing about."""
+        if not family.on_log:
+            raise InputError(
+                "A spread prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
+            )
+        if self.family not in ("", family.name):
+            raise InputError(
+                f"`prior` comes from earlier series under the {self.family} distribution and says nothing of the "
+                f"scatter under the {family.name}. Make it with spread_prior(series, {family.name!r})."
+            )
 
     def __str__(self) -> str:
         return f"shape {self.shape:.3g}, known to a factor exp(+-{self.width:.2g}) from {self.source}"
@@ -70,16 +98,17 @@ def build(
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
     """Grid of a family for groups that share a spread (the first is the target); see `weibull_nodes`."""
-    log_prior = None
-    if prior is not None:
-        middle = np.log(prior.shape) + np.log(groups[0].scale[0])
+    if prior is None:
+        make = weibull_nodes if family.name == "weibull" else normal_nodes
+        return make(groups, reach, tail, grid=grid)
+    lent, shift = prior.lent, np.log(groups[0].scale)[:, None]
 
-        def log_prior(t: Array) -> Array:
-            return np.asarray(-0.5 * ((t - middle) / prior.width) ** 2)
+    def log_prior(t: Array) -> Array:
+        return lent.log_at(t - shift)
 
     if family.name == "weibull":
-        return weibull_nodes(groups, reach, tail, extra=0 if prior is None else 1, prior=log_prior, grid=grid)
-    return normal_nodes(groups, reach, tail, prior=log_prior, grid=grid)
+        return weibull_nodes(groups, reach, tail, extra=1, prior=log_prior, prior_width=lent.sharpest, grid=grid)
+    return normal_nodes(groups, reach, tail, prior=log_prior, prior_width=lent.sharpest, grid=grid)
 
 
 def solve(nodes: Nodes, w: float, tail: float) -> Array:
@@ -89,9 +118,7 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
     from it, in which the far tail (a power law) is straight.
     """
     middle = nodes.middle(w)
-    passed = (nodes.weight.cumsum(axis=1) >= tail).argmax(axis=1)
-    rows = np.arange(passed.size)
-    q = middle[rows, passed]
+    q = _start(nodes.weight, middle, tail)
     stride = 1.0 / (nodes.weight * nodes.k).sum(axis=1)
     reference = np.maximum((nodes.weight * middle).sum(axis=1), q) + 3.0 * stride
     low, high = np.full(q.shape, -np.inf), np.full(q.shape, np.inf)
@@ -102,7 +129,8 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
         over = below > tail
         high, low = np.where(over, q, high), np.where(over, low, q)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            step = -(np.log(below) - np.log1p(-below) - goal) * below * (1 - below) / dens
+            gap = np.log(below) - np.log1p(-below) - goal
+            step = -gap * below * (1 - below) / dens
             far = reference - q
             new = np.where(far > 0, reference - far * np.exp(-step / np.where(far > 0, far, 1.0)), q + step)
         inside = np.isfinite(new) & (new >= low) & (new <= high)
@@ -110,9 +138,39 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
         half = 0.5 * (np.where(both, low, 0.0) + np.where(both, high, 0.0))
         new = np.where(inside, new, np.where(both, half, np.where(over, q - stride, q + stride)))
         stride = np.where(inside, stride, 2.0 * stride)
-        close = inside & (np.abs(new - q) <= 1e-8 * (np.abs(q) + stride))  # quadratic: this step ends it
+        # quadratic: this step ends it; but far out, where nothing changes, a step is small beside q and ends nothing
+        close = inside & (np.abs(new - q) <= 1e-8 * (np.abs(q) + stride)) & (np.abs(gap) < _NEAR)
         q = np.where(done, q, new)
         done |= close
         if done.all():
-            break
+            return np.asarray(q)
+    return np.where(done, q, _halve(nodes, w, tail, low, high, done))
+
+
+def _start(weight: Array, middle: Array, tail: float) -> Array:
+    """Quantile of the central values, where the search starts."""
+    rows = np.arange(weight.shape[0])
+    q = middle[rows, (weight.cumsum(axis=1) >= tail).argmax(axis=1)]
+    back = np.flatnonzero(middle[:, 0] > q)  # central values that fall as k rises: few breaks of many, seen far above
+    if back.size:
+        order = np.argsort(middle[back], axis=1)
+        sums = np.take_along_axis(weight[back], order, axis=1).cumsum(axis=1)
+        place = order[np.arange(back.size), (sums >= tail).argmax(axis=1)]
+        q[back] = middle[back, place]
     return np.asarray(q)
+
+
+def _halve(nodes: Nodes, w: float, tail: float, low: Array, high: Array, done: NDArray[np.bool_]) -> Array:
+    """Plain halving of the brackets, for rows whose Newton steps did not settle; refuses what it cannot settle."""
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        over = nodes.cdf(middle, w)[0] > tail
+        high, low = np.where(over, middle, high), np.where(over, low, middle)
+    off = np.abs(nodes.cdf(high, w)[0] - tail)
+    if not (done | (off <= _OFF * min(tail, 1 - tail))).all():
+        raise NoAnswerError(
+            f"The search for a bound did not settle (probability {tail:.4g} below it asked for, missed by "
+            f"{float(np.nanmax(np.where(done, 0.0, off))):.2g}). Check the loads for a slip of the unit, or ask for a "
+            "confidence nearer to 0.5."
+        )
+    return high

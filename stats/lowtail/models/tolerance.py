@@ -15,6 +15,7 @@ from scipy import optimize, special, stats
 
 from lowtail._checks import check_fraction
 from lowtail.errors import InputError
+from lowtail.models.quadrature import check_cover
 
 __all__ = [
     "check_fraction",
@@ -56,6 +57,7 @@ def _spread_law(degrees: float) -> tuple[Array, Array]:
         high += 0.1
     t = np.linspace(low, high, 2001)
     weight = np.exp(a * (t - top) - a * np.expm1(t - top))
+    check_cover(weight, f"Standard deviation with {degrees:g} degrees of freedom")
     weight /= weight.sum()
     nodes = np.exp((t - np.log(degrees)) / 2)
     keep = weight > 0

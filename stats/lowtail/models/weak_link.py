@@ -15,9 +15,11 @@ from scipy import special
 
 from lowtail._parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.confidence_law import SpreadPrior, confidence_law
+from lowtail.models.confidence_law import SpreadPrior, confidence_law, law_with_prior
 from lowtail.models.families import Family
 from lowtail.models.fit import fit
+from lowtail.models.likelihood import prepare
+from lowtail.models.siblings import CONFLICT, conflict_p
 from lowtail.records.sample import Sample
 
 __all__ = [
@@ -66,12 +68,25 @@ def component_fit(sample: Sample, family: Family, known: float | SpreadPrior | N
     return found.location, found.spread
 
 
+def _refuse_conflict(sample: Sample, family: Family, known: SpreadPrior) -> None:
+    """Refuse a known scatter that the component's own breaks contradict."""
+    known.check_family(family)
+    own = prepare(sample.load, sample.broke, family)
+    chance = float(conflict_p(own, family, known.lent)[0]) if own.distinct[0] else 1.0
+    if chance < CONFLICT:
+        raise InputError(
+            f"{sample.who}: scatters more than `known` lets expect ({known}; conflict p = {chance:.2g}). Leave it out "
+            "of `known`: its own breaks settle its scatter."
+        )
+
+
 def component_draws(
     sample: Sample, family: Family, known: float | SpreadPrior | None, size: int, rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """Draws of (location, spread) from the component's confidence distribution, each (size,)."""
     if isinstance(known, SpreadPrior):
-        return confidence_law(sample, family, prior=known).draws(size, as_rng(rng))
+        _refuse_conflict(sample, family, known)
+        return law_with_prior(sample, family, known).draws(size, as_rng(rng))
     if known is None:
         return confidence_law(sample, family).draws(size, as_rng(rng))
     if family.name != "weibull":

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy import interpolate, optimize, special
 
 from lowtail.models.batch_law import chi_square_nodes
+from lowtail.models.quadrature import check_cover, pieces
 
 __all__ = ["WeibullBatches", "mixed_quantile", "weibull_batches"]
 
@@ -151,27 +152,30 @@ def weibull_batches(u: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp],
     """
     a = int(batch.max()) + 1
     shift = float(u.mean())
-    v = u - shift
-    member = batch == np.arange(a)[:, None]
-    r = (member & broke).sum(axis=1)
+    order = np.argsort(batch, kind="stable")
+    v, broke, batch = (u - shift)[order], broke[order], batch[order]
+    sizes = np.bincount(batch)
+    starts = np.append(0, np.cumsum(sizes)[:-1])
+    r = np.bincount(batch[broke], minlength=a)
     total = int(r.sum())
-    top = np.array([v[m].max() for m in member])
+    top = np.maximum.reduceat(v, starts)
     away = v - top[batch]
 
     def log_totals(t: Array) -> Array:
-        part = np.exp(np.exp(t)[:, None] * away) @ member.T.astype(float)
-        return np.asarray(np.log(part) + np.exp(t)[:, None] * top)
+        parts = [np.add.reduceat(np.exp(np.exp(t[p])[:, None] * away), starts, axis=1) for p in pieces(t.size, v.size)]
+        return np.asarray(np.log(np.concatenate(parts)) + np.exp(t)[:, None] * top)
 
     def log_density(t: Array, power: float) -> Array:
         return np.asarray(power * t + np.exp(t) * v[broke].sum() - log_totals(t) @ r)
 
-    spread = max(float(np.sqrt(((v - np.bincount(batch, v)[batch] / member.sum(axis=1)[batch]) ** 2).mean())), 1e-12)
+    spread = max(float(np.sqrt(((v - np.bincount(batch, v)[batch] / sizes[batch]) ** 2).mean())), 1e-12)
     wide = np.linspace(-45.0 / (total - a) - 3.0, 8.0, 481) - np.log(spread)
     rough = log_density(wide, total - a)
     inside = np.flatnonzero(rough > rough.max() - 30)
     t = np.linspace(wide[max(inside[0] - 1, 0)], wide[min(inside[-1] + 1, wide.size - 1)], nodes)
     density = log_density(t, total - a)
     weight = np.exp(density - density.max())
+    check_cover(weight, "Shape of the batches")
     k, place = np.exp(t), (log_totals(t) - special.digamma(r)) / np.exp(t)[:, None]
     near = wide[np.argmax(rough)]  # mode of the marginal law: the joint maximum overrates the shape in small batches
     peak = optimize.minimize_scalar(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from lowtail.errors import NoAnswerError
+from lowtail.models.quadrature import pieces
 
 __all__ = ["lay", "weighted_quantile"]
 
@@ -72,7 +73,13 @@ def _climb(log_density: Callable[[Array], Array], start: Array, scale: Array) ->
 
 
 def lay(
-    log_density: Callable[[Array], Array], start: Array, scale: Array, count: int, who: str, turn: int = 0
+    log_density: Callable[[Array], Array],
+    start: Array,
+    scale: Array,
+    count: int,
+    who: str,
+    turn: int = 0,
+    width: int = 1,
 ) -> tuple[Array, Array, float, Array]:
     """Points that stand for a distribution.
 
@@ -88,6 +95,8 @@ def lay(
         How messages name the sample.
     turn : int
         Number of the set of quasi-random points, so that the errors of laws put together do not add up.
+    width : int
+        Array elements that the density needs for a point; only so many points at once as memory allows.
 
     Returns
     -------
@@ -105,7 +114,7 @@ def lay(
     scaled = _cloud(d, count, turn)
     points = top + scaled @ root.T
     rise = 0.5 * (_DEGREES + d) * np.log1p((scaled**2).sum(axis=1) / _DEGREES)
-    log_weight = log_density(points) + rise
+    log_weight = np.concatenate([log_density(points[p]) for p in pieces(count, width)]) + rise
     highest = float(log_weight.max())
     weight = np.exp(log_weight - highest)
     total = float(weight.sum())

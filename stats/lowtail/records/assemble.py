@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from lowtail.errors import BadCell, TableError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.convert import convert
+from lowtail.records.convert import GROUPING, convert, one_spelling
 from lowtail.records.findings import Finding, findings_frame
 from lowtail.records.header import Header, check_wanted
-from lowtail.records.near_columns import near_columns
+from lowtail.records.near_columns import near_columns, sheets_pool
 from lowtail.records.screens import screen
 from lowtail.records.sheets import Grid
+from lowtail.records.wide import stress_advice, wide_advice
 from lowtail.records.work import Columns
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["REQUIRED", "assemble"]
-
-T = TypeVar("T", Finding, BadCell)
 
 REQUIRED = tuple(name for name, column in BREAK_LOG.items() if column.required)
 
@@ -38,48 +37,76 @@ def assemble(
     area_mm2: float | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Table and findings of one grid or of several under each other, or one error that names every bad cell."""
-    import pandas as pd
-
-    parts, findings, bad = [], [], []
-    done = Columns()
+    _check_columns(found, columns)
+    declared = {n for n, h in columns.items() if h.startswith("=")}
+    tables, findings, bad, unheld = [], [], [], []
+    places: dict[str, tuple[Grid, Header, int]] = {}
     for grid, header in found:
-        width = max((len(row) for row in grid.rows[: header.last + 1]), default=0)
-        texts = [f.text for f in header.fields.values()] + list(header.extras)
-        texts += [text for clash in header.clashes.values() for text in clash]
-        check_wanted(columns, texts, width)
         _check_header(name, grid, header, columns)
         done = convert(grid, header, wanted=columns, unit=unit, decimal=decimal, labels=labels, area_mm2=area_mm2)
-        if not done.rows and len(found) == 1:
-            raise TableError(f"{name} has a header but no specimen under it. Fill in one row a specimen.")
-        parts.append(_table(done, grid, header))
-        rows = dict(zip(parts[-1]["cell"], done.rows, strict=True))
-
-        def own(one: T, grid: Grid = grid, header: Header = header, rows: Mapping[str, int] = rows) -> T:
-            return replace(one, cell=_own_cell(grid, header, rows, one.column, one.cell))
-
-        near = near_columns(grid, header, {n for n, h in columns.items() if h.startswith("=")})
-        findings += [own(f) for f in (*grid.findings, *_header_findings(grid, header), *near, *done.findings)]
-        bad += [own(b) for b in done.bad]
-    table = parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
-    for column in table.columns:
-        if len(parts) > 1 and column not in BREAK_LOG and table[column].dtype == object:
-            table[column] = table[column].fillna("")
+        tables.append(_table(done, grid, header))
+        places |= {cell: (grid, header, r) for cell, r in zip(tables[-1]["cell"], done.rows, strict=True)}
+        noticed = [*_header_findings(grid, header), *near_columns(grid, header, declared), *done.findings]
+        if len(found) > 1:  # what is said of a whole file is said of a sheet here
+            noticed = [replace(f, cell=grid.sheet) if f.cell == "file" else f for f in noticed]
+        findings += [*grid.findings, *noticed]
+        bad += done.bad
+        unheld.append(done.unheld)
+    if not any(map(len, tables)):
+        raise TableError(f"{name} has a header but no specimen under it. Fill in one row a specimen.")
+    for column, old in sorted(set.intersection(*unheld)):
+        findings.append(Finding("file", column, "warning", old, "labels= names it, but no cell holds it"))
+    table = tables[0]
+    if len(found) > 1:
+        findings += sheets_pool(found, declared)
+        table = _together([grid.sheet for grid, _ in found], tables, findings)
     again = Columns()
     _repeats(table, again, repeats)
-    extra = [*again.findings, *(() if bad or again.bad else screen(table))]
-    if len(found) == 1:
-        extra, again.bad = [own(f) for f in extra], [own(b) for b in again.bad]
     bad += again.bad
     if bad:
         many = f"{len(bad)} cells" if len(bad) > 1 else "1 cell"
-        raise TableError(f"{name}: {many} cannot be read. Nothing was taken over.", bad)
-    return table, findings_frame([*findings, *extra])
+        own_bad = [replace(b, cell=_own_cell(places, b.column, b.cell)) for b in bad]
+        raise TableError(f"{name}: {many} cannot be read. Nothing was taken over.", own_bad)
+    findings += [*again.findings, *screen(table, labels)]
+    return table, findings_frame(replace(f, cell=_own_cell(places, f.column, f.cell)) for f in findings)
 
 
-def _own_cell(grid: Grid, header: Header, rows: Mapping[str, int], column: str, cell: str) -> str:
+def _check_columns(found: Sequence[tuple[Grid, Header]], columns: Mapping[str, str]) -> None:
+    """Refuse a ``columns=`` that no sheet can satisfy."""
+    texts: list[str] = []
+    for _, header in found:
+        texts += [f.text for f in header.fields.values()] + list(header.extras)
+        texts += [text for clash in header.clashes.values() for text in clash]
+    widths = (len(row) for grid, header in found for row in grid.rows[: header.last + 1])
+    check_wanted(columns, texts, max(widths, default=0))
+
+
+def _together(titles: Sequence[str], tables: Sequence[pd.DataFrame], findings: list[Finding]) -> pd.DataFrame:
+    """The sheets one under the other, with the title in a column ``sheet``; one spelling where case alone differs."""
+    import pandas as pd
+
+    parts = [t if "sheet" in t else t.assign(sheet=title) for title, t in zip(titles, tables, strict=True)]
+    table = pd.concat(parts, ignore_index=True)
+    for column in table.columns:
+        if column not in tables[0] or any(column not in t for t in tables):
+            table[column] = table[column].fillna("")  # a column of text that one of the sheets does not have
+    for column in GROUPING:
+        change = one_spelling(table[column])
+        for old, new in change.items():
+            at = table["cell"][int((table[column] == old).to_numpy().argmax())]
+            message = f"read as {new!r}, the spelling used most in all sheets"
+            findings.append(Finding(str(at), column, "info", old, message))
+        table[column] = [change.get(v, v) for v in table[column]]
+    return table
+
+
+def _own_cell(places: Mapping[str, tuple[Grid, Header, int]], column: str, cell: str) -> str:
     """Address in the column a remark is about, where it carries the address of its row's load."""
+    if cell not in places or column == "load":
+        return cell
+    grid, header, row = places[cell]
     f = header.fields.get(column)
-    return grid.cell(rows[cell], f.index, f.text) if f is not None and column != "load" and cell in rows else cell
+    return grid.cell(row, f.index, f.text) if f is not None else cell
 
 
 def _check_header(name: str, grid: Grid, header: Header, columns: Mapping[str, str]) -> None:
@@ -93,10 +120,13 @@ def _check_header(name: str, grid: Grid, header: Header, columns: Mapping[str, s
         if column in header.fields or columns.get(column, "").startswith("="):
             continue
         message = f"no column names the {column}. Name one with columns={{{column!r}: ...}} (not recognised: {others})"
+        if column == "load":
+            rows = grid.rows[header.last :]
+            message = stress_advice(list(header.extras)) or wide_advice(rows, list(header.extras.values())) or message
         if column in ("outcome", "item"):
             example = "broke" if column == "outcome" else "sewn sling"
             message += f", or declare one value for all rows with columns={{{column!r}: '={example}'}}"
-        bad.append(BadCell(grid.cell(header.last), column, "", f"{message}."))
+        bad.append(BadCell(grid.cell(header.last), column, "", f"{message.removesuffix('.')}."))
     if bad:
         raise TableError(f"{name}: the header cannot be used.", bad)
 

@@ -22,6 +22,7 @@ __all__ = [
     "load_cell",
     "number_cell",
     "table",
+    "without_mark",
     "word_map",
 ]
 
@@ -121,6 +122,17 @@ def as_text(value: Any) -> str:
     if isinstance(value, (date, time, timedelta)):
         return str(value)
     return " ".join(str(value).split())
+
+
+def without_mark(text: str) -> str:
+    """Text without the apostrophe that keeps a spreadsheet from running it (see `export.safe_text`).
+
+    Examples
+    --------
+    >>> without_mark("'=1+1"), without_mark("'quoted'")
+    ('=1+1', "'quoted'")
+    """
+    return text[1:] if text[:1] == "'" and text.lstrip("'")[:1] in ("=", "+", "-", "@") else text
 
 
 def decimal_mark(text: str) -> str:

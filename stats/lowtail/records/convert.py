@@ -4,24 +4,34 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.cells import Broken, Refused, as_text, decimal_mark, is_missing, key, number_cell, word_map
+from lowtail.records.cells import (
+    Broken,
+    Refused,
+    as_text,
+    decimal_mark,
+    is_missing,
+    key,
+    number_cell,
+    without_mark,
+    word_map,
+)
 from lowtail.records.dates import date_texts
 from lowtail.records.findings import Finding
 from lowtail.records.header import Field, Header
 from lowtail.records.loads import outcomes_and_loads
 from lowtail.records.sheets import Grid
-from lowtail.records.units import read_force_unit, read_other_unit, to_kN
+from lowtail.records.units import is_stress, read_force_unit, read_other_unit, stress_to_kN, to_kN
 from lowtail.records.work import NUMBERS, TEXTS, Columns, Work
 
-__all__ = ["convert"]
+__all__ = ["GROUPING", "convert", "one_spelling"]
 
-_GROUPING = ("item", "orientation", "method", "batch", "condition", "failed_part", "failure_site")
+GROUPING = ("item", "orientation", "method", "batch", "condition", "failed_part", "failure_site")
 
 
 def convert(
@@ -60,8 +70,8 @@ def _texts(work: Work, name: str, cells: list[Any]) -> list[str]:
     values = [as_text(v) for v in cells]
     unescaped = 0
     for i, text in enumerate(values):
-        if text[:1] == "'" and text.lstrip("'")[:1] in ("=", "+", "-", "@"):
-            values[i] = text[1:]
+        if without_mark(text) != text:
+            values[i] = without_mark(text)
             unescaped += 1
         elif type(cells[i]) is Broken:
             work.refuse(i, name, text, f"{text}. Open the file, let it calculate, paste the values and save it.")
@@ -131,6 +141,8 @@ def _factor(work: Work, name: str, f: Field) -> Fraction | None:
             stated = f.unit or work.unit or (load.unit if load else "")
             if not stated:
                 raise InputError("states no unit. Write e.g. 'rated [kN]', or pass unit=.")
+            if work.area_mm2 is not None and is_stress(stated):
+                return stress_to_kN(stated, work.area_mm2)
             return Fraction(to_kN(1.0, read_force_unit(stated, work.unit)))
         if not f.unit:
             raise InputError(f"states no unit. Write e.g. {name!r} or {f.text + ' [' + own + ']'!r}.")
@@ -161,8 +173,7 @@ def _methods(work: Work) -> None:
         return
     known = word_map("method")
     values, read = [], defaultdict[tuple[str, str], list[int]](list)
-    for i, cell in enumerate(work.raw("method")):
-        text = as_text(cell)
+    for i, text in enumerate(_texts(work, "method", work.raw("method"))):
         meaning = known.get(key(text), text)
         if meaning != text:
             read[(text, meaning)].append(i)
@@ -188,14 +199,34 @@ def _flags(work: Work) -> None:
             work.refuse(i, "exclusion_reason", "", message)
 
 
+def _spellings(values: Iterable[str]) -> dict[str, Counter[str]]:
+    """Labels that differ in case alone, with how often each spelling stands there."""
+    out = defaultdict[str, Counter[str]](Counter)
+    for v, n in Counter(values).items():
+        out[v.casefold()][v] += n
+    return out
+
+
+def one_spelling(values: Iterable[str]) -> dict[str, str]:
+    """From every spelling that differs in case alone from one used more often to that one.
+
+    Examples
+    --------
+    >>> one_spelling(["Sling", "sling", "sling", "cord"])
+    {'Sling': 'sling'}
+    """
+    most = {old: max(counts, key=lambda v: counts[v]) for counts in _spellings(values).values() for old in counts}
+    return {old: new for old, new in most.items() if old != new}
+
+
 def _labels(work: Work, labels: Mapping[str, Mapping[str, str]]) -> None:
     """One spelling for labels that differ in case alone (spaces are already one); declared labels replaced."""
-    for name in _GROUPING:
+    for name in GROUPING:
         values = work.out.values[name]
         declared = {" ".join(old.split()).casefold(): new for old, new in labels.get(name, {}).items()}
-        spellings = defaultdict[str, Counter[str]](Counter)
-        for v, n in Counter(values).items():
-            spellings[v.casefold()][v] += n
+        if name == "method":  # a word declared is read as a word written would be
+            declared = {old: word_map("method").get(key(new), new) for old, new in declared.items()}
+        spellings = _spellings(values)
         change: dict[str, str] = {}
         for folded, counts in spellings.items():
             wanted = declared.get(folded, max(counts, key=lambda v: counts[v]))
@@ -204,8 +235,7 @@ def _labels(work: Work, labels: Mapping[str, Mapping[str, str]]) -> None:
                 if old != wanted:
                     change[old] = wanted
                     work.note(values.index(old), name, "info", old, f"{n} cells read as {wanted!r}, {why}")
-        for old in sorted(set(declared) - set(spellings)):
-            work.note_header(name, "warning", old, "labels= names it, but no cell holds it")
+        work.out.unheld |= {(name, old) for old in set(declared) - set(spellings)}
         if change:
             work.out.values[name] = [change.get(v, v) for v in values]
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
-from lowtail.records.cells import as_text, key, table
+from lowtail.records.cells import as_text, key, table, without_mark
 from lowtail.records.guard import column_letters
 from lowtail.records.units import FORCE, FORCE_NAMES, OTHER, is_stress, read_other_unit, unit_key
 
@@ -77,7 +77,7 @@ def match_name(text: str) -> tuple[str, str]:
 
 def _force_like(text: str) -> bool:
     known = text in FORCE or unit_key(text) in FORCE_NAMES or is_stress(text)
-    return known or unit_key(text) in ("kg", "lb", "lbs", "t", "mn")
+    return known or unit_key(text) in ("kg", "lb", "lbs", "t", "mn", "mpa")
 
 
 def _texts(row: Sequence[Any]) -> list[str]:
@@ -85,6 +85,7 @@ def _texts(row: Sequence[Any]) -> list[str]:
 
 
 def _names(texts: Sequence[str], wanted: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Canonical column and unit of every header text; a wanted header is looked for as a text, then as a letter."""
     chosen = {" ".join(h.split()): name for name, h in wanted.items()}
     letters = {name: h.strip() for name, h in wanted.items() if h not in texts}
     lettered = {h.upper(): name for name, h in letters.items() if _LETTERS.fullmatch(h)}
@@ -127,7 +128,8 @@ def find_header(rows: Sequence[Sequence[Any]], wanted: Mapping[str, str] | None 
     for i, row in enumerate(texts):
         names = {n for n, _ in _names(row, wanted) if n}
         count = len(names)
-        enough = count >= 2 or ("load" in names and "load" in wanted)  # who names the load has shown the header
+        shown = "load" in names and " ".join(wanted.get("load", "").split()) in row
+        enough = any(row) and (count >= 2 or shown)  # who names the load by its header has shown the header
         if enough and (best is None or count > best[0]):
             best = (count, i, i, row)
     for i in range(len(texts) - 1):
@@ -151,7 +153,7 @@ def _make(first: int, last: int, row: Sequence[str], wanted: Mapping[str, str]) 
         elif name:
             fields[name] = Field(i, text, unit)
         else:
-            label = text or f"column {i + 1}"
+            label = without_mark(text) or f"column {i + 1}"
             while label in extras or label in BREAK_LOG:
                 label += " (2)"
             extras[label] = i

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping
-from dataclasses import replace
 from fractions import Fraction
 from statistics import median
 from typing import Any
@@ -14,7 +13,7 @@ from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.cells import Load, Refused, as_text, decimal_mark, is_missing, key, load_cell, word_map
 from lowtail.records.header import HELD_LOAD
-from lowtail.records.units import is_stress, read_force_unit, stress_to_kN, to_kN
+from lowtail.records.units import FORCE, STRESS_NAMES, is_stress, read_force_unit, stress_to_kN, to_kN, unit_key
 from lowtail.records.work import Work
 
 __all__ = ["outcomes_and_loads"]
@@ -32,22 +31,19 @@ def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
     unit_cells = work.raw("unit")
     _held_columns(work)
     for i, cell in enumerate(work.raw("load")):
-        word, given = outcomes[i]
-        if not given and not is_missing(work.held_at(i)):
-            word, given = "held", True
+        word, given = _in_held_column(work, i, *outcomes[i])
         load = _load(work, i, cell, may_miss=word == "invalid" or values["excluded"][i])
-        if units.stress is not None and math.isfinite(load.value):
-            load = replace(load, value=float(Fraction(load.value) * units.stress))
-        unit = units.of(i, load, unit_cells[i])
         outcome = _agree(work, i, cell, load, word, given)
-        kN = to_kN(load.value, unit) if unit and math.isfinite(load.value) else math.nan
+        value, unit = units.force(load.value, units.of(i, load, unit_cells[i]))
+        kN = to_kN(value, unit) if unit and math.isfinite(value) else math.nan
         if kN > _MAX_KN:
             message = f"{as_text(cell)!r} is {kN:.3g} kN, beyond any bench. Correct the load or its unit."
             work.refuse(i, "load", cell, message)
         elif kN == 0 and load.value > 0:
             work.refuse(i, "load", cell, f"{as_text(cell)!r} is too small to be a load. Correct it.")
-        for name, value in (("outcome", outcome), ("load", load.value), ("unit", unit), ("load_kN", kN)):
-            values[name].append(value)
+        for name, entry in (("outcome", outcome), ("load", value), ("unit", unit), ("load_kN", kN)):
+            values[name].append(entry)
+    units.say_area()
     mixed = Counter(u for u in values["unit"] if u)
     if len(mixed) > 1:
         parts = ", ".join(f"{u} {n}" for u, n in mixed.items())
@@ -72,6 +68,17 @@ def _held_columns(work: Work) -> None:
         if both:
             message = f"a load at break and a load held ({as_text(work.held_at(i))!r}) stand in one row. Keep one."
             work.refuse(i, "load", row[index], message)
+
+
+def _in_held_column(work: Work, i: int, word: str, given: bool) -> tuple[str, bool]:
+    """Outcome of a row whose load stands in the column of held loads: held, unless its own cell says more."""
+    if is_missing(work.held_at(i)):
+        return word, given
+    own = given and "outcome" not in work.constants
+    if own and word == "broke":
+        message = "the outcome says 'broke', but the load stands in the column of held loads. Correct one of the two."
+        work.refuse(i, "outcome", word, message)
+    return (word, given) if own else ("held", True)
 
 
 def _outcome_words(work: Work, declared: Mapping[str, str]) -> list[tuple[str, bool]]:
@@ -143,19 +150,12 @@ class _Units:
         self.known: dict[str, str] = {}
         self.base: dict[str, str] = {"unit=": work.unit} if work.unit else {}
         self.stopped = self.silent = False
-        self.stress: Fraction | None = None
+        self.stresses = Counter[str]()
         f = work.header.fields.get("load")
-        stated = f.unit if f is not None and f.unit else work.unit or ""
-        if work.area_mm2 is not None and is_stress(stated):
-            self.stress = stress_to_kN(stated, work.area_mm2)
-            self.base = {"the header": "kN"}
-            message = f"stresses in {stated} times the loaded area, {work.area_mm2:g} mm2 as stated: loads in kN"
-            work.note_header("load", "info", stated, message)
-            return
         if f is None or not f.unit:
             return
         try:
-            unit = read_force_unit(f.unit, work.unit)
+            unit = self._unit(f.unit)
         except InputError as exc:
             work.refuse_header(f, "load", str(exc))
             self.stopped = True
@@ -190,11 +190,40 @@ class _Units:
             self.silent = True  # once is enough: every row lacks it for the same reason
         return next(iter(stated.values()), "")
 
+    def _unit(self, word: str) -> str:
+        """Canonical unit: of force, or of stress where the loaded area is known."""
+        if self.work.area_mm2 is not None and is_stress(word):
+            return STRESS_NAMES[unit_key(word)]
+        return read_force_unit(word, self.work.unit)
+
+    def force(self, value: float, unit: str) -> tuple[float, str]:
+        """Load and unit as they are, or in kN where the unit is one of stress."""
+        if not unit or unit in FORCE or self.work.area_mm2 is None:
+            return value, unit
+        if math.isfinite(value):
+            self.stresses[unit] += 1
+            value = float(Fraction(value) * stress_to_kN(unit, self.work.area_mm2))
+        return value, "kN"
+
+    def say_area(self) -> None:
+        """Put on record what the loaded area was used for; one area for several items is a thing to look at."""
+        area, items = self.work.area_mm2, len(set(self.work.out.values["item"]))
+        if area is None:
+            return
+        if not self.stresses:
+            message = f"`area_mm2` {area:g} is given, but no load is a stress: it was not used"
+            self.work.note_header("load", "warning", f"{area:g} mm2", message)
+        for unit, n in self.stresses.items():
+            message = f"{n} stresses in {unit} times the loaded area, {area:g} mm2 as stated: loads in kN"
+            if items > 1:
+                message += f"; one area stands for {items} items: read each item alone if theirs differ"
+            self.work.note_header("load", "warning" if items > 1 else "info", unit, message)
+
     def _read(self, word: str, i: int, name: str) -> str:
         if self.known.get(word):
             return self.known[word]
         try:
-            self.known[word] = read_force_unit(word, self.work.unit)
+            self.known[word] = self._unit(word)
             if self.known[word] != word:
                 self.work.note(i, name, "info", word, f"unit read as {self.known[word]}")
         except InputError as exc:

@@ -13,9 +13,11 @@ from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.records.assemble import REQUIRED, assemble
 from lowtail.records.header import Header, find_header
+from lowtail.records.invisible import take_off_invisible
 from lowtail.records.sample import check_slips
 from lowtail.records.sheets import Grid, Source, read_grid
-from lowtail.records.units import is_stress, read_force_unit
+from lowtail.records.units import STRESS_NAMES, is_stress, read_force_unit, unit_key
+from lowtail.records.wide import stress_advice, wide_advice
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -134,7 +136,7 @@ def read_breaks(
         The file.
     sheet : str or int, optional
         Sheet of a workbook, by name or 1-based number; needed only where several look like a break log. "all" reads
-        every sheet that does, one under the other.
+        every sheet that does, one under the other; the table then has a column ``sheet``.
     columns : mapping, optional
         Canonical column to header text, for headers that the alias table does not know: ``{"load": "Pull test"}``. A
         value that starts with ``=`` declares one value for every row: ``{"outcome": "=broke"}``. Where two headers read
@@ -155,7 +157,8 @@ def read_breaks(
         What a slip means in this log: the specimen failed at that load, or it held at least that load. Recorded as an
         assumption; where it is not stated, the lower of both answers stands.
     area_mm2 : float, optional
-        Loaded area in mm2, greater than 0, where the column holds stresses (MPa, psi) and not loads.
+        Loaded area in mm2, greater than 0, one for every specimen, where the log holds stresses (MPa, psi ...) and not
+        loads. What it was used for stands in ``findings``.
 
     Returns
     -------
@@ -204,9 +207,11 @@ def check_breaks(
     head = [str(c) for c in frame.columns]
     body = frame.astype(object).where(frame.notna(), None).to_numpy().tolist()
     grid = Grid("frame", [head, *body], labels=["header", *(str(i) for i in frame.index)])
+    take_off_invisible(grid)
     header = find_header(grid.rows[:1], columns)
     if header is None:
-        raise TableError(f"The table in hand needs the columns {', '.join(REQUIRED)}, got: {', '.join(head)}.")
+        what = stress_advice(head) or wide_advice(grid.rows)
+        raise TableError(f"The table in hand needs the columns {', '.join(REQUIRED)}, got: {', '.join(head)}. {what}")
     options = ReadOptions(columns, unit, decimal, labels, repeats, slips, area_mm2)
     return _log([(grid, header)], Source("table in hand"), options)
 
@@ -260,6 +265,8 @@ def _log(found: Sequence[tuple[Grid, Header]], source: Source, options: ReadOpti
 
 
 def _unit(options: ReadOptions) -> str | None:
-    if options.unit is None or (options.area_mm2 is not None and is_stress(options.unit)):
-        return options.unit
+    if options.unit is None:
+        return None
+    if options.area_mm2 is not None and is_stress(options.unit):
+        return STRESS_NAMES[unit_key(options.unit)]
     return read_force_unit(options.unit)

@@ -10,6 +10,7 @@ from lowtail.records.cells import as_text, key, table
 from lowtail.records.findings import Finding
 from lowtail.records.header import Header
 from lowtail.records.sheets import Grid
+from lowtail.records.wide import is_number
 
 __all__ = ["data_rows", "fill_merged"]
 
@@ -44,9 +45,8 @@ def data_rows(grid: Grid, header: Header, findings: list[Finding]) -> list[int]:
         if not any(v is not None and v != "" and (not isinstance(v, str) or v.strip()) for v in row):
             continue
         if label := _summary_label(row, header, summary):
-            findings.append(
-                Finding(grid.cell(r), "", "info", _shown(row), f"summary row ({label}), kept out: it is no specimen")
-            )
+            message = f"summary row ({label}), kept out: it is no specimen"
+            findings.append(Finding(grid.cell(r), "", _level(row), _shown(row), message))
         elif mark < len(row) and as_text(row[mark]) == head[mark] and [as_text(v) for v in row] == head:
             findings.append(Finding(grid.cell(r), "", "info", _shown(row), "header repeated, skipped"))
         else:
@@ -55,13 +55,14 @@ def data_rows(grid: Grid, header: Header, findings: list[Finding]) -> list[int]:
 
 
 def _preamble(grid: Grid, header: Header, findings: list[Finding]) -> None:
+    load = header.fields.get("load")
+    loads = [row[load.index] for row in grid.rows[: header.first] if load is not None and load.index < len(row)]
     lines = [_shown(row) for row in grid.rows[: header.first]]
     lines = [t for t in lines if t]
     if lines:
         where = grid.cell(0) if header.first == 1 else f"{grid.cell(0)} to {header.first}"
-        findings.append(
-            Finding(where, "", "info", " / ".join(lines)[:500], "stands above the header; not read as data")
-        )
+        message = "stands above the header; not read as data"
+        findings.append(Finding(where, "", _level(loads), " / ".join(lines)[:500], message))
 
 
 def _summary_label(row: Sequence[Any], header: Header, summary: set[str]) -> str:
@@ -92,9 +93,8 @@ def _without_footnotes(grid: Grid, header: Header, rows: list[int], findings: li
         adjoins = len(rows) > 1 and rows[-1] == rows[-2] + 1
         if adjoins and len(as_text(row[filled[0]])) < 12 and sum(bool(as_text(v)) for v in grid.rows[rows[-2]]) > 1:
             break  # a short word right under the table may be a specimen whose other cells are missing
-        notes.append(
-            Finding(grid.cell(rows[-1]), "", "info", _shown(row), "a remark under the table; not read as data")
-        )
+        message = "a remark under the table; not read as data"
+        notes.append(Finding(grid.cell(rows[-1]), "", _level(row), _shown(row), message))
         rows = rows[:-1]
     findings.extend(reversed(notes))
     return rows
@@ -113,6 +113,11 @@ def fill_merged(grid: Grid, header: Header, findings: list[Finding]) -> None:
             grid.rows[r][left] = value
         message = f"merged over rows {top + 1} to {last + 1}; the value stands for each of them"
         findings.append(Finding(grid.cell(top, left, name), name, "info", as_text(value), message))
+
+
+def _level(cells: Sequence[Any]) -> str:
+    """Level of a finding on what was not read: a warning where it holds a number, for that may have been a load."""
+    return "warning" if any(map(is_number, cells)) else "info"
 
 
 def _shown(row: Sequence[Any]) -> str:

@@ -111,12 +111,6 @@ class Sample:
         slips: str = "",
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
-        for name, value in (("load", load), ("broke", broke), ("slipped", slipped)):
-            if isinstance(value, np.ma.MaskedArray) and np.ma.getmaskarray(value).any():
-                raise InputError(
-                    f"{who}: `{name}` has {int(np.ma.getmaskarray(value).sum())} masked entries. Leave those specimens "
-                    "out, or fill them in; a mask would be lost here."
-                )
         try:
             loads = np.asarray(load, dtype=np.float64)
         except (TypeError, ValueError) as exc:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,7 +31,8 @@ _FACTORS = {
     1000.0: "kN and N",
 }
 _NEAR = math.log(1.2)
-_USUAL, _EMPTY = 4.0, 0.6  # robust standard deviations, and the empty share of the way, that make a load stand apart
+_USUAL, _ELSEWHERE = 4.0, 6.0  # robust standard deviations, of the group and of the others, beyond which a load stands
+_EMPTY = 0.7  # apart, and the share of the way to it that must be empty
 _LEAST, _MOST = 0.15, 800.0  # kN: middle loads of a whole column beyond which its unit is asked about
 _USUAL_GEAR = (2.0, 150.0)  # kN: common practice, no source
 _COMMON = ("kN", "N", "lbf", "kgf", "daN")
@@ -39,10 +40,11 @@ _STEPS = sorted(m * 10.0**e for m in (1, 2, 2.5, 5) for e in range(-3, 4))
 _ALIENS = {"lbf": (25.0, 50.0, 100.0, 250.0, 500.0), "kgf": (5.0, 10.0, 20.0, 25.0, 50.0, 100.0)}
 
 
-def screen(table: pd.DataFrame) -> list[Finding]:
-    """Every screen, in order."""
-    steps = (_ratios, _whole_columns, _rating_ratios, _rounding, near_labels, _reuse, _slips, _thin_groups)
-    return [finding for step in steps for finding in step(table)]
+def screen(table: pd.DataFrame, labels: Mapping[str, Mapping[str, str]] | None = None) -> list[Finding]:
+    """Every screen, in order; ``labels`` are those the caller declared."""
+    before, after = (_ratios, _whole_columns, _rating_ratios, _rounding), (_reuse, _slips, _thin_groups)
+    found = [finding for step in before for finding in step(table)]
+    return [*found, *near_labels(table, labels), *(finding for step in after for finding in step(table))]
 
 
 def _label(values: Any) -> str:
@@ -64,33 +66,40 @@ def _ratios(table: pd.DataFrame) -> Iterator[Finding]:
     middle = middle.where(
         size != 2, groups.transform("sum") - rows["load_kN"]
     )  # of two, each is held against the other
-    ratio = rows["load_kN"] / middle
-    for i in np.flatnonzero(np.abs(np.log(ratio.to_numpy())) > math.log(min(_FACTORS)) - _NEAR):
-        row = rows.iloc[i]
-        factor = _factor_near(float(ratio.iloc[i]))
-        if factor is None:
-            continue
-        same = (rows[list(GROUP)] == row[list(GROUP)]).all(axis=1)
-        if _stands_apart(np.log(ratio[same].to_numpy(dtype=float)), math.log(ratio.iloc[i])):
+    ratio = (rows["load_kN"] / middle).to_numpy(dtype=float)
+    number, y = groups.ngroup().to_numpy(), np.log(ratio)
+    for i in np.flatnonzero(np.abs(y) > math.log(min(_FACTORS)) - _NEAR):
+        factor = _factor_near(float(ratio[i]))
+        others = (y / np.where(size == 2, math.sqrt(2), 1.0))[number != number[i]]
+        if factor is not None and _stands_apart(y[number == number[i]], float(y[i]), others):
+            row = rows.iloc[i]
             yield Finding(
                 row["cell"],
                 "load",
                 "warning",
                 f"{row['load_kN']:.4g} kN",
-                f"is {ratio.iloc[i]:.3g} times the middle of its group ({middle.iloc[i]:.4g} kN), about the factor "
+                f"is {ratio[i]:.3g} times the middle of its group ({middle.iloc[i]:.4g} kN), about the factor "
                 f"between {_FACTORS[factor]}: check its unit",
             )
 
 
-def _stands_apart(y: NDArray[np.float64], far: float) -> bool:
-    """Whether a load ``far`` from the middle of ln loads ``y`` (the middle at 0) is more than its group's own scatter.
+def _stands_apart(y: NDArray[np.float64], far: float, others: NDArray[np.float64]) -> bool:
+    """Whether a load ``far`` from the middle of its group is more than scatter, in the group and in the log.
 
-    It must lie beyond 4 robust standard deviations, and most of the way to it must be empty.
+    It must lie beyond 4 robust standard deviations of its own group (ln loads ``y`` about their middle) and beyond 6 of
+    the log's other groups, and most of the way to it must be empty. Two specimens show no scatter of their own.
     """
-    robust = 1.4826 * float(np.median(np.abs(y)))
+    own = _USUAL * _robust(y) if y.size > 2 else 0.0
+    away = others[others != 0]  # the middle one of a group of three, five ... lies at 0 by definition
+    elsewhere = _ELSEWHERE * _robust(away) if away.size else 0.0
     plain = y[np.abs(y) < math.log(min(_FACTORS)) - _NEAR]
     gap = float(np.min(np.abs(plain - far))) if plain.size else abs(far)
-    return abs(far) > _USUAL * robust and gap > _EMPTY * abs(far)
+    return abs(far) > max(own, elsewhere) and gap > _EMPTY * abs(far)
+
+
+def _robust(y: NDArray[np.float64]) -> float:
+    """Standard deviation of a normal sample about 0 from the middle of its absolute values."""
+    return 1.4826 * float(np.median(np.abs(y)))
 
 
 def _whole_columns(table: pd.DataFrame) -> Iterator[Finding]:
@@ -107,8 +116,8 @@ def _whole_columns(table: pd.DataFrame) -> Iterator[Finding]:
                 "load",
                 "warning",
                 f"{number:,.4g} {name}",
-                f"the middle load is {middle:,.3g} kN, unlike any gear; in {' or '.join(others)} it would not be: "
-                "check the unit of the whole column",
+                f"the middle load is {middle:,.3g} kN, far from the usual loads of gear; in {' or '.join(others)} it "
+                "would not be: check the unit of the whole column",
             )
 
 

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lowtail.errors import InputError, TableError
-from lowtail.records.cells import as_text
 from lowtail.records.findings import Finding
 from lowtail.records.guard import MAX_CELLS, MAX_COLUMNS, check_zip, column_letters, read_bytes
 from lowtail.records.header import SEARCH_ROWS, Header, find_header
+from lowtail.records.invisible import INVISIBLE, take_off_invisible
+from lowtail.records.wide import is_number, stress_advice, wide_advice
 from lowtail.records.workbook_marks import audit_styles, mark_broken_cells
 
 __all__ = ["ALL", "Grid", "Source", "read_grid"]
@@ -47,6 +48,7 @@ class Grid:
     findings: list[Finding] = field(default_factory=list)
     labels: list[str] | None = None
     from_1904: bool = False
+    hidden: bool = False
 
     def cell(self, row: int, column: int | None = None, name: str = "") -> str:
         """Address of a cell (0-based row and column), e.g. ``Breaks!F9`` or ``row 9, column 'load'``."""
@@ -82,7 +84,9 @@ def read_grid(
         if sheet is not None:
             raise InputError(f"`sheet` is for workbooks, and {name} is a text file, got sheet={sheet!r}. Leave it out.")
         grids = [_text_grid(name, data, columns)]
+    hidden, grids = [g for g in grids if g.hidden], [g for g in grids if not g.hidden]
     found = _every(name, grids, columns) if sheet == ALL else [_choose(name, grids, columns)]
+    _note_unread(found[0][0], hidden, "hidden sheets not read")
     for grid, header in found:
         if grid.kind == "xlsx":
             mark_broken_cells(grid, data)
@@ -94,7 +98,7 @@ def read_grid(
 def _every(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> list[tuple[Grid, Header]]:
     """Every grid that looks like a break log, in order; what is left out is noted on the first."""
     found = [(g, h) for g in grids if (h := find_header(_header_view(g), columns)) is not None and "load" in h.fields]
-    if not found:
+    if len(found) < 2:
         return [_choose(name, grids, columns)]
     read = [g for g, _ in found]
     _note_unread(found[0][0], [g for g in grids if g not in read])
@@ -112,7 +116,7 @@ def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> 
         raise TableError(
             f"{name} has no header row that names the columns specimen, item, load and outcome"
             f"{f' (sheets looked at: {chr(44).join(g.sheet for g in grids)})' if seen.sheet else ''}. First row: "
-            f"{' | '.join(str(v) for v in seen.rows[0])[:200]!r}. {_advice(seen)}"
+            f"{' | '.join(str(v) for v in seen.rows[0])[:200]!r}. {_advice(seen.rows)}"
         )
     if len(logs) > 1:
         names = ", ".join(repr(g.sheet) for g, _ in logs)
@@ -125,42 +129,21 @@ def _choose(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> 
     return grid, header
 
 
-def _note_unread(grid: Grid, others: Sequence[Grid]) -> None:
+def _note_unread(grid: Grid, others: Sequence[Grid], what: str = "not read") -> None:
     """What was not read: a warning where it holds numbers, for something may have been skipped."""
-    full = [g.sheet for g in others if sum(isinstance(v, (int, float)) for r in g.rows for v in r) >= 3]
+    full = [g.sheet for g in others if sum(is_number(v) for r in g.rows for v in r) >= 3]
     empty = [g.sheet for g in others if g.sheet not in full]
-    for names, level, why in ((full, "warning", ", which hold numbers"), (empty, "info", "")):
+    for names, level in ((full, "warning"), (empty, "info")):
         if names:
-            message = f"read sheet {grid.sheet!r}; not read: {', '.join(repr(o) for o in names)}{why}"
+            why = f", which {'holds' if len(names) == 1 else 'hold'} numbers" if level == "warning" else ""
+            message = f"read sheet {grid.sheet!r}; {what}: {', '.join(repr(o) for o in names)}{why}"
             grid.findings.append(Finding(grid.sheet, "", level, "", message))
 
 
-def _advice(grid: Grid) -> str:
+def _advice(rows: Sequence[Sequence[Any]]) -> str:
     """What to do about a table without a header that is known."""
-    rows = [r for r in grid.rows if any(v not in (None, "") for v in r)]
-    head, body = rows[0], rows[1:]
-    numbers = [
-        i
-        for i, v in enumerate(head)
-        if as_text(v) and sum(i < len(r) and _number(r[i]) for r in body) >= max(1, len(body) // 2)
-    ]
-    if len(numbers) >= 2 and len(numbers) >= 0.6 * sum(bool(as_text(v)) for v in head):
-        named = ", ".join(repr(as_text(head[i])) for i in numbers[:4])
-        return (
-            f"It looks like a column a group ({named}): turn it, one row a specimen, with the group's name in the "
-            "column item, its load in the column 'load [kN]' and what happened in the column outcome."
-        )
-    return "Add a header row, or name the headers with columns=."
-
-
-def _number(value: Any) -> bool:
-    if isinstance(value, (int, float)):
-        return True
-    try:
-        float(str(value).replace(",", "."))
-    except ValueError:
-        return False
-    return True
+    heads = [str(v) for row in rows[:SEARCH_ROWS] for v in row if isinstance(v, str)]
+    return stress_advice(heads) or wide_advice(rows) or "Add a header row, or name the headers with columns=."
 
 
 def _header_view(grid: Grid) -> list[list[Any]]:
@@ -186,12 +169,15 @@ def _text_grid(name: str, data: bytes, columns: Mapping[str, str] | None) -> Gri
         if score > best:
             best, choice = score, delimiter
     rows = _parse(name, text, choice)
+    grid = Grid("csv", rows, delimiter=choice, findings=findings)
+    if INVISIBLE.search(text):
+        take_off_invisible(grid)
     width = max((len(r) for r in rows), default=0)
     if width > MAX_COLUMNS or len(rows) * width > MAX_CELLS:
         raise TableError(
             f"{name} has {len(rows)} rows of up to {width} cells, too many for a break log. Split it by item."
         )
-    return Grid("csv", rows, delimiter=choice, findings=findings)
+    return grid
 
 
 def _decode(name: str, data: bytes) -> tuple[str, str]:
@@ -229,8 +215,8 @@ def _workbook(name: str, data: bytes, kind: str, sheet: str | int | None) -> lis
 
     try:
         book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
-        wanted = _wanted_sheets(name, book, sheet)
-        return [_sheet_grid(name, book, title, kind) for title in wanted]
+        wanted, hidden = _wanted_sheets(name, book, sheet)
+        return [_sheet_grid(name, book, title, kind, title in hidden) for title in (*wanted, *hidden)]
     except (InputError, KeyboardInterrupt, SystemExit):
         raise
     except BaseException as exc:  # the workbook library may panic, which is no Exception
@@ -239,33 +225,44 @@ def _workbook(name: str, data: bytes, kind: str, sheet: str | int | None) -> lis
         raise TableError(f"{name} {why}. Save it again, without a password, or as .csv.") from None
 
 
-def _wanted_sheets(name: str, book: Any, sheet: str | int | None) -> list[str]:
+def _wanted_sheets(name: str, book: Any, sheet: str | int | None) -> tuple[list[str], list[str]]:
+    """Titles of the sheets to look at, and of hidden ones that are only named."""
     import python_calamine as calamine
 
     kinds = {m.name: m for m in book.sheets_metadata}
     titles = [t for t in book.sheet_names if kinds[t].typ == calamine.SheetTypeEnum.WorkSheet]
+    if sheet == ALL and ALL in titles:
+        raise InputError(
+            f"{name} has a sheet that is called {ALL!r}, which is also the word for every sheet. Give its number, "
+            f"{titles.index(ALL) + 1}, or rename it."
+        )
     if sheet is None or sheet == ALL:
         visible = [t for t in titles if kinds[t].visible == calamine.SheetVisibleEnum.Visible]
-        return visible or titles
+        return (visible, [t for t in titles if t not in visible]) if visible else (titles, [])
+    if isinstance(sheet, str) and sheet not in titles and sheet.isdecimal():
+        sheet = int(sheet)  # from a command line, where every word is text
     if isinstance(sheet, int) and not isinstance(sheet, bool):
         if not 1 <= sheet <= len(titles):
             raise InputError(
                 f"`sheet` must be 1 to {len(titles)} or a sheet name, got {sheet}. Sheets: {', '.join(titles)}."
             )
-        return [titles[sheet - 1]]
+        return [titles[sheet - 1]], []
     if sheet not in titles:
         raise InputError(f"{name} has no sheet {sheet!r}. Sheets: {', '.join(titles)}.")
-    return [str(sheet)]
+    return [str(sheet)], []
 
 
-def _sheet_grid(name: str, book: Any, title: str, kind: str) -> Grid:
+def _sheet_grid(name: str, book: Any, title: str, kind: str, hidden: bool) -> Grid:
     page = book.get_sheet_by_name(title)
     height, width = (page.end[0] + 1, page.end[1] + 1) if page.end is not None else (0, 0)
-    if height * width > MAX_CELLS or width > MAX_COLUMNS:
+    if not hidden and (height * width > MAX_CELLS or width > MAX_COLUMNS):
         raise TableError(
             f"{name}, sheet {title!r} reaches to row {height}, column {width}: too many cells for a break log. Delete "
             "stray cells far from the table."
         )
-    rows = page.to_python(skip_empty_area=False) if height else []
+    some = SEARCH_ROWS if hidden else None  # of a hidden sheet enough to see whether it holds numbers
+    rows = page.to_python(skip_empty_area=False, nrows=some) if height else []
     merged = [(tuple(a), tuple(b)) for a, b in (page.merged_cell_ranges or [])]
-    return Grid(kind, rows, sheet=title, merged=merged)
+    grid = Grid(kind, rows, sheet=title, merged=merged, hidden=hidden)
+    take_off_invisible(grid)
+    return grid

@@ -18,6 +18,7 @@ __all__ = [
     "FORCE_NAMES",
     "OTHER",
     "STRESS",
+    "STRESS_NAMES",
     "from_kN",
     "is_stress",
     "read_force_unit",
@@ -45,12 +46,19 @@ FORCE: dict[str, Fraction] = {
 
 #: Newtons per square millimetre in one unit of stress, exact (1 inch is 25.4 mm).
 STRESS: dict[str, Fraction] = {
-    **dict.fromkeys(("mpa", "n/mm2", "n/mm²", "n/mm^2", "megapascal"), Fraction(1)),
-    "gpa": Fraction(1000),
-    "kpa": Fraction(1, 1000),
-    "pa": Fraction(1, 10**6),
-    **dict.fromkeys(("psi", "lbf/in2", "lbf/in²", "lbf/in^2"), _LB * _G / Fraction("645.16")),
+    "MPa": Fraction(1),
+    "GPa": Fraction(1000),
+    "kPa": Fraction(1, 1000),
+    "Pa": Fraction(1, 10**6),
+    "psi": _LB * _G / Fraction("645.16"),
     "ksi": 1000 * _LB * _G / Fraction("645.16"),
+}
+#: every word that names a unit of stress, by its key
+STRESS_NAMES: dict[str, str] = {
+    **{unit.casefold(): unit for unit in STRESS},
+    **dict.fromkeys(("n/mm2", "n/mm²", "n/mm^2", "megapascal", "megapascals"), "MPa"),
+    **dict.fromkeys(("gigapascal", "gigapascals", "kn/mm2", "kn/mm²", "kn/mm^2"), "GPa"),
+    **dict.fromkeys(("lbf/in2", "lbf/in²", "lbf/in^2", "lb/in2", "lb/in²", "lb/in^2"), "psi"),
 }
 
 _FORCE_WORDS: dict[str, tuple[str, ...]] = {
@@ -142,7 +150,9 @@ def read_force_unit(text: str, declared: str | None = None) -> str:
             "correct the log."
         )
     if is_stress(word):
-        raise InputError(f"{word!r} is a stress, and a stress needs the loaded area: give area_mm2=, in mm2.")
+        raise InputError(f"{word!r} is a stress, and a stress needs the loaded area: give `area_mm2`, in mm2.")
+    if word == "mPa":
+        raise InputError(f"{word!r} could be millipascal or megapascal. Write MPa for megapascal, and give `area_mm2`.")
     if key == "mn":
         raise InputError(f"{word!r} could be millinewton or meganewton. Write MN for meganewton, or N.")
     if key == "tonf":
@@ -151,8 +161,14 @@ def read_force_unit(text: str, declared: str | None = None) -> str:
 
 
 def is_stress(text: str) -> bool:
-    """Whether a word names a unit of stress."""
-    return unit_key(text) in STRESS
+    """Whether a word names a unit of stress; ``mPa`` does not, since it may mean millipascal or megapascal.
+
+    Examples
+    --------
+    >>> is_stress("N/mm2"), is_stress("psi"), is_stress("mPa"), is_stress("kN")
+    (True, True, False, False)
+    """
+    return unit_key(text) in STRESS_NAMES and text.strip() != "mPa"
 
 
 def stress_to_kN(unit: str, area_mm2: float) -> Fraction:
@@ -163,7 +179,7 @@ def stress_to_kN(unit: str, area_mm2: float) -> Fraction:
     >>> float(stress_to_kN("MPa", 100.0)), round(float(1000 * stress_to_kN("psi", 645.16)), 10)
     (0.1, 4.4482216153)
     """
-    return STRESS[unit_key(unit)] * Fraction(area_mm2) / 1000
+    return STRESS[STRESS_NAMES[unit_key(unit)]] * Fraction(area_mm2) / 1000
 
 
 def read_other_unit(column: str, text: str) -> Fraction | None:

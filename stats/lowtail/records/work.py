@@ -28,6 +28,7 @@ class Columns:
     rows: list[int] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     bad: list[BadCell] = field(default_factory=list)
+    unheld: set[tuple[str, str]] = field(default_factory=set)  # declared labels that no cell holds, with their column
 
 
 class Work:

@@ -11,10 +11,10 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.compare_table import compare_table
 from lowtail.claims.planning.plan import Plan
 from lowtail.claims.planning.plan_groups import OutOfReach, plan_groups
-from lowtail.claims.strength.governing import NAMES
+from lowtail.claims.strength.borrowed_table import BORROWED
 from lowtail.claims.strength.groups import GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.rating import rating_frame
-from lowtail.claims.strength.spread import SharedGain, equal_spread
+from lowtail.claims.strength.spread import gains_said
 from lowtail.claims.strength.table import column_of, table_of
 from lowtail.models.families import Family, get_family
 from lowtail.records.log import BreakLog
@@ -88,6 +88,7 @@ def gather(
     arms: Arms | None,
     margin: float | None,
     pulse_width_ms: float | None,
+    borrow: Sequence[str] | str | None,
     assurance: float,
     checks: bool,
     rng: int,
@@ -103,16 +104,15 @@ def gather(
     """
     law = get_family(family)
     asked = {b.name: b for b in (get_basis(one) for one in bases)}
-    kin = ("item",) if "item" in by and len(by) > 1 else None
+    kin = _kin(borrow, by)
     basis = judging_basis(list(asked.values()))
     groups = group_strengths(log, by, list(asked.values()), rating_basis=basis, claim=claim)
     samples = tuple(g.sample for g in groups)
-    table = table_of(groups, list(asked.values()), law, basis, by=by, shared_by=kin)
+    table = table_of(groups, list(asked.values()), law, basis, by=by, borrow=kin)
     troubles: list[Trouble] = []
     if kin is not None:
-        table.attrs["shared_said"] = (
-            _ask(troubles, "shared scatter", lambda: _kin_said(table, samples, kin[0], next(iter(asked)), law, rng))
-            or ()
+        table.attrs["borrow_said"] = (
+            _ask(troubles, BORROWED, lambda: gains_said(table, samples, kin, next(iter(asked)), law, rng)) or ()
         )
     ratings = rating_frame(groups) if any(g.judged for g in groups) else None
     planned = plan_groups(groups, basis, assurance, family=law, rng=rng, n_jobs=n_jobs, progress=progress)
@@ -153,27 +153,12 @@ def gather(
     )
 
 
-def _kin_said(
-    table: pd.DataFrame, samples: Sequence[Sample], column: str, basis: str, law: Family, rng: int
-) -> tuple[str, ...]:
-    """What sharing the scatter gains, and whether the data speak against it, for each family of groups."""
-    said = []
-    for name, rows in table.groupby(column, sort=False):
-        own, shared = rows[column_of(basis, NAMES[law.name])], rows[column_of(basis, "shared spread")]
-        both = own.notna() & shared.notna()
-        if both.sum() < 2:
-            continue
-        kin = [s for s in samples if s.group[column] == name]
-        gain = SharedGain(
-            basis=basis,
-            family=law.name,
-            groups=len(kin),
-            n_broken=sum(s.n_broken for s in kin),
-            own=float(own[both].median()),
-            shared=float(shared[both].median()),
-        )
-        said.append(f"{name}: {gain} {equal_spread(kin, law, rng=rng)}")
-    return tuple(said)
+def _kin(borrow: Sequence[str] | str | None, by: Sequence[str]) -> tuple[str, ...] | None:
+    """Columns in which groups that lend each other scatter are alike; None where nothing is borrowed."""
+    if borrow is None:
+        return ("item",) if "item" in by and len(by) > 1 else None
+    columns = (borrow,) if isinstance(borrow, str) else tuple(borrow)
+    return None if columns == ("none",) else columns
 
 
 def _said(group: GroupStrength) -> tuple[str, ...]:

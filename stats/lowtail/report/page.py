@@ -100,6 +100,7 @@ def write_report(
     compare: tuple[str, str, str] | None = ("method", "slow pull", "shock"),
     margin: float | None = 0.9,
     pulse_width_ms: float | None = None,
+    borrow: Sequence[str] | str | None = None,
     assurance: float = 0.8,
     units: str = "kN",
     pdf: bool = False,
@@ -137,6 +138,8 @@ def write_report(
         Share of the reference strength that the other arm must keep.
     pulse_width_ms : float, optional
         Width of the shock pulse; with the log's sampling rates it gives the under-read of shock peaks.
+    borrow : sequence of str, optional
+        As in `strength_table`. Default: "item" where it is one of several grouping columns; "none" for none.
     assurance : float
         Chance of success asked of "how many more".
     units : {"kN", "lbf"}
@@ -178,7 +181,7 @@ def write_report(
     answers = gather(
         shown, by=columns, bases=bases, family=family, claim=claim, margin=margin, pulse_width_ms=pulse_width_ms,
         arms=Arms(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
-        assurance=assurance, checks=asking, rng=rng, n_jobs=jobs, progress=progress,
+        borrow=borrow, assurance=assurance, checks=asking, rng=rng, n_jobs=jobs, progress=progress,
     )  # fmt: skip
     with off_screen():
         sections = _sections(answers, log, only, units=units, command=command, seed=rng)

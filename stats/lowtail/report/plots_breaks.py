@@ -36,7 +36,7 @@ def plot_breaks(
     rated: Mapping[str, float] | None = None,
     low_name: str = "lower bound",
 ) -> Axes:
-    """Draw every specimen by group: filled where it broke, open with an arrow where it held.
+    """Draw every specimen by group: filled where it broke, an open arrow where it held, a triangle where it slipped.
 
     Parameters
     ----------
@@ -87,7 +87,10 @@ def plot_breaks(
         ax.set_ylim(len(rows) - 0.5, -0.5)
         ax.tick_params(axis="y", length=0)
         ax.set_xlabel("load at break, or highest load held [kN]")
-        legend_above(ax, names, held=any(s.n_held for s in samples), low=low_name if low else "", rated=bool(ratings))
+        legend_above(
+            ax, names, held=any(s.n_held for s in samples), low=low_name if low else "", rated=bool(ratings),
+            slipped=any(s.n_slipped for s in samples),
+        )  # fmt: skip
     return ax
 
 
@@ -133,19 +136,22 @@ def wrap_label(label: str, width: int = 26) -> str:
 
 
 def draw_specimens(ax: Axes, sample: Sample, level: float, look: style.Look, *, spread: float = 0.055) -> None:
-    """Draw one group's specimens on a horizontal lane: breaks filled, survivors open with an arrow.
+    """Draw one group's specimens on a horizontal lane: breaks filled, survivors open with an arrow, slips open.
 
     Survivors stand a little above the breaks and near neighbours are moved apart, so that every specimen shows.
     """
-    broke, held = sample.broke, ~sample.broke
+    broke, slid = sample.broke, sample.slipped
+    held = ~broke & ~slid
     height = np.full(sample.n, level)
     near = 0.016 * float(ax.get_xlim()[1] - ax.get_xlim()[0])
     height[broke] += spread * _dodge(sample.load[broke], near)
-    height[held] -= (2.2 * spread if broke.any() else 0) + spread * _dodge(sample.load[held], near)
+    height[~broke] -= (2.2 * spread if broke.any() else 0) + spread * _dodge(sample.load[~broke], near)
     common: dict[str, Any] = {"linestyle": "none", "zorder": 3}
     if held.any():
         ax.plot(sample.load[held], height[held], **style.arrow(look), **common)
         ax.plot(sample.load[held], height[held], **style.held(look), **common)
+    if slid.any():
+        ax.plot(sample.load[slid], height[slid], **style.slipped(look), **common)
     if broke.any():
         ax.plot(sample.load[broke], height[broke], **style.broke(look), **common)
 
@@ -205,7 +211,15 @@ def _right_edge(samples: Sequence[Sample], rated: Mapping[str, float]) -> float:
     return max(1.04 * top, 1.09 * held, 1.03 * max(rated.values(), default=0.0))
 
 
-def legend_above(ax: Axes, names: Mapping[str, style.Look], *, held: bool, low: str = "", rated: bool = False) -> None:
+def legend_above(
+    ax: Axes,
+    names: Mapping[str, style.Look],
+    *,
+    held: bool,
+    low: str = "",
+    rated: bool = False,
+    slipped: bool = False,
+) -> None:
     """Put one legend above the axes: the series, what an open marker means, the bound and the rating."""
     from matplotlib.legend_handler import HandlerTuple
     from matplotlib.lines import Line2D
@@ -216,12 +230,15 @@ def legend_above(ax: Axes, names: Mapping[str, style.Look], *, held: bool, low: 
         if name:
             handles.append(Line2D([], [], linestyle="none", **style.broke(look)))
             labels.append(name)
+    ink = style.Look(style.INK, "o")
     if held:
-        ink = style.Look(style.INK, "o")
         handles.append(
             (Line2D([], [], linestyle="none", **style.arrow(ink)), Line2D([], [], linestyle="none", **style.held(ink)))
         )
         labels.append("held: at least this strong")
+    if slipped:
+        handles.append(Line2D([], [], linestyle="none", **style.slipped(ink)))
+        labels.append("slipped")
     if low:
         handles.append(Line2D([], [], linestyle="none", **style.bound()))
         labels.append(low)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail._checks import door
+from lowtail.claims.strength.borrowed_table import BORROWED
 from lowtail.claims.strength.table import column_of
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
@@ -25,7 +26,7 @@ def plot_low_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
 
     The filled marker is the bound that governs; the cross is the bound by the Weibull distribution alone; the thin line
     runs from the bound to the best estimate, so that its length is the price of having few specimens. A plus is the
-    bound with the scatter shared between sibling groups, where the table has it.
+    bound with scatter borrowed from sibling groups, where the table has it.
 
     Parameters
     ----------
@@ -88,10 +89,8 @@ def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shif
     }
     single = table[column_of(basis, "Weibull")].to_numpy(dtype=float)
     ax.plot(single, level, marker="x", gid="weibull", **beside)
-    if column_of(basis, "shared spread") in table:
-        ax.plot(
-            table[column_of(basis, "shared spread")].to_numpy(dtype=float), level, marker="+", gid="shared", **beside
-        )
+    if column_of(basis, BORROWED) in table:
+        ax.plot(table[column_of(basis, BORROWED)].to_numpy(dtype=float), level, marker="+", gid="borrowed", **beside)
 
 
 def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> None:
@@ -109,8 +108,8 @@ def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> Non
         for i, basis in enumerate(bases)
     ]
     handles.append(entry("Weibull alone", marker="x"))
-    if any(column_of(b, "shared spread") in table for b in bases):
-        handles.append(entry("shared scatter", marker="+"))
+    if any(column_of(b, BORROWED) in table for b in bases):
+        handles.append(entry(BORROWED, marker="+"))
     handles.append(entry("best estimate", marker="|", linestyle="-", linewidth=0.9))
     if rated:
         handles.append(Line2D([], [], label="rating", **style.rating()))

@@ -161,7 +161,11 @@ def _specimens(ax: Axes, sample: Sample, family: Family) -> None:
     if sample.n_broken:
         ax.plot(places.load, family.quantile(places.fraction_below), label="broke", **style.broke(look), **points)
     if sample.n_censored:
-        held = np.sort(sample.load[~sample.broke])
+        held = np.sort(sample.load[~sample.broke & ~sample.slipped])
         level = np.full(held.size, float(family.quantile(0.988)))
         ax.plot(held, level, **style.arrow(look), **points)
         ax.plot(held, level, label="held (at least this)", **style.held(look), **points)
+    if sample.n_slipped:
+        slid = np.sort(sample.load[sample.slipped])
+        level = np.full(slid.size, float(family.quantile(0.988)))
+        ax.plot(slid, level, label="slipped", **style.slipped(look), **points)

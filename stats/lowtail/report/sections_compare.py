@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["comparison_block", "comparison_section", "comparison_summary"]
 
+_HALF, _WIDEST = 0.5, 8.0  # ratio that must be detectable, and the widest interval (high over low) still spoken of
 _KEEPS = {"shown": "good", "not shown": "", "shown worse": "bad"}
 
 
@@ -67,6 +68,11 @@ def comparison_summary(table: pd.DataFrame, *, reference: str, other: str) -> st
     answered = table[table["ratio"].notna()]
     if answered.empty:
         return f"{other[:1].upper()}{other[1:]} against {reference}: no group holds both, so nothing can be said."
+    few = answered["group"][[_too_few(row) for row in rows_of(answered)]].tolist()
+    able = answered[~answered["group"].isin(few)]
+    if able.empty:
+        return f"{other[:1].upper()}{other[1:]} against {reference}: every group has too few specimens to compare."
+    answered = able
     weaker = int((answered["ratio_high_all"] < 1).sum())
     stronger = int((answered["ratio_low_all"] > 1).sum())
     alone = int((answered["ratio_high"] < 1).sum())
@@ -86,7 +92,15 @@ def comparison_summary(table: pd.DataFrame, *, reference: str, other: str) -> st
             f" Where none is shown, a loss of up to {phrases.percent(np.ceil(100 * worst) / 100)} could have "
             f"gone unseen."
         )
+    if few:
+        text += f" Too few specimens to compare: {'; '.join(shorten(g) for g in few)}."
     return text
+
+
+def _too_few(row: Any) -> bool:
+    """Whether a comparison could not have noticed even a halving: nothing is said of it in one sentence over all."""
+    wide = row.ratio_high / row.ratio_low > _WIDEST if row.ratio_low > 0 else True
+    return bool(wide or (np.isfinite(row.detectable_ratio) and row.detectable_ratio < _HALF))
 
 
 def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:

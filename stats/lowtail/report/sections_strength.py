@@ -9,11 +9,13 @@ import numpy as np
 
 from lowtail import _numbers
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.judging import Verdict
 from lowtail.claims.strength.table import column_of
 from lowtail.errors import LowtailError
 from lowtail.glossary import meaning
+from lowtail.models.siblings import CONFLICT, floor_confidence
 from lowtail.report import phrases
 from lowtail.report.blocks import Block, Bullets, Cell, Fold, Heading, Prose, Section, Table
 from lowtail.report.plots_low_bounds import bases_of
@@ -23,7 +25,14 @@ from lowtail.report.tables import shorten
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["rating_block", "rating_section", "strength_block", "strength_section"]
+__all__ = [
+    "borrowed_block",
+    "borrowed_words",
+    "rating_block",
+    "rating_section",
+    "strength_block",
+    "strength_section",
+]
 
 RULE = (
     "The bound that governs is the lowest of the Weibull bound, the normal bound and a cautious bound that assumes far "
@@ -51,8 +60,8 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
         Fold("What stands behind each bound", (_behind(table, units),)),
         Fold("Best estimates, and what mean - 3 s really shows", (_estimates(table, units),)),
     ]
-    if any(str(c).endswith(", shared spread [kN]") for c in table.columns):
-        blocks.append(Fold("With the scatter shared between sibling groups", _shared(table, units)))
+    if BORROWED in table.columns:
+        blocks.append(Fold("With scatter borrowed from sibling groups", _borrowed(table, units)))
     noted = [f"{shorten(r.group)}: {r.notes}" for r in rows_of(table) if r.notes]
     if noted:
         blocks.append(Fold(f"Remarks on {phrases.count(len(noted), 'group')}", (Bullets(tuple(noted)),)))
@@ -185,33 +194,55 @@ def _estimates(table: pd.DataFrame, units: str) -> Table:
     return Table.of("Estimates without margin", heads, rows, [note])
 
 
-def _shared(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
-    bases = [b for b in bases_of(table) if column_of(b, "shared spread") in table.columns]
-    kin = phrases.join(list(table.attrs.get("shared_by", [])) or ["item"])
+def borrowed_block(table: pd.DataFrame, *, units: str = "kN") -> Table:
+    """A row a group: the own bound, the bound with borrowed scatter, and the conflict p."""
+    bases = [b for b in bases_of(table) if column_of(b, BORROWED) in table.columns]
+    own = NAMES[str(table.attrs["borrow_family"])]
     heads = [Heading("group", meaning("group"), False)]
     for basis in bases:
         heads += [
-            Heading(f"{basis}, Weibull, own [kN]", "bound from this group alone"),
-            Heading("shared [kN]", "bound with one scatter for all sibling groups"),
+            Heading(f"{basis}, {own}, own [kN]", "bound from this group alone"),
+            Heading("borrowed [kN]", "bound with scatter borrowed from the sibling groups"),
         ]
+    heads.append(Heading("conflict p", meaning(CONFLICT_P)))
     rows: list[list[Cell | str]] = []
     for _, row in table.iterrows():
+        chance = row[CONFLICT_P]
         cells: list[Cell | str] = [shorten(row["group"])]
         for basis in bases:
             cells += [
-                _bound(row[column_of(basis, "Weibull")], units, "own scatter"),
-                _bound(row[column_of(basis, "shared spread")], units, "shared scatter"),
+                _bound(row[column_of(basis, own)], units, "own scatter"),
+                _bound(row[column_of(basis, BORROWED)], units, row[BORROWED]),
             ]
+        refused = ", refused" if chance < CONFLICT else ""
+        cells.append(f"{_numbers.p_value(chance)}{refused}" if np.isfinite(chance) else "none")
         rows.append(cells)
-    text = (
-        f"Groups of one {kin} may share their scatter, though not their strength. If they do, each bound can lean "
-        f"on all the siblings' breaks. This is an "
-        "assumption about the gear, not something so few breaks can prove; the group's own bound stands beside it, "
-        "and the rating is judged on the own bound."
+    return Table.of("Own scatter and borrowed scatter", heads, rows)
+
+
+def borrowed_words(table: pd.DataFrame) -> str:
+    """What the borrowed bounds of a table assume and promise."""
+    columns = list(table.attrs.get("borrow", []))
+    kin = "All groups" if columns == [ALL] else f"Groups of one {phrases.join(columns or ['item'])}"
+    levels = dict.fromkeys(get_basis(b).confidence for b in bases_of(table) if _known(b))
+    kept = phrases.join(
+        [f"{_numbers.percent_down(floor_confidence(g), 0)} for {_numbers.percent_down(g)}" for g in levels]
     )
-    said = tuple(table.attrs.get("shared_said", ()))
+    alone = f" (at least {kept})" if kept else ""
+    return (
+        f"{kin} lend each other their scatter, though not their strength. The confidence then holds on average over "
+        f"groups whose scatters differ as these do; for one group alone, whatever the others are, a lower one holds"
+        f"{alone}. Where a group is more scattered than the others let expect, pooling is refused and its own bound "
+        "stands; so few breaks often do not show it. A group less scattered than the others can end below its own "
+        "bound. The own bound stands beside it, and the rating is never judged on borrowed scatter."
+    )
+
+
+def _borrowed(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
+    said = tuple(table.attrs.get("borrow_said", ()))
     lines = (Bullets(said),) if said else ()
-    return Prose(text), *lines, Table.of("Own scatter and shared scatter", heads, rows)
+    rests = tuple(f"{shorten(row.group)}: {text}" for row, text in zip(rows_of(table), table[BORROWED], strict=True))
+    return Prose(borrowed_words(table)), *lines, borrowed_block(table, units=units), Bullets(rests)
 
 
 def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, units: str, why_none: str) -> Section:

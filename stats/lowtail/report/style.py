@@ -160,6 +160,14 @@ def held(look: Look) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def slipped(look: Look) -> dict[str, Any]:
+    """Marker of a specimen that slipped out: an open triangle, no arrow, for its strength need not lie higher."""
+    return {
+        "marker": "v", "markersize": 6.5, "color": look.colour, "markerfacecolor": PAPER,
+        "markeredgecolor": look.colour, "markeredgewidth": 1.2, "gid": "slipped",
+    }  # fmt: skip
+
+
 def arrow(look: Look) -> dict[str, Any]:
     """Arrow of a specimen that held: its strength lies this way."""
     from matplotlib.path import Path as Outline

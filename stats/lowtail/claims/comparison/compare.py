@@ -13,9 +13,10 @@ from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
 from lowtail.claims.comparison.compare_words import names, sentence
+from lowtail.claims.comparison.deciding import Ends, equivalent, fails, keeps, stronger, weaker
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.permutation import check_alternative
-from lowtail.claims.comparison.ratios import LowRatio, RatioLaw, low_ratios, scatter
+from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.two_sample_tests import scatter_permutation
 from lowtail.claims.comparison.typical import Answer, answer_independent
 from lowtail.errors import InputError, NoAnswerError
@@ -148,10 +149,12 @@ def compare(
 ) -> Comparison:
     """Compare the strength of two arms: the ratio with its interval first, the p value beside it.
 
-    Every specimen broke: ratio of geometric means from log loads, by Welch's interval where the numbers are equal or
-    one apart and the Behrens-Fisher interval where they differ by more. Some held: ratio of medians from the two arms'
-    Weibull confidence laws, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation,
-    or by those laws where the numbers differ by more than one.
+    Every specimen broke: ratio of geometric means from log loads, each arm with a scatter of its own. The confidence
+    distribution of the log ratio is half Behrens-Fisher (normal ln load) and half its counterpart for Weibull loads;
+    interval and two-sided p are read from it. Some held: ratio of medians from the two arms' Weibull confidence
+    distributions, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation, or by
+    those distributions where the numbers differ by more than one. Statements on one side (``margin``, an
+    ``alternative`` other than "two-sided") take the farther of the normal and the Weibull limit.
     Pairs and blocks: paired t, or a linear model with robust errors; with survivors each end is the farther of two: by
     a law with the levels of pairs or blocks taken out, and by those with every survivor taken as broken. Low strengths
     always from the confidence laws. Assumes independent specimens of one population an arm, and survivors that held for
@@ -199,9 +202,10 @@ def compare(
 
     References
     ----------
-    Welch (1947) Biometrika 34:28-35; Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics 15:657-680;
-    Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates: ``tests/truth/compare_type1.csv``,
-    ``compare_survivors.csv`` and ``compare_designs.csv``; coverage: ``compare_intervals.csv``.
+    Fisher (1935) Annals of Eugenics 6:391-398; Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics
+    15:657-680; Lawless (1978) Technometrics 20:355-364 (all from memory). Error rates: ``compare_type1.csv``,
+    ``compare_margins.csv`` (one-sided, and several groups), ``compare_survivors.csv`` and ``compare_designs.csv``;
+    coverage: ``compare_margins.csv`` (every specimen broke) and ``compare_intervals.csv``, all in ``tests/truth``.
 
     Examples
     --------
@@ -281,23 +285,18 @@ def _scatter(
     return ratio, low, high, scatter_permutation(np.log(reference.load), np.log(other.load), rng=rng).p_value
 
 
-def _difference(law: RatioLaw, confidence: float, alternative: str) -> str:
-    low, high = law.interval(confidence if alternative == "two-sided" else 2 * confidence - 1)
-    if high < 1 and alternative != "greater":
+def _difference(ends: Ends, alternative: str) -> str:
+    if weaker(ends, alternative):
         return "weaker"
-    if low > 1 and alternative != "less":
-        return "stronger"
-    return "no difference shown"
+    return "stronger" if stronger(ends, alternative) else "no difference shown"
 
 
-def _verdict(law: RatioLaw, margin: float | None, confidence: float, difference: str) -> tuple[float, float, str, str]:
-    """One-sided bounds of the share kept, the verdict on the margin, and equivalence within it."""
-    low, high = law.upper(1 - confidence), law.upper(confidence)
+def _verdict(ends: Ends, margin: float | None, difference: str) -> tuple[str, str]:
+    """The verdict on the margin, and equivalence within it."""
     if margin is None:
-        return low, high, difference, ""
-    verdict = "shown" if low >= margin else "shown worse" if high < margin else "not shown"
-    same = low > margin and high < 1 / margin
-    return low, high, verdict, "shown" if same else "not shown"
+        return difference, ""
+    verdict = "shown" if keeps(ends, margin) else "shown worse" if fails(ends, margin) else "not shown"
+    return verdict, "shown" if equivalent(ends, margin) else "not shown"
 
 
 def _assemble(
@@ -315,8 +314,9 @@ def _assemble(
 ) -> Comparison:
     law = answer.law
     low, high = law.interval(confidence)
-    difference = _difference(law, confidence, alternative)
-    keeps_low, keeps_high, verdict, equivalence = _verdict(law, margin, confidence, difference)
+    ends = law.ends(confidence)
+    difference = _difference(ends, alternative)
+    verdict, equivalence = _verdict(ends, margin, difference)
     low_read, high_read = low * (1 - under_read[0]), high / (1 - under_read[1])
     explains = (difference == "weaker" and high_read >= 1) or (difference == "stronger" and low_read <= 1)
     first, second = names(reference, other)
@@ -344,8 +344,8 @@ def _assemble(
         detectable_ratio=law.detectable(confidence, alternative == "two-sided"),
         difference=difference,
         margin=margin,
-        keeps_low=keeps_low,
-        keeps_high=keeps_high,
+        keeps_low=float(np.exp(ends.one_low)),
+        keeps_high=float(np.exp(ends.one_high)),
         verdict=verdict,
         equivalence=equivalence,
         low_fraction=lows[0].fraction_below,

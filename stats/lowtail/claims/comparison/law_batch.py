@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 
 from lowtail.claims.comparison.survivor_tests import held_law
 from lowtail.claims.comparison.weibull_arms import Arm, own_shape, usable
+from lowtail.models.quadrature import pieces
+from lowtail.models.spread_grid import spread_grid
 
 __all__ = ["detectable_from_laws", "draw_laws"]
 
 Array = NDArray[np.float64]
-_NODES = 240
+_STEP = 0.08  # of the grid in ln shape
 _SERIES, _DRAWS = 400, 300
 _MEDIAN = float(np.log(np.log(2.0)))
 
@@ -25,13 +27,7 @@ def draw_laws(arm: Arm, draws: int, rng: np.random.Generator) -> tuple[Array, Ar
     top = arm.u.max(axis=1, keepdims=True)
     gap = arm.u - top
     r = arm.broke.sum(axis=1)
-    t = np.log(1 / own_shape(arm).spread)[:, None] + np.linspace(-9, 3.2, _NODES)
-    log_total = np.empty_like(t)
-    for j in range(_NODES):
-        log_total[:, j] = np.log(np.exp(np.exp(t[:, j])[:, None] * gap).sum(axis=1))
-    fallen = np.where(arm.broke, gap, 0.0).sum(axis=1)
-    log_density = (r[:, None] - 1) * t + np.exp(t) * fallen[:, None] - r[:, None] * log_total
-    weight = np.exp(log_density - log_density.max(axis=1, keepdims=True))
+    t, weight, log_total = (np.concatenate(a) for a in zip(*_grids(gap, arm.broke, r), strict=True))
     mass = np.concatenate([np.zeros((len(t), 1)), np.cumsum((weight[:, 1:] + weight[:, :-1]) / 2, axis=1)], axis=1)
     chance = rng.random((len(t), draws))
     drawn, total = np.empty((len(t), draws)), np.empty((len(t), draws))
@@ -41,6 +37,17 @@ def draw_laws(arm: Arm, draws: int, rng: np.random.Generator) -> tuple[Array, Ar
     k = np.exp(drawn)
     pull = np.log(rng.standard_gamma(np.broadcast_to(r[:, None], k.shape)))
     return top + (total - pull) / k, 1 / k
+
+
+def _grids(gap: Array, broke: NDArray[np.bool_], r: NDArray[np.intp]) -> list[tuple[Array, Array, Array]]:
+    """Nodes of ln shape, their weights and log totals, a block of rows at a time, padded to one width."""
+    parts = []
+    for rows in pieces(r.size, gap.shape[1] * 200):
+        shape, weight, log_total = spread_grid(gap[rows], broke[rows], r[rows].astype(float), _STEP)
+        parts.append((np.log(shape), weight, log_total))
+    most = max(t.shape[1] for t, _, _ in parts)
+    pad = [((0, 0), (0, most - t.shape[1])) for t, _, _ in parts]
+    return [(np.pad(t, p, "edge"), np.pad(w, p), np.pad(x, p, "edge")) for (t, w, x), p in zip(parts, pad, strict=True)]
 
 
 def detectable_from_laws(arms: tuple[Arm, Arm], upper: float, power: float, rng: np.random.Generator) -> float:

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail.models.quadrature import check_cover
+
 __all__ = ["Blocks", "LevelFreeLaw", "level_free_law"]
 
 Array = NDArray[np.float64]
@@ -22,6 +24,7 @@ Flags = NDArray[np.bool_]
 _SHAPES, _DIFFERENCES = 200, 401
 _FAR = 9.0  # the grid of differences reaches sinh(9), 4,000 times their scale
 _LOWEST, _HIGHEST = 9.0, 3.5  # reach of the grid of log shapes below and above its middle
+_MANY = 60  # degrees of freedom from which on the grid of log shapes draws together
 _EDGE = 2e-3  # density left at an edge of the grid, relative to the top, above which there is no law
 
 
@@ -122,6 +125,14 @@ def _middle(at: Array, mass: Array, shares: tuple[float, ...]) -> list[Array]:
     return [np.array([np.interp(s, c, a) for c, a in zip(total, at, strict=True)]) for s in shares]
 
 
+def _reach(free: NDArray[np.intp]) -> tuple[Array, Array]:
+    """How far the law of the log shape reaches below and above its middle."""
+    many = np.maximum(free, 1.0)
+    few = free <= _MANY
+    low = np.where(few, _LOWEST, 20.0 / many + 8.0 / np.sqrt(many))
+    return low, np.where(few, _HIGHEST, 8.0 / np.sqrt(many))
+
+
 def level_free_law(data: Blocks, shapes: int = _SHAPES, differences: int = _DIFFERENCES) -> LevelFreeLaw:
     """Law of the difference of log strengths (other minus reference) for every row; NaN where ``free`` is below 1.
 
@@ -134,9 +145,13 @@ def level_free_law(data: Blocks, shapes: int = _SHAPES, differences: int = _DIFF
     centre, scale = _first_look(sums)
     t_centre = -np.log(scale)
     stretch = np.linspace(-_FAR, _FAR, differences)
-    for _ in range(3):  # twice to find the place, then the law
+    low_reach, high_reach = _reach(free)
+    for turn in range(3 if (free <= _MANY).all() else 6):  # to find the place, nearer each time, then the law
+        near = 8.0**-turn  # many breaks tell the shape well: the grid draws together about it
         difference = centre[:, None] + scale[:, None] * np.sinh(stretch)
-        t = t_centre[:, None] + np.linspace(-_LOWEST, _HIGHEST, shapes)
+        t = t_centre[:, None] + np.linspace(
+            -np.maximum(low_reach, _LOWEST * near), np.maximum(high_reach, _HIGHEST * near), shapes, axis=1
+        )
         of_shape, of_difference = _masses(
             sums.log_density(t, difference), np.broadcast_to(np.cosh(stretch), difference.shape)
         )
@@ -147,6 +162,7 @@ def level_free_law(data: Blocks, shapes: int = _SHAPES, differences: int = _DIFF
     confidence = np.concatenate([np.zeros((len(mass), 1)), np.cumsum(mass, axis=1)], axis=1)
     confidence /= confidence[:, -1:]
     edges = [m[:, i] / m.max(axis=1) for m in (of_shape, of_difference) for i in (0, -1)]
+    check_cover(of_shape[free >= 1], "Shape of blocks", edge=np.inf)  # the ends: below
     proper = (free >= 1) & (np.max(edges, axis=0) < _EDGE)
     none = ~proper[:, None]
     return LevelFreeLaw(np.where(none, np.nan, difference), np.where(none, np.nan, confidence), free, proper)

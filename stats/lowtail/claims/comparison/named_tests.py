@@ -16,9 +16,11 @@ from lowtail.claims.comparison import survivor_tests as survivors
 from lowtail.claims.comparison import two_sample_tests as complete
 from lowtail.claims.comparison.permutation import check_alternative
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models import half_and_half
+from lowtail.models.half_and_half import Arms
 from lowtail.records.sample import Sample
 
-__all__ = ["TESTS", "TwoSampleTest", "two_sample_test"]
+__all__ = ["HALF_AND_HALF", "TESTS", "TwoSampleTest", "two_sample_test"]
 
 _Outcome = tuple[float, float, float]  # statistic, p, smallest p (NaN where there is no such limit)
 
@@ -65,6 +67,14 @@ def _contrast(method: Callable[..., complete.Contrast], log: bool) -> Callable[[
         return result.statistic, result.p_value, float("nan")
 
     return run
+
+
+def _half_and_half(reference: Sample, other: Sample, alternative: str, rng: Any) -> _Outcome:
+    x, y = complete.arms(np.log(reference.load), np.log(other.load), 2)
+    statistic = complete.welch(x, y).statistic  # refuses arms without scatter
+    family = "half and half" if check_alternative(alternative) == "two-sided" else "farther"
+    p = half_and_half.tail(Arms.of(x[None, :], y[None, :]), alternative, family=family)
+    return statistic, float(p[0]), float("nan")
 
 
 def _permuted(method: Callable[..., Any]) -> Callable[[Sample, Sample, str, Any], _Outcome]:
@@ -130,7 +140,9 @@ class _Named:
     large_sample: bool = False
 
 
+HALF_AND_HALF = "half-and-half Behrens-Fisher"  # half for normal, half for Weibull loads
 TESTS: dict[str, _Named] = {
+    HALF_AND_HALF: _Named(_half_and_half),
     "Welch on log load": _Named(_contrast(complete.welch, True)),
     "Welch on load": _Named(_contrast(complete.welch, False)),
     "Behrens-Fisher on log load": _Named(_contrast(complete.behrens_fisher, True)),

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from lowtail._checks import door
 from lowtail._parallel import run, seeds
-from lowtail.claims.comparison.ratios import method_for
-from lowtail.claims.comparison.two_sample_tests import welch
+from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.errors import InputError
 from lowtail.models.families import get_family
+from lowtail.models.half_and_half import Arms
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,25 +21,11 @@ if TYPE_CHECKING:
 __all__ = ["power_grid", "rejects"]
 
 Array = NDArray[np.float64]
-_NODES = 60
 
 
 def rejects(x: Array, y: Array, confidence: float = 0.95) -> NDArray[np.bool_]:
     """Whether the default two-sided interval of each row of log loads excludes a ratio of 1; x (B, n), y (B, m)."""
-    n, m = x.shape[1], y.shape[1]
-    a, b = x.var(axis=1, ddof=1) / n, y.var(axis=1, ddof=1) / m
-    difference = np.abs(y.mean(axis=1) - x.mean(axis=1))
-    if method_for(n, m) is welch:
-        df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
-        return np.asarray(difference / np.sqrt(a + b) > stats.t.ppf((1 + confidence) / 2, df))
-    out = np.empty(len(x), dtype=bool)
-    node, weight = np.polynomial.legendre.leggauss(_NODES)
-    for rows, inner, outer, k, j in ((a <= b, a, b, n, m), (a > b, b, a, m, n)):
-        mass = weight * np.cos(node * np.pi / 2) ** (k - 2)
-        t = np.sqrt(k - 1) * np.tan(node * np.pi / 2)
-        gap = (difference[rows, None] - np.sqrt(inner[rows, None]) * t) / np.sqrt(outer[rows, None])
-        out[rows] = 2 * (stats.t.sf(gap, j - 1) * mass).sum(axis=1) / mass.sum() < 1 - confidence
-    return out
+    return np.asarray(shown(ends_of(Arms.of(x, y), confidence), "difference"))
 
 
 def _loads(family: str, cv: float, size: tuple[int, int], rng: np.random.Generator) -> Array:
@@ -77,8 +62,8 @@ def power_grid(
 ) -> pd.DataFrame:
     """Chance that `compare` shows a difference, for every combination of numbers, ratio and scatter.
 
-    Complete samples and the default interval (Welch or Behrens-Fisher on log load). The answer depends on the seed and
-    the place of a cell in the grid, never on the workers.
+    Complete samples and the default interval (half-and-half Behrens-Fisher on log load). The answer depends on the seed
+    and the place of a cell in the grid, never on the workers.
 
     Parameters
     ----------

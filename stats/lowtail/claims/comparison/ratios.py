@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -13,25 +13,29 @@ from scipy import stats
 
 from lowtail._parallel import as_rng, seeds
 from lowtail._record import Record
+from lowtail.claims.comparison.deciding import Ends
 from lowtail.claims.comparison.design_parts import Difference
 from lowtail.claims.comparison.law_batch import detectable_from_laws
 from lowtail.claims.comparison.level_free import LevelFreeLaw
-from lowtail.claims.comparison.two_sample_tests import Contrast, behrens_fisher, fieller, welch
+from lowtail.claims.comparison.two_sample_tests import fieller, welch
 from lowtail.claims.comparison.weibull_arms import Arm
 from lowtail.errors import NoAnswerError
+from lowtail.models import half_and_half
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import get_family
 from lowtail.models.fit import fit
+from lowtail.models.half_and_half import Arms
 from lowtail.records.sample import Sample
 
 __all__ = [
     "DRAWS",
     "LowRatio",
     "RatioLaw",
+    "farther_of_two",
     "farther_ratio",
     "low_ratios",
     "ratio_from_laws",
-    "ratio_from_t",
+    "ratio_of_logs",
     "ratio_of_means",
     "scatter",
     "scatter_of_logs",
@@ -45,15 +49,23 @@ _SAFER, _DEEP = 0.7, 0.05  # share of the nominal tails used where the plain one
 
 @dataclass(frozen=True, slots=True)
 class RatioLaw:
-    """A ratio (other over reference) with its one-sided bounds.
+    """A ratio (other over reference) with its bounds.
 
     ``upper(g)`` lies above the true ratio with confidence g; ``detectable(confidence, two_sided)`` is the ratio below 1
-    that a series of this size and scatter would show with 80 % power.
+    that a series of this size and scatter would show with 80 % power. ``one_sided(g)``, where there is one, stands for
+    ``upper(g)`` in statements on one side.
     """
 
     estimate: float
     upper: Callable[[float], float]
     detectable: Callable[[float, bool], float]
+    one_sided: Callable[[float], float] | None = None
+
+    def ends(self, confidence: float) -> Ends:
+        """Limits of the log ratio by which a comparison is decided."""
+        alone = self.upper if self.one_sided is None else self.one_sided
+        low, high = self.interval(confidence)
+        return Ends(*(float(np.log(max(x, 1e-300))) for x in (low, high, alone(1 - confidence), alone(confidence))))
 
     def confidence_below_one(self) -> float:
         """Confidence that the true ratio lies below 1, by bisection on `upper`."""
@@ -110,20 +122,23 @@ def _t_detectable(error: float, df: float, reach: Callable[[float], float]) -> C
     return detectable
 
 
-def ratio_from_t(x: Array, y: Array, method: Callable[..., Contrast] = welch) -> RatioLaw:
-    """Ratio of geometric means from log loads by Welch's or the Behrens-Fisher interval."""
-    first = method(x, y)
-    df = first.df if np.isfinite(first.df) else welch(x, y).df
+def ratio_of_logs(x: Array, y: Array) -> RatioLaw:
+    """Ratio of geometric means from log loads of complete arms: half a normal, half a Weibull distribution."""
+    plain = welch(x, y)  # refuses arms without scatter; its degrees of freedom are those of the power
+    arms = Arms.of(x[None, :], y[None, :])
 
     def upper(g: float) -> float:
-        contrast = method(x, y, confidence=abs(2 * g - 1))
-        return float(np.exp(contrast.high if g >= 0.5 else contrast.low))
+        return float(np.exp(half_and_half.limit(arms, g)[0]))
 
-    def reach(confidence: float) -> float:
-        contrast = method(x, y, confidence=confidence)
-        return (contrast.high - contrast.low) / (2 * contrast.standard_error)
+    def one_sided(g: float) -> float:
+        return float(np.exp(half_and_half.limit(arms, g, "farther")[0]))
 
-    return RatioLaw(float(np.exp(first.difference)), upper, _t_detectable(first.standard_error, df, reach))
+    def detectable(confidence: float, two_sided: bool) -> float:
+        level, family = ((1 + confidence) / 2, "half and half") if two_sided else (confidence, "farther")
+        critical = float(half_and_half.reach(arms.angle, x.size, y.size, level, family)[0])
+        return _t_detectable(plain.standard_error, plain.df, lambda _: critical)(confidence, two_sided)
+
+    return RatioLaw(float(np.exp(plain.difference)), upper, detectable, one_sided)
 
 
 def ratio_from_error(difference: float, error: float, df: float) -> RatioLaw:
@@ -168,17 +183,7 @@ def ratio_of_means(x: Array, y: Array) -> RatioLaw:
         _, low, high = fieller(x, y, confidence=abs(2 * g - 1))
         return high if g >= 0.5 else low
 
-    logs = ratio_from_t(np.log(x), np.log(y), welch if method_for(x.size, y.size) is welch else behrens_fisher)
-    return RatioLaw(ratio, upper, logs.detectable)
-
-
-def method_for(n_reference: int, n_other: int) -> Callable[..., Contrast]:
-    """Welch's interval where the numbers are equal or one apart, Behrens-Fisher where they differ by more.
-
-    Chosen by the numbers alone, never by the loads: Welch's test rejects up to 9 % of true nulls at a nominal 5 % where
-    3 meet 10 and the smaller arm scatters more (``tests/truth/compare_type1.csv``).
-    """
-    return welch if abs(n_reference - n_other) <= 1 else behrens_fisher
+    return RatioLaw(ratio, upper, ratio_of_logs(np.log(x), np.log(y)).detectable)
 
 
 _Draws = tuple[Array, Array]
@@ -191,7 +196,7 @@ def _drawn(reference: Sample, other: Sample, family: str, rng: Any) -> tuple[_Dr
     return _draw(reference, other, family, rng)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def _kept(reference: Sample, other: Sample, family: str, rng: int) -> tuple[_Draws, _Draws]:
     both = _draw(reference, other, family, rng)
     for array in (*both[0], *both[1]):
@@ -237,6 +242,17 @@ def ratio_from_laws(reference: Sample, other: Sample, family: str, fraction_belo
         return detectable_from_laws((arms[0], arms[1]), bound, POWER, as_rng(rng))
 
     return RatioLaw(estimate, upper, detectable)
+
+
+def farther_of_two(reference: Sample, other: Sample, family: str, rng: Any = 0) -> RatioLaw:
+    """Ratio of medians from one family's confidence distributions; on one side the farther of Weibull and lognormal."""
+    own = ratio_from_laws(reference, other, family, 0.5, rng)
+    beside = ratio_from_laws(reference, other, "lognormal" if family == "weibull" else "weibull", 0.5, rng)
+
+    def one_sided(g: float) -> float:
+        return (max if g >= 0.5 else min)(own.upper(g), beside.upper(g))
+
+    return replace(own, one_sided=one_sided)
 
 
 def _tails(confidence: float, *, safer: bool) -> list[float]:

@@ -17,6 +17,7 @@ from scipy import stats
 
 from lowtail.claims.comparison.permutation import Index, Permuted, check_alternative, permute, welch_of
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.quadrature import angle_share, check_cover
 
 __all__ = [
     "Contrast",
@@ -155,8 +156,10 @@ def _behrens_fisher_sf(first: float, second: float, df_first: int, df_second: in
     if first > second:
         first, second, df_first, df_second = second, first, df_second, df_first
     angle, weight = _rule()  # t = sqrt(df) tan(angle): the density becomes cos(angle)^(df - 1)
+    angle = angle * angle_share(df_first)
     inner = np.sqrt(df_first) * np.tan(angle)
     mass = weight * np.cos(angle) ** (df_first - 1)
+    check_cover(mass, "Difference of two means", edge=np.inf)  # 1 degree of freedom: an even density
     mass = mass / mass.sum()
 
     def upper(q: float) -> float:

@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from lowtail.claims.comparison.named_tests import two_sample_test
-from lowtail.claims.comparison.ratios import RatioLaw, method_for, ratio_from_laws, ratio_from_t, ratio_of_means
-from lowtail.claims.comparison.two_sample_tests import welch
+from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
+from lowtail.claims.comparison.ratios import RatioLaw, farther_of_two, ratio_of_logs, ratio_of_means
 from lowtail.errors import NoAnswerError
 from lowtail.models.families import get_family
 from lowtail.models.fit import fit
@@ -55,11 +54,10 @@ def typical_law(reference: Sample, other: Sample, family: str = "auto", rng: Any
     """Law of the ratio of typical strengths, the name of its strength law, and what "typical" is."""
     name = settle_family(family, reference, other)
     if name == "weibull" or reference.n_censored or other.n_censored:
-        return ratio_from_laws(reference, other, name, 0.5, rng), name, "median"
+        return farther_of_two(reference, other, name, rng), name, "median"
     if name == "normal":
         return ratio_of_means(reference.load, other.load), name, "mean"
-    method = method_for(reference.n, other.n)
-    return ratio_from_t(np.log(reference.load), np.log(other.load), method), name, "geometric mean"
+    return ratio_of_logs(np.log(reference.load), np.log(other.load)), name, "geometric mean"
 
 
 def typical_strength(sample: Sample, family: str, typical: str) -> float:
@@ -72,15 +70,12 @@ def typical_strength(sample: Sample, family: str, typical: str) -> float:
 def _default(typical: str, n_reference: int, n_other: int) -> str:
     """Name of the test, by what is compared and the numbers alone.
 
-    Where they differ by more than one, the test that the interval belongs to: the likelihood ratio rejects up to 7.6 %
-    of true nulls at a nominal 5 % where 3 meet 10 (``tests/truth/compare_survivors.csv``).
+    For medians, where they differ by more than one, the test that the interval belongs to: the likelihood ratio rejects
+    up to 7.6 % of true nulls at a nominal 5 % where 3 meet 10 (``tests/truth/compare_survivors.csv``).
     """
-    if typical == "mean":
-        return "Welch on load"
-    near = method_for(n_reference, n_other) is welch
     if typical == "median":
-        return "Weibull likelihood ratio" if near else "Weibull confidence laws"
-    return "Welch on log load" if near else "Behrens-Fisher on log load"
+        return "Weibull likelihood ratio" if abs(n_reference - n_other) <= 1 else "Weibull confidence laws"
+    return "Welch on load" if typical == "mean" else HALF_AND_HALF
 
 
 def answer_independent(reference: Sample, other: Sample, family: str, test: str, alternative: str, rng: Any) -> Answer:

@@ -107,7 +107,7 @@ def more_samples(
     --------
     >>> plan = more_samples(Sample([24.1, 25.3, 22.8, 26.0, 23.9]), 18.0, "B-basis")
     >>> plan.n, plan.unit
-    (2, 'specimen')
+    (13, 'specimen')
     """
     strength, found, stated = strength_claim(claim, basis)
     wanted = Wanted(

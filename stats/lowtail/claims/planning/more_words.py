@@ -12,6 +12,7 @@ from lowtail.claims.basis import Basis
 from lowtail.claims.planning.plan import count
 from lowtail.claims.planning.plan_answer import Answer
 from lowtail.claims.planning.plan_judge import GOVERNING
+from lowtail.claims.planning.plan_simulate import early, judged_words
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.judging import Judged
 from lowtail.claims.strength.low_record import floor3
@@ -136,7 +137,16 @@ def assumptions(told: Told) -> tuple[str, ...]:
         second,
         held,
         f"The number is fixed in advance and the claim is judged once, at the end, on all specimens together, by {by}.",
+        *_early_words(told),
     )
+
+
+def _early_words(told: Told) -> tuple[str, ...]:
+    """How specimens that held early are taken account of; nothing where batches are counted or a habit is planned."""
+    if told.size or not told.basis.tolerance:
+        return ()
+    y = np.asarray(told.family.transform(told.sample.load))
+    return judged_words(told.survivors, early(y, told.sample.broke))
 
 
 def changes(spread: Array, won: Flags, last: int, size: int) -> tuple[str, ...]:

@@ -27,6 +27,7 @@ from lowtail.claims.planning.plan import (
 from lowtail.claims.planning.plan_answer import Chances
 from lowtail.claims.planning.plan_answer import answer as find
 from lowtail.claims.planning.plan_bound import check_possible, held_words, make_world
+from lowtail.claims.planning.plan_judge import ONE
 from lowtail.claims.planning.plan_trials import Worked
 from lowtail.claims.planning.plan_weibull_batches import BatchWorld, batch_ceiling, batch_trials
 from lowtail.errors import InputError
@@ -132,7 +133,7 @@ def plan_batches(
         )
     else:
         world = make_world(law, mean, cv)
-        check_possible(world, strength, found, mean, cv)
+        check_possible(world, strength, found, mean, cv, ONE)
         distance = -world.distance(strength)
         chances = Worked(lambda size: _chance(number, size, distance, share, found, seed))
         ceiling = _chance(number, _ENDLESS, distance, share, found, seed)[0]

@@ -13,6 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
+from lowtail.models import half_and_half
+from lowtail.models.quadrature import angle_share, check_cover
+
 __all__ = ["chance_bound", "chance_two_arms", "spread_nodes"]
 
 Array = NDArray[np.float64]
@@ -33,6 +36,7 @@ def spread_nodes(df: float, size: int = 4000, depth: float = 45.0) -> tuple[Arra
         right *= 1.3
     t = np.linspace(left, right, size)
     weight = np.exp(log_density(t))
+    check_cover(weight, f"Standard deviation with {df:g} degrees of freedom")
     weight /= weight.sum()
     s = np.exp(t)
     s.flags.writeable = weight.flags.writeable = False
@@ -77,8 +81,9 @@ def chance_two_arms(
         A significant difference; the lower limit of the shift above ``-margin``; both limits within ``margin``.
     margin : float
         Positive margin on the log scale.
-    method : {"welch", "behrens-fisher", "pooled t"}
-        Interval that judges the series; "pooled t" takes one common standard deviation.
+    method : {"half and half", "welch", "behrens-fisher", "pooled t"}
+        Interval that judges the series; "half and half" as `compare` does, on one side by the farther limit; "pooled t"
+        takes one common standard deviation.
     alternative : str
         For a difference: "two-sided", "less" (the other arm is weaker), "greater".
 
@@ -87,31 +92,31 @@ def chance_two_arms(
     Given both sample variances the difference of means is normal and independent of them, so the chance is an
     expectation over one (pooled) or two (Welch) chi laws.
     """
-    tails = 1 - confidence
-    if goal == "difference" and alternative == "two-sided":
-        tails /= 2
+    two_sided = goal == "difference" and alternative == "two-sided"
+    tails = (1 - confidence) / (2 if two_sided else 1)
     true_se = np.sqrt(spread[0] ** 2 / n_reference + spread[1] ** 2 / n_other)
     if method == "pooled t":
         s, weight = spread_nodes(float(n_reference + n_other - 2))
-        reach = stats.t.ppf(1 - tails, n_reference + n_other - 2) * s * true_se
+        down = up = stats.t.ppf(1 - tails, n_reference + n_other - 2) * s * true_se
     else:
-        reach, weight = _two_spread_reach(n_reference, n_other, spread, tails, method)
+        rule = method if two_sided or method != "half and half" else "farther"
+        down, up, weight = _two_spread_reach(n_reference, n_other, spread, tails, rule)
     if goal == "difference":
-        above = special.ndtr((shift - reach) / true_se)
-        below = special.ndtr((-shift - reach) / true_se)
+        above = special.ndtr((shift - down) / true_se)
+        below = special.ndtr((-shift - up) / true_se)
         part = {"two-sided": above + below, "greater": above, "less": below}[alternative]
     elif goal == "no worse than":
-        part = special.ndtr((shift + margin - reach) / true_se)
+        part = special.ndtr((shift + margin - down) / true_se)
     else:
-        part = special.ndtr((margin - reach - shift) / true_se) - special.ndtr((reach - margin - shift) / true_se)
+        part = special.ndtr((margin - up - shift) / true_se) - special.ndtr((down - margin - shift) / true_se)
         part = np.maximum(part, 0.0)
     return float(weight @ part)
 
 
 def _two_spread_reach(
     n_1: int, n_2: int, spread: tuple[float, float], tails: float, method: str
-) -> tuple[Array, Array]:
-    """Half width of the interval on a grid of both sample spreads, with its weights."""
+) -> tuple[Array, Array, Array]:
+    """Widths of the interval below and above, on a grid of both sample spreads, with its weights."""
     size = 96
     s_1, w_1 = spread_nodes(float(n_1 - 1), size, 32.0)
     s_2, w_2 = spread_nodes(float(n_2 - 1), size, 32.0)
@@ -122,10 +127,15 @@ def _two_spread_reach(
     error = np.sqrt((a + b).ravel()[keep])
     if method == "welch":
         df = (a + b) ** 2 / (a**2 / (n_1 - 1) + b**2 / (n_2 - 1))
-        return np.asarray(special.stdtrit(df.ravel()[keep], 1 - tails) * error, dtype=np.float64), weight[keep]
+        half = np.asarray(special.stdtrit(df.ravel()[keep], 1 - tails) * error, dtype=np.float64)
+        return half, half, weight[keep]
     angle = np.arctan2(np.sqrt(a), np.sqrt(b)).ravel()[keep]
+    if method != "behrens-fisher":
+        down, up = (half_and_half.reach(angle, n_1, n_2, level, method) for level in (tails, 1 - tails))
+        return -down * error, up * error, weight[keep]
     knots, height = behrens_fisher_reach(n_1 - 1, n_2 - 1, tails)
-    return np.interp(angle, knots, height) * error, weight[keep]
+    half = np.interp(angle, knots, height) * error
+    return half, half, weight[keep]
 
 
 @lru_cache(maxsize=2048)
@@ -147,6 +157,7 @@ def _lean(df_1: int, df_2: int, tails: float, angle: Array) -> Array:
     turn, mass = _turns(
         120 if df_1 > 2 else 1000
     )  # t1 = sqrt(df_1) tan(turn): its density becomes cos(turn)^(df_1 - 1)
+    turn = turn * angle_share(df_1)
     first = np.sqrt(df_1) * np.tan(turn)
     mass = mass * np.cos(turn) ** (df_1 - 1)
     mass = mass / mass.sum()

@@ -8,7 +8,7 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail._parallel import as_rng
-from lowtail.claims.comparison.named_tests import TESTS
+from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
 from lowtail.claims.planning.plan import (
     Claim,
     Plan,
@@ -29,6 +29,7 @@ from lowtail.errors import InputError
 __all__ = ["plan_comparison"]
 
 EXACT = {
+    HALF_AND_HALF: "half and half",
     "Welch on log load": "welch",
     "Behrens-Fisher on log load": "behrens-fisher",
     "pooled t on log load": "pooled t",
@@ -86,9 +87,9 @@ def plan_comparison(
     alternative : {"two-sided", "less", "greater"}
         For a difference: of the other arm against the reference.
     test : str
-        "auto": the interval that `compare` gives (Welch where the arms are equal or one apart, Behrens-Fisher where
-        they differ by more, the two confidence laws with survivors). Or the name of a test of `compare`, for a
-        difference; names other than the three exact ones are simulated, one pair of series at a time (error below 0.5
+        "auto": the interval that `compare` gives (half-and-half Behrens-Fisher, the two confidence laws with
+        survivors). Or the name of a test of `compare`, for a
+        difference; names other than the four computed ones are simulated, one pair of series at a time (error below 0.5
         points; up to 10,400 pairs where the answer hangs on it, so that permutation and likelihood tests take
         minutes).
     cost : (float, float), optional
@@ -170,7 +171,7 @@ def _chances(
         return trials_by_test(chosen, ratio, cvs, held, aim, seed, target, n_jobs)
 
     def exact(n: tuple[int, int]) -> tuple[float, float]:
-        method = EXACT.get(chosen, "welch" if abs(n[0] - n[1]) <= 1 else "behrens-fisher")
+        method = EXACT.get(chosen, "half and half")
         power = chance_two_arms(
             *n,
             shift=math.log(ratio),
@@ -231,11 +232,11 @@ def _both(name: str, values: tuple[float, ...]) -> str:
 
 def _judge(chosen: str) -> str:
     if chosen == "auto":
-        return (
-            "Judged by Welch's interval on log load; by the Behrens-Fisher interval where the arms differ by 2 or more."
-        )
+        return "Judged as `compare` judges: half-and-half Behrens-Fisher on log load, its farther limit on one side."
     if chosen == "confidence laws":
-        return "Judged by the ratio of medians from the two Weibull confidence laws."
+        return (
+            "Judged as `compare` does: ratio of medians by the Weibull confidence laws, on one side by lognormal too."
+        )
     return f"Judged by the test '{chosen}'."
 
 

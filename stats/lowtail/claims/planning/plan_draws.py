@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.stats import qmc
 
-from lowtail.claims.planning.plan_pivot import poisson_tail, spread_grid
+from lowtail.models.spread_grid import spread_grid
+from lowtail.models.upper_gamma import upper_gamma
 
 __all__ = ["Drawn", "points"]
 
@@ -88,7 +89,7 @@ class Drawn:
         out = np.full(self.r.shape, np.nan)
         for r, rows in self.by_breaks().items():
             log_x = log_hazard + self.log_total[rows] - self.k[rows] * (value[rows] - self.top[rows, None])
-            tail = poisson_tail(r, np.exp(np.clip(np.nan_to_num(log_x, nan=0.0), -700.0, 6.5)))
+            tail = upper_gamma(r, np.nan_to_num(log_x, nan=0.0))
             out[rows] = np.where(np.isnan(log_x), np.nan, 1 - tail).mean(axis=1)
         return out
 

@@ -17,6 +17,7 @@ from lowtail.claims.planning.plan_chances import spread_nodes
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
 from lowtail.errors import InputError
+from lowtail.models.cautious import cautious_many
 from lowtail.models.hanson_koopmans import hanson_koopmans_factor, hanson_koopmans_rank
 from lowtail.models.nonparametric import attribute_statement, order_statistic_rank
 
@@ -102,31 +103,45 @@ def _none_broke(u: Array, flags: Flags, p: float, g: float) -> Flags:
 
 
 def cautious_reaches(u: Array, broke: Flags | None, fraction_below: float, confidence: float) -> Flags:
-    """Whether the cautious bound reaches the claim; with survivors among the lowest loads, its form for them."""
-    n = u.shape[1]
-    rank = order_statistic_rank(n, fraction_below, confidence)
-    if rank:
-        return np.asarray(np.partition(u, rank - 1, axis=1)[:, rank - 1] >= 0)
-    r = hanson_koopmans_rank(n, fraction_below, confidence)
-    factor = hanson_koopmans_factor(n, fraction_below, confidence, r)
-    order = np.argsort(u, axis=1, kind="stable")[:, :r]
-    lowest = np.take_along_axis(u, order, axis=1)
-    first, last = lowest[:, 0], lowest[:, -1]
-    out = np.asarray((last + factor * (first - last) >= 0) | (first == last))  # equal loads carry no such bound
-    if broke is not None:
-        stopped = np.flatnonzero(~np.take_along_axis(broke, order, axis=1).all(axis=1))
-        out[stopped] = _lowest_third(u[stopped], broke[stopped], fraction_below) >= confidence
+    """Whether the cautious bound (`lowtail.models.cautious`) reaches the claim; True where there is none, as governing.
+
+    Where survivors stop it, the lower part is judged by the quick confidence, far below the cost of the bound itself.
+    """
+    stopped = _stopped(u, broke, fraction_below, confidence)
+    out = np.ones(u.shape[0], dtype=bool)
+    rows = np.flatnonzero(~stopped)
+    low = cautious_many(np.exp(np.minimum(u[rows], 300.0)), None, fraction_below, confidence)
+    out[rows] = (low >= 1) | np.isnan(low)
+    if broke is not None and stopped.any():
+        out[stopped] = _lower_part_reaches(u[stopped], broke[stopped], fraction_below, confidence)
     return out
 
 
-def _lowest_third(u: Array, broke: Flags, fraction_below: float) -> Array:
-    """Confidence from a Weibull distribution that sees only the lowest third of the breaks, the rest as held there."""
+def _stopped(u: Array, broke: Flags | None, fraction_below: float, confidence: float) -> Flags:
+    """Series in which a specimen held among the lowest loads that the Hanson-Koopmans bound needs."""
     n = u.shape[1]
-    breaks = broke.sum(axis=1)
-    r = np.minimum(max(3, int(np.ceil(n / 3))), breaks)
+    none = np.zeros(u.shape[0], dtype=bool)
+    if broke is None or n < 2 or order_statistic_rank(n, fraction_below, confidence):
+        return none
+    rank = hanson_koopmans_rank(n, fraction_below, confidence)
+    if hanson_koopmans_factor(n, fraction_below, confidence, rank) <= 1:
+        return none
+    order = np.argsort(u, axis=1, kind="stable")[:, :rank]
+    return np.asarray(~np.take_along_axis(broke, order, axis=1).all(axis=1))
+
+
+def _lower_part_reaches(u: Array, broke: Flags, fraction_below: float, confidence: float) -> Flags:
+    """The lower part of `lowtail.models.cautious.lower_part`, for many series."""
+    r = max(3, -(-u.shape[1] // 3))
+    out = np.ones(u.shape[0], dtype=bool)
     rising = np.sort(np.where(broke, u, np.inf), axis=1)
-    edge = np.take_along_axis(rising, np.maximum(r - 1, 0)[:, None], axis=1)
-    return weibull_confidence(np.minimum(u, edge), broke & (u <= edge), 0.0, fraction_below)
+    if r > rising.shape[1]:
+        return out
+    rows = np.flatnonzero(np.isfinite(rising[:, r - 1]) & (rising[:, 0] < rising[:, r - 1]))
+    edge = rising[rows, r - 1][:, None]
+    kept = broke[rows] & (u[rows] <= edge)
+    out[rows] = weibull_confidence(np.minimum(u[rows], edge), kept, 0.0, fraction_below) >= confidence
+    return out
 
 
 @lru_cache(maxsize=256)

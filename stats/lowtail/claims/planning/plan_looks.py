@@ -41,7 +41,7 @@ from lowtail.claims.planning.plan_judge import (
 )
 from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
-from lowtail.claims.planning.plan_simulate import early, judged_words, standard_series
+from lowtail.claims.planning.plan_simulate import early, judged_words, lowered, standard_series
 from lowtail.claims.planning.plan_trials import share_and_error
 from lowtail.claims.planning.plan_worlds import draw_worlds
 from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments

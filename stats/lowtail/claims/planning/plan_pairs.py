@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from lowtail._parallel import seeds
+from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.claims.planning.plan_arms import Aim
-from lowtail.claims.planning.plan_chances import behrens_fisher_reach
 from lowtail.claims.planning.plan_power import judge
 from lowtail.claims.planning.plan_simulate import standard_series
+from lowtail.models import half_and_half
 from lowtail.models.confidence_law import confidence_law
 from lowtail.models.families import LOGNORMAL, WEIBULL, Family
 from lowtail.records.sample import Sample
@@ -104,21 +104,5 @@ def _log_ratio(family: Family, reference: tuple[Array, Array], other: tuple[Arra
 
 def judge_complete(x: Array, y: Array, aim: Aim) -> Flags:
     """Whether each pair of complete series of log loads reaches the aim by the interval that `compare` gives."""
-    n_1, n_2 = x.shape[1], y.shape[1]
-    shift = y.mean(axis=1) - x.mean(axis=1)
-    a, b = x.var(axis=1, ddof=1) / n_1, y.var(axis=1, ddof=1) / n_2
-    tails = (1 - aim.confidence) / (2 if aim.goal == "difference" and aim.alternative == "two-sided" else 1)
-    if abs(n_1 - n_2) <= 1:
-        df = (a + b) ** 2 / (a**2 / (n_1 - 1) + b**2 / (n_2 - 1))
-        reach = special.stdtrit(df, 1 - tails) * np.sqrt(a + b)
-    else:
-        angle = np.arctan2(np.sqrt(a), np.sqrt(b))
-        reach = np.interp(angle, *behrens_fisher_reach(n_1 - 1, n_2 - 1, tails)) * np.sqrt(a + b)
-    edge = -math.log(aim.margin)
-    if aim.goal == "difference":
-        less, more = shift + reach < 0, shift - reach > 0
-        return np.asarray({"two-sided": less | more, "less": less, "greater": more}[aim.alternative])
-    won = shift - reach > -edge
-    if aim.goal == "equivalence":
-        won &= shift + reach < edge
-    return np.asarray(won)
+    ends = ends_of(half_and_half.Arms.of(x, y), aim.confidence)
+    return np.asarray(shown(ends, aim.goal, aim.margin, aim.alternative))

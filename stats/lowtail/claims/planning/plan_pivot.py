@@ -14,41 +14,16 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
-from lowtail.models.likelihood import weibull_root
+from lowtail.models.spread_grid import spread_grid
+from lowtail.models.upper_gamma import upper_gamma, upper_gamma_density
 
 __all__ = ["WeibullPivot", "weibull_bound", "weibull_confidence", "weibull_pivot"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_STEP = 0.42  # of the grid in ln shape, in units of the curvature at its mode
-_DEPTH = 16.0  # log units below the top at which the grid ends
-
-
-def spread_grid(v: Array, fail: Flags, r: Array) -> tuple[Array, Array, Array]:
-    """Nodes of the shape, weights and log totals for rows with ``v <= 0`` (``-inf`` pads) and ``r >= 2`` breaks."""
-    pull = np.where(fail, v, 0.0).sum(axis=1)
-    mode, _ = weibull_root(v, pull / r, (r - 1) / r, 1.2 / np.maximum(-pull / r, 1e-12))
-    flat = np.where(np.isneginf(v), 0.0, v)
-    e = np.exp(mode[:, None] * v)
-    total = e.sum(axis=1)
-    first = (e * flat).sum(axis=1) / total
-    variance = (e * flat * flat).sum(axis=1) / total - first**2
-    sd = 1 / np.sqrt(r - 1 + r * mode**2 * np.maximum(variance, 0.0))
-    left, right = _DEPTH / (r - 1) + 3.0 * sd, 6.0 * sd
-    nodes = int(np.ceil(((left + right) / (_STEP * 0.78 / np.sqrt(r))).max()))
-    share = np.linspace(0.0, 1.0, max(nodes, 16))
-    shape = mode[:, None] * np.exp(-left[:, None] + (left + right)[:, None] * share)
-    single, columns = shape.astype(np.float32), v.astype(np.float32)  # 7 digits are plenty here, and much faster
-    sums = np.zeros_like(single)
-    for column in range(v.shape[1]):
-        sums += np.exp(single * columns[:, column, None])
-    log_total = np.log(sums.astype(np.float64))
-    log_density = (r - 1)[:, None] * np.log(shape) + pull[:, None] * shape - r[:, None] * log_total
-    weight = np.exp(log_density - log_density.max(axis=1, keepdims=True))
-    return shape, weight / weight.sum(axis=1, keepdims=True), log_total
+_WIDE = 2**22  # array elements of a block of series
 
 
 def weibull_confidence(y: Array, broke: Flags | None, claim: Array | float, fraction_below: float) -> Array:
@@ -82,11 +57,16 @@ def weibull_confidence(y: Array, broke: Flags | None, claim: Array | float, frac
     usable = (r >= 2) & (lowest < highest)
     for breaks in np.unique(r[usable]):
         every = np.flatnonzero(usable & (r == breaks))
-        for rows in np.array_split(every, max(1, every.size // 2000)):
+        for rows in np.array_split(every, _blocks(every.size, 2000, y.shape[1])):
             shape, weight, log_total = spread_grid(v[rows], fail[rows], r[rows])
-            x = np.exp(np.clip(log_hazard + log_total - shape * asked[rows, None], -700.0, 6.5))
-            out[rows] = 1 - (weight * poisson_tail(int(breaks), x)).sum(axis=1)
+            log_x = log_hazard + log_total - shape * asked[rows, None]
+            out[rows] = 1 - (weight * upper_gamma(int(breaks), log_x)).sum(axis=1)
     return out
+
+
+def _blocks(rows: int, most: int, width: int) -> int:
+    """Number of blocks of up to about ``most`` rows, fewer where rows are wide."""
+    return max(1, rows // min(most, max(1, _WIDE // width)))
 
 
 def weibull_bound(y: Array, broke: Flags | None, fraction_below: float, level: float) -> Array:
@@ -99,22 +79,10 @@ def weibull_bound(y: Array, broke: Flags | None, fraction_below: float, level: f
     out = np.full(r.size, np.nan)
     for breaks in np.unique(r[usable]):
         every = np.flatnonzero(usable & (r == breaks))
-        for rows in np.array_split(every, max(1, every.size // 1000)):
+        for rows in np.array_split(every, _blocks(every.size, 1000, y.shape[1])):
             pivot = WeibullPivot(int(breaks), *spread_grid(v[rows], fail[rows], r[rows].astype(float)))
             out[rows] = top[rows] + pivot.bound(fraction_below, level, 1e-5)
     return out
-
-
-def poisson_tail(index: int, x: Array) -> Array:
-    """Upper regularised incomplete gamma at a whole index: a closed sum up to 20, the library above."""
-    if index > 20:
-        return np.asarray(special.gammaincc(index, x))
-    term, total = np.ones_like(x), np.ones_like(x)
-    for j in range(1, index):
-        term *= x
-        term /= j
-        total += term
-    return np.asarray(total * np.exp(-x))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,11 +113,8 @@ class WeibullPivot:
         low, high = np.full(q.size, -np.inf), np.full(q.size, np.inf)
         stride = spread.copy()
         for _ in range(80):
-            log_x = np.clip(log_hazard + self.log_total - self.shape * q[:, None], -700.0, 6.5)
-            x = np.exp(log_x)
-            below = (self.weight * poisson_tail(self.n, x)).sum(axis=1)
-            slope = np.exp(self.n * log_x - x - special.gammaln(self.n))
-            slope = (self.weight * self.shape * slope).sum(axis=1)
+            below, slope = upper_gamma_density(self.n, log_hazard + self.log_total - self.shape * q[:, None])
+            below, slope = (self.weight * below).sum(axis=1), (self.weight * self.shape * slope).sum(axis=1)
             with np.errstate(all="ignore"):
                 gap = np.log(below) - np.log1p(-below) - odds
                 new = q - gap * below * (1 - below) / slope
@@ -167,8 +132,8 @@ class WeibullPivot:
 
     def chance(self, claim: float, bound: Array) -> tuple[float, float]:
         """Chance that the bound reaches ``claim`` = (ln strength - true location) / true spread, and its error."""
-        x = np.exp(np.clip(self.log_total + claim - self.shape * bound[:, None], -700.0, 6.5))
-        return _mean((self.weight * poisson_tail(self.n, x)).sum(axis=1))
+        log_x = self.log_total + claim - self.shape * bound[:, None]
+        return _mean((self.weight * upper_gamma(self.n, log_x)).sum(axis=1))
 
     def chance_width(self, width: Array, limit: float) -> tuple[float, float]:
         """Chance that ``width`` (on the axis of the configuration) times the true spread is at most ``limit``."""

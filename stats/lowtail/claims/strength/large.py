@@ -54,7 +54,7 @@ def strength_table_large(
     paths : iterable of path
         Break logs: Parquet (needs the extra ``[big]``) or any format of `read_breaks`. No group may stand in two files.
     by, bases, family, options
-        As in `strength_table`.
+        As in `strength_table`; without ``borrow``, since siblings may stand in other files.
     n_jobs : int
         Worker processes; the answer does not depend on it.
     progress : bool, optional
@@ -68,13 +68,18 @@ def strength_table_large(
     Raises
     ------
     InputError
-        If no file is given, or a group straddles files (its rows would be answered apart).
+        If no file is given, a group straddles files (its rows would be answered apart), or scatter is to be borrowed.
     """
     import pandas as pd
 
     files = [Path(p) for p in paths]
     if not files:
         raise InputError("`paths` must name at least one break log, got none.")
+    if options.get("borrow") is not None:
+        raise InputError(
+            "`borrow` cannot be asked of many files at once: siblings may stand in another file. Read the files into "
+            "one log and ask strength_table."
+        )
     columns = (by,) if isinstance(by, str) else tuple(by)
     names = bases if isinstance(bases, (str, Basis)) else tuple(bases)
     tasks = [(path, columns, names, family, options) for path in files]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._numbers import down
+from lowtail._numbers import down, percent_down
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.errors import LowtailError
@@ -16,8 +16,9 @@ from lowtail.models.families import name_of
 from lowtail.models.fit import fit
 from lowtail.records.sample import Sample
 
-__all__ = ["LEAST_SHARE", "LowBound", "floor3", "make_low", "usable_low"]
+__all__ = ["BY_PRIOR", "LEAST_SHARE", "LowBound", "floor3", "make_low", "usable_low"]
 
+BY_PRIOR = "scatter of a prior"  # method of a bound whose scatter is borrowed by a prior
 LEAST_SHARE = 0.001  # of the lowest load: a smaller bound is no bound of anything one may depend on
 
 
@@ -39,6 +40,14 @@ class LowBound(Record):
         The bound in kN; 0 where it lies below a thousandth of the lowest load: then there is no useful bound.
     notes : tuple of str
         Assumptions and doubts the reader must see with the number.
+    own : float
+        Where scatter was borrowed from other groups: the group's own bound at the same confidence, kN. NaN else.
+    floor, floor_confidence : float
+        The own bound at the lower confidence that the group keeps whatever the others are; ``low`` is never above it.
+    conflict_p : float
+        Small where the group is more scattered than the others let expect; below 0.05 nothing is borrowed.
+    pooling_refused : bool
+        Whether nothing was borrowed, for that reason: ``low`` is then ``own``.
     """
 
     group: str
@@ -52,6 +61,27 @@ class LowBound(Record):
     estimate: float
     low: float
     notes: tuple[str, ...] = ()
+    own: float = float("nan")
+    floor: float = float("nan")
+    floor_confidence: float = float("nan")
+    conflict_p: float = float("nan")
+    pooling_refused: bool = False
+
+    @property
+    def borrowed(self) -> bool:
+        """Whether the bound leans on the scatter of other groups."""
+        return bool(np.isfinite(self.own)) and not self.pooling_refused
+
+    @property
+    def promise(self) -> str:
+        """The two confidences of a bound with borrowed scatter, in words; empty for any other."""
+        if not self.borrowed:
+            return ""
+        return (
+            f"{percent_down(self.confidence)} confidence on average over groups whose scatters differ as "
+            f"{'the prior says' if self.method == BY_PRIOR else 'these do'}; for "
+            f"this group alone, whatever the others are, at least {percent_down(self.floor_confidence, 0)}."
+        )
 
     @property
     def unusable(self) -> str:
@@ -70,6 +100,13 @@ class LowBound(Record):
                 f"{who}{self.basis} is {floor3(self.low)} kN ({self.n} specimens{held}). {' '.join(self.notes)}".strip()
             )
         what = "no distribution assumed" if self.family == "none assumed" else f"{name_of(self.family)} distribution"
+        if self.borrowed:
+            return (
+                f"{who}at least {100 * (1 - self.fraction_below):g} % of the population is stronger than "
+                f"{floor3(self.low)} kN ({self.basis}; {what}, {self.method}; {self.n} specimens{held}): "
+                f"{self.promise} "
+                f"Own bound at {percent_down(self.confidence)}: {floor3(self.own)} kN."
+            )
         return (
             f"{who}{'with' if who else 'With'} {100 * self.confidence:g} % confidence, at least "
             f"{100 * (1 - self.fraction_below):g} % of the population is stronger than {floor3(self.low)} kN "

@@ -1,9 +1,10 @@
-"""May sibling groups share one spread, and what is it worth? The test of equal spread with its power, and the gain."""
+"""Do sibling groups differ in scatter, and what is borrowing worth? The test of equal scatter, and the gain."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,18 +13,25 @@ from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P, families_of, lending_family
+from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.low_bound import floor3, low_bound
+from lowtail.claims.strength.table import column_of
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import Batches, simulate, simulated_p, spread_ratio
-from lowtail.models.families import Family, get_family, name_of
+from lowtail.models.families import Family, get_family
+from lowtail.models.siblings import CONFLICT
 from lowtail.records.sample import Sample
 
-__all__ = ["EqualSpread", "SharedGain", "equal_spread", "shared_gain"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["EqualSpread", "SharedGain", "equal_spread", "gains_said", "shared_gain"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EqualSpread(Record):
-    """Whether the data speak against one spread for all groups, and whether they could have.
+    """Whether the data speak against one scatter for all groups, and whether they could have.
 
     Attributes
     ----------
@@ -31,11 +39,11 @@ class EqualSpread(Record):
     groups, n, n_broken : int
         Groups that take part (at least 2 different breaks each), their specimens and breaks.
     ratio : float
-        Twice the log-likelihood gained by a spread of its own for every group.
+        Twice the log-likelihood gained by a scale parameter of its own for every group.
     p_value : float
-        Simulated under one spread; exact up to simulation error without survivors.
+        Simulated under one scatter, by the fitted model.
     power : float
-        Chance that this design notices, at 5 %, one group with twice the spread of the others.
+        Chance that this design notices, at 5 %, one group with twice the scatter of the others.
     left_out : tuple of str
         Groups that could not take part.
     """
@@ -53,9 +61,8 @@ class EqualSpread(Record):
         said = "speak against" if self.p_value < 0.05 else "do not speak against"
         out = f" Left out: {', '.join(self.left_out)}." if self.left_out else ""
         return (
-            f"The data {said} one spread for {self.groups} groups ({p_text(self.p_value)}, {name_of(self.family)} "
-            "distribution, "
-            f"{self.n_broken} breaks); one group with twice the spread would have been noticed with "
+            f"The data {said} one scatter for {self.groups} groups ({p_text(self.p_value)}, {self.family} "
+            f"distribution, {self.n_broken} breaks); one group with twice the scatter would have been noticed with "
             f"{100 * self.power:.0f} % chance, so a pass alone proves little.{out}"
         )
 
@@ -68,7 +75,7 @@ def equal_spread(
     size: int = DRAWS,
     rng: int | np.random.Generator = 0,
 ) -> EqualSpread:
-    """Test whether groups have one spread; locations are their own.
+    """Test whether groups have one scatter; locations are their own.
 
     Likelihood ratio, its law simulated from the fitted null model (held loads from their Kaplan-Meier law, group by
     group), because the chi-square law rejects far too often at 5 specimens a group. Never used to pool automatically.
@@ -98,7 +105,8 @@ def equal_spread(
     out = tuple(s.label for s in samples if not any(s is a for a in able))
     if len(able) < 2:
         raise NoAnswerError(
-            f"A test of equal spread needs at least 2 groups with 2 different breaks each, got {len(able)}. Break more."
+            f"A test of equal scatter needs at least 2 groups with 2 different breaks each, got {len(able)}. "
+            "Break more."
         )
     whole = Batches(
         np.concatenate([s.load for s in able]),
@@ -130,21 +138,27 @@ def equal_spread(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedGain(Record):
-    """What sharing the spread does to the bounds of the groups: medians over the groups that have both bounds."""
+    """What borrowed scatter does to the bounds of the groups: medians over the groups that have both bounds.
+
+    ``own`` is the bound by a group's own scatter, ``borrowed`` that of ``low_bound(siblings=)``, both in kN;
+    ``refused`` counts the groups for which pooling was refused.
+    """
 
     basis: str
     family: str
     groups: int
     n_broken: int
     own: float
-    shared: float
+    borrowed: float
+    refused: int = 0
 
     def __str__(self) -> str:
-        way = "rises" if self.shared >= self.own else "falls"
+        way = "rises" if self.borrowed >= self.own else "falls"
+        refused = f"; pooling refused for {self.refused} of them" if self.refused else ""
         return (
-            f"{self.groups} groups share {self.n_broken} breaks: the {self.basis} bound of the middle group {way} from "
-            f"{floor3(self.own)} to {floor3(self.shared)} kN ({name_of(self.family)} distribution, if all groups "
-            "share one scatter)."
+            f"{self.groups} groups with {self.n_broken} breaks borrow scatter from each other: the {self.basis} bound "
+            f"of the middle group {way} from {floor3(self.own)} to {floor3(self.borrowed)} kN ({self.family} "
+            f"distribution{refused})."
         )
 
 
@@ -152,7 +166,7 @@ class SharedGain(Record):
 def shared_gain(
     samples: Sequence[Sample], basis: str | Basis = "A-basis", family: str | Family = "weibull"
 ) -> SharedGain:
-    """State the gain of a shared spread in one sentence.
+    """State the gain of borrowed scatter in one sentence.
 
     Parameters
     ----------
@@ -167,21 +181,56 @@ def shared_gain(
         If no group has both bounds.
     """
     wanted, law = get_basis(basis), get_family(family)
-    pairs = []
+    found = []
     for sample in samples:
         try:
-            own = low_bound(sample, wanted, family=law).low
-            pairs.append((own, low_bound(sample, wanted, family=law, shared_spread=samples).low))
+            found.append(low_bound(sample, wanted, family=law, siblings=samples))
         except NoAnswerError:
             continue
-    if not pairs:
-        raise NoAnswerError("No group has both an own and a shared bound: each needs 2 different breaks.")
-    own_middle, shared_middle = np.median(np.array(pairs), axis=0)
+    if not found:
+        raise NoAnswerError(
+            "No group has both an own bound and one with borrowed scatter: at least 2 groups need 2 different breaks "
+            "each."
+        )
     return SharedGain(
         basis=wanted.name,
         family=law.name,
         groups=len(samples),
         n_broken=sum(s.n_broken for s in samples),
-        own=float(own_middle),
-        shared=float(shared_middle),
+        own=float(np.median([f.own for f in found])),
+        borrowed=float(np.median([f.low for f in found])),
+        refused=sum(f.pooling_refused for f in found),
     )
+
+
+def gains_said(
+    table: pd.DataFrame,
+    samples: Sequence[Sample],
+    columns: Sequence[str],
+    basis: str,
+    law: Family,
+    rng: int | np.random.Generator = 0,
+) -> tuple[str, ...]:
+    """What borrowed scatter gains, and whether the data speak against one scatter, for each family of groups."""
+    said = []
+    lending = lending_family(law)
+    families = families_of(samples, list(table.attrs["by"]), columns)
+    seen: dict[tuple[str, ...], list[Sample]] = {tuple(s.label for s in kin): kin for kin in families.values()}
+    for labels, kin in seen.items():
+        rows = table[table["group"].isin(labels)]
+        own, lent = rows[column_of(basis, NAMES[lending.name])], rows[column_of(basis, BORROWED)]
+        both = own.notna() & lent.notna()
+        if both.sum() < 2:
+            continue
+        gain = SharedGain(
+            basis=basis,
+            family=lending.name,
+            groups=len(kin),
+            n_broken=sum(s.n_broken for s in kin),
+            own=float(own[both].median()),
+            borrowed=float(lent[both].median()),
+            refused=int((rows[CONFLICT_P] < CONFLICT).sum()),
+        )
+        name = "all groups" if tuple(columns) == (ALL,) else ", ".join(kin[0].group[c] for c in columns)
+        said.append(f"{name}: {gain} {equal_spread(kin, lending, rng=rng)}")
+    return tuple(said)

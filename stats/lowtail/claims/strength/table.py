@@ -10,6 +10,7 @@ import numpy as np
 from lowtail._checks import door
 from lowtail._guard import Trouble
 from lowtail.claims.basis import Basis, as_bases
+from lowtail.claims.strength.borrowed_table import BORROWED, borrowed_columns, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES, Governing, batch_names
 from lowtail.claims.strength.groups import DEFAULT_BASES, DEFAULT_BY, GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.low_bound import LowBound, low_bound
@@ -41,7 +42,7 @@ def strength_table(
     bases: str | Basis | Iterable[str | Basis] = DEFAULT_BASES,
     family: str | Family = "weibull",
     *,
-    shared_by: Sequence[str] | str | None = None,
+    borrow: Sequence[str] | str | None = None,
     rated: str = "rated_kN",
     rating_basis: str | Basis | None = None,
     claim: float | None = None,
@@ -62,9 +63,12 @@ def strength_table(
         ``"<basis>, estimate [kN]"`` (no margin in it).
     family : str or Family
         A further distribution to show beside ("lognormal"); it never changes the bound that governs.
-    shared_by : sequence of str, optional
-        Columns whose values siblings have in common, e.g. ``("item",)``: such groups then also share one spread. Always
-        beside the group's own bound, never instead of it.
+    borrow : sequence of str, optional
+        Columns whose values siblings have in common, e.g. ``"item"``: such groups lend each other their scatter (see
+        ``low_bound(siblings=)``); ``"all"`` takes every group, a choice to state beforehand. Adds ``"<basis>, borrowed
+        scatter [kN]"`` (under the lognormal if that is ``family``, else the Weibull), ``"borrowed scatter"`` (what it
+        rests on, or why there is none) and ``"borrowed scatter, conflict p"``. It stands beside the group's own bound
+        and never governs.
     rated : str
         Column with the rating in kN, where the log has one.
     rating_basis : str or Basis, optional
@@ -84,7 +88,7 @@ def strength_table(
     if custom:
         raise InputError(f"`bases` takes tolerance bases; {custom[0]!r} is always in the table or in low_bound.")
     groups = group_strengths(log, by, wanted, rated=rated, rating_basis=rating_basis, claim=claim, slips=slips)
-    return table_of(groups, wanted, law, judging_basis(wanted, rating_basis), by=by, shared_by=shared_by)
+    return table_of(groups, wanted, law, judging_basis(wanted, rating_basis), by=by, borrow=borrow, slips=slips)
 
 
 def table_of(
@@ -94,23 +98,26 @@ def table_of(
     judged_on: Basis,
     *,
     by: Sequence[str] | str = DEFAULT_BY,
-    shared_by: Sequence[str] | str | None = None,
+    borrow: Sequence[str] | str | None = None,
+    slips: str | None = None,
 ) -> pd.DataFrame:
     """The rows of `strength_table` from groups already asked."""
     import pandas as pd
 
     samples = [g.sample for g in groups]
     columns = (by,) if isinstance(by, str) else tuple(by)
-    siblings = _siblings(samples, columns, shared_by)
+    siblings = families_of(samples, columns, borrow)
     batches = any(len(batch_names(sample)) > 1 for sample in samples)
     rows = []
     for group in groups:
         sample = group.sample
         row = _plain(sample)
+        lows, words = borrowed_columns(sample, bases, lending_family(family), siblings.get(sample.label), slips)
         for basis in bases:
             row |= _columns(basis, group.bound(basis.name), batches)
-            row |= _beside(sample, basis, family, siblings.get(sample.label))
-        row |= _three_spreads(sample)
+            row |= _beside(sample, basis, family)
+            row |= {column_of(name, BORROWED): low for name, low in lows.items() if name == basis.name}
+        row |= words | _three_spreads(sample)
         row["rated_kN"] = group.judged.rating if group.judged else np.nan
         row["verdict"] = str(group.judged.verdict) if group.judged else ""
         row["sentence"] = group.judged.sentence if group.judged else ""
@@ -122,7 +129,8 @@ def table_of(
         "bases": [b.name for b in bases],
         "by": list(columns),
         "rating_basis": judged_on.name,
-        "shared_by": [] if shared_by is None else ([shared_by] if isinstance(shared_by, str) else list(shared_by)),
+        "borrow": [] if borrow is None else ([borrow] if isinstance(borrow, str) else list(borrow)),
+        "borrow_family": lending_family(family).name,
     }
     return out
 
@@ -190,15 +198,12 @@ def _attempt(sample: Sample, basis: Basis, law: Family, **options: Any) -> LowBo
         return None
 
 
-def _beside(sample: Sample, basis: Basis, law: Family, shared: Sequence[Sample] | None) -> dict[str, Any]:
-    """Columns that never govern: a further distribution, and the scatter lent by siblings."""
+def _beside(sample: Sample, basis: Basis, law: Family) -> dict[str, Any]:
+    """A further distribution, which never governs."""
     row: dict[str, Any] = {}
     if law.name not in ("weibull", "normal"):
         own = _attempt(sample, basis, law)
         row[column_of(basis.name, NAMES.get(law.name, law.name))] = own.low if own else np.nan
-    if shared is not None:
-        lent = _attempt(sample, basis, law, shared_spread=shared) if len(shared) > 1 else None
-        row[column_of(basis.name, "shared spread")] = lent.low if lent else np.nan
     return row
 
 
@@ -208,18 +213,3 @@ def _three_spreads(sample: Sample) -> dict[str, Any]:
         return {"mean_minus_3s_kN": np.nan, "three_s_shows": np.nan}
     low = float(sample.load.mean() - 3 * sample.load.std(ddof=1))
     return {"mean_minus_3s_kN": max(low, 0.0), "three_s_shows": 1 - factor_fraction(sample.n, 3.0, 0.95)}
-
-
-def _siblings(
-    samples: Sequence[Sample], grouping: Sequence[str], shared_by: Sequence[str] | str | None
-) -> dict[str, list[Sample]]:
-    if shared_by is None:
-        return {}
-    columns = (shared_by,) if isinstance(shared_by, str) else tuple(shared_by)
-    missing = [c for c in columns if c not in grouping]
-    if missing:
-        raise InputError(f"`shared_by` names {missing[0]!r}, which is not among the grouping columns {grouping}.")
-    families: dict[tuple[str, ...], list[Sample]] = {}
-    for sample in samples:
-        families.setdefault(tuple(sample.group[c] for c in columns), []).append(sample)
-    return {s.label: families[tuple(s.group[c] for c in columns)] for s in samples}
