@@ -355,6 +355,7 @@ RESULTS: dict[str, Column] = {
     "normal": Column("low bound by the normal law", "kN", "number"),
     "lognormal": Column("low bound by the lognormal law", "kN", "number"),
     "hangs": Column("whether the answer hangs on the law chosen", kind="flag"),
+    "contradicted": Column("distributions that the breaks contradict"),
     "broke": Column("whether the specimen broke (false: it held at least the load)", kind="flag"),
     "used": Column("whether the row takes part", kind="flag"),
     "set_aside": Column("why the row takes no part; empty where it does"),

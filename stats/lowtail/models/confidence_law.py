@@ -187,7 +187,8 @@ def _require(sample: Sample, groups: Sequence[Scaled], law: Family, prior: Sprea
             return
         raise NoAnswerError(
             f"{sample.who}: a bound needs at least 2 different loads at break, but {sample.n_broken} of {sample.n} "
-            f"specimens broke{' (all at one load)' if sample.n_broken > 1 else ''}. Give `shape=` (or `cv=`) from an "
+            f"specimens broke{' (all at one load)' if sample.n_broken > 1 else ''}. Give "
+            f"`{'shape' if law.name == 'weibull' else 'cv'}=` from an "
             "earlier series, share the spread of sibling groups by `shared_spread=`, or test on until more break."
         )
     if sample.n_broken == 0:

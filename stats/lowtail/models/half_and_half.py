@@ -123,7 +123,7 @@ def _lean(q: Array, angle: Array, n_1: int, n_2: int, family: str, *, above: boo
     for kind in kinds:
         value = (q[:, None] + sin * _pivot(n_1, kind)[::every]) / cos
         total += special.ndtr(side * np.interp(value, _pivot(n_2, kind), _DENSE)) @ mass
-    return total / (len(kinds) * mass.sum())
+    return np.asarray(total / (len(kinds) * mass.sum()))
 
 
 @lru_cache(maxsize=1024)

@@ -184,8 +184,9 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
     ]
     if compared:
         items.append(
-            "Comparisons: ratio of typical strengths with its interval on log loads (Welch; Behrens-Fisher where the "
-            "numbers differ; the two Weibull confidence laws where specimens held), p values adjusted by Holm's "
+            "Comparisons: ratio of typical strengths with its interval on log loads (half Behrens-Fisher, half its "
+            "counterpart for Weibull loads; the two Weibull confidence laws where specimens held; what is kept of the "
+            "reference strength by the farther of the normal and the Weibull limit), p values adjusted by Holm's "
             "method, "
             "and intervals that hold together by Bonferroni's."
         )

@@ -70,7 +70,8 @@ def plan_comparison(
     ratio : float
         True ratio of typical strengths, other / reference, greater than 0 (0.9: shock is 10 % weaker).
     cv : float or (float, float)
-        Coefficient of variation of the loads, a fraction; a pair gives reference and other.
+        Coefficient of variation of the loads, a fraction of at most 2 (cycles of a fatigue test may well have 1); a
+        pair gives reference and other.
     power : float
         Chance of success asked for, 0.5 to 0.99.
     margin : float or Claim, optional
@@ -120,7 +121,8 @@ def plan_comparison(
     (6, 6)
     """
     true = positive(ratio, "ratio", "the ratio of typical strengths, other / reference")
-    cvs = (check_cv(cv[0]), check_cv(cv[1])) if isinstance(cv, (tuple, list)) else (check_cv(cv),) * 2
+    both = (cv[0], cv[1]) if isinstance(cv, (tuple, list)) else (cv, cv)
+    cvs = tuple(check_cv(c, on_log=True) for c in both)
     pair = survivors if isinstance(survivors, (tuple, list)) else (survivors, survivors)
     held = (check_share(pair[0], "survivors"), check_share(pair[1], "survivors"))
     target = check_assurance(power, "power")
