@@ -61,9 +61,10 @@ def plan_comparison(
 ) -> Plan:
     """Specimens in each arm for a comparison of typical strengths to succeed with a stated power.
 
-    Every specimen breaks: lognormal loads, and the power is exact, an integral over the sample variances of both arms.
-    With survivors: Weibull loads, whole series simulated, each judged as `compare` judges it (ratio of medians from the
-    two confidence laws). The answer never falls below the stated power and is checked with one specimen fewer.
+    Every specimen breaks: lognormal loads, and the power is an integral over the sample variances of both arms, judged
+    as `compare` judges. With survivors: Weibull loads, whole series simulated, each judged as `compare` judges it
+    (ratio of medians from the two confidence laws; on one side by lognormal ones too). The answer is checked with one
+    specimen fewer.
 
     Parameters
     ----------
@@ -89,10 +90,9 @@ def plan_comparison(
         For a difference: of the other arm against the reference.
     test : str
         "auto": the interval that `compare` gives (half-and-half Behrens-Fisher, the two confidence laws with
-        survivors). Or the name of a test of `compare`, for a
-        difference; names other than the four computed ones are simulated, one pair of series at a time (error below 0.5
-        points; up to 10,400 pairs where the answer hangs on it, so that permutation and likelihood tests take
-        minutes).
+        survivors). Or the name of a test of `compare`, for a difference; names other than the four computed ones are
+        simulated, one pair of series at a time (error below 0.5 points; up to 10,400 pairs where the answer hangs on
+        it, so that permutation and likelihood tests take minutes).
     cost : (float, float), optional
         Cost of a specimen in the reference and in the other arm, each greater than 0: the cheapest split is sought.
     max_n : int
@@ -116,9 +116,9 @@ def plan_comparison(
     Examples
     --------
     >>> plan_comparison(0.9, 0.05).arms
-    (5, 5)
-    >>> plan_comparison(1.0, 0.05, margin=0.9, goal="equivalence", power=0.9).arms
     (6, 6)
+    >>> plan_comparison(1.0, 0.05, margin=0.9, goal="equivalence", power=0.9).arms
+    (7, 7)
     """
     true = positive(ratio, "ratio", "the ratio of typical strengths, other / reference")
     both = (cv[0], cv[1]) if isinstance(cv, (tuple, list)) else (cv, cv)
