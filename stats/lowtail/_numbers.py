@@ -9,7 +9,18 @@ from __future__ import annotations
 import math
 from typing import Any
 
-__all__ = ["chance", "confidence", "down", "nearest", "p_text", "p_value", "percent_down", "percent_up", "up"]
+__all__ = [
+    "chance",
+    "confidence",
+    "down",
+    "nearest",
+    "p_text",
+    "p_value",
+    "percent_down",
+    "percent_up",
+    "times_in_ten",
+    "up",
+]
 
 _SLACK = 1e-12  # a bound of 22.4 held as 22.399999999999999 stays 22.4
 
@@ -116,6 +127,24 @@ def chance(share: float) -> str:
     if share < 0.01:
         return "under 1 %"
     return "over 99 %" if share > 0.99 else percent_down(share, 0)
+
+
+def times_in_ten(share: float) -> str:
+    """Write how often something happens as a sentence does: in tenths, never "0 times" or "1 times".
+
+    Examples
+    --------
+    >>> times_in_ten(0.81), times_in_ten(0.12), times_in_ten(0.03), times_in_ten(0.97), times_in_ten(1.0)
+    ('8 times in 10', 'once in 10', 'less than once in 20', 'more than 19 times in 20', 'more than 19 times in 20')
+    """
+    if not math.isfinite(share):
+        return "an unknown number of times in 10"
+    if share < 0.05:
+        return "less than once in 20"
+    if share > 0.95:
+        return "more than 19 times in 20"
+    tenths = min(max(round(10 * share), 1), 9)
+    return "once in 10" if tenths == 1 else f"{tenths} times in 10"
 
 
 def p_text(value: float) -> str:

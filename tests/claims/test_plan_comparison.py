@@ -8,6 +8,7 @@ from lowtail.claims.comparison.two_sample_tests import behrens_fisher
 from lowtail.claims.planning.plan_arms import Aim
 from lowtail.claims.planning.plan_chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.planning.plan_comparison import log_spread
+from lowtail.claims.planning.plan_pairs import judge_complete
 from lowtail.claims.planning.plan_power import judge, trials_by_test
 from lowtail.claims.planning.plan_ratio import _by_draws, ratio_confidence, take
 from lowtail.claims.planning.plan_simulate import standard_series
@@ -98,6 +99,50 @@ def test_max_n_too_small_says_so() -> None:
 def test_impossible_and_absurd_requests(ratio: float, more: dict[str, object], words: str) -> None:
     with pytest.raises(InputError, match=words):
         lt.plan_comparison(ratio, **{"cv": 0.06, **more})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("goal", "alternative"),
+    [("difference", "two-sided"), ("difference", "less"), ("no worse than", "two-sided"), ("equivalence", "two-sided")],
+)
+@pytest.mark.parametrize(("n_1", "n_2"), [(4, 4), (3, 9)])
+def test_power_of_the_default_is_what_its_rule_shows_in_simulated_series(
+    goal: str, alternative: str, n_1: int, n_2: int
+) -> None:
+    rng = np.random.default_rng(4)
+    size, shift, margin = 40_000, -0.12 if goal == "difference" else 0.0, 0.84
+    x, y = rng.normal(0, 0.06, (size, n_1)), rng.normal(shift, 0.09, (size, n_2))
+    aim = Aim(goal, 1.0 if goal == "difference" else margin, 0.95, alternative)
+    power = chance_two_arms(
+        n_1,
+        n_2,
+        shift=shift,
+        spread=(0.06, 0.09),
+        confidence=0.95,
+        goal=goal,
+        margin=-np.log(margin),
+        method="half and half",
+        alternative=alternative,
+    )
+    assert 0.05 < power < 0.95
+    assert judge_complete(x, y, aim).mean() == pytest.approx(power, abs=3 * np.sqrt(0.25 / size))
+
+
+def test_survivors_on_one_side_are_judged_by_both_families() -> None:
+    # series whose verdict is clear by `compare`'s own limits (more than 0.01 from the edge) are judged alike
+    rng = np.random.default_rng(8)
+    y = [rng.normal(shift, 0.06, (25, 6)) for shift in (0.0, 0.03)]
+    broke = [(rng.random((25, 6)) > 0.25) | (np.arange(6) < 2) for _ in range(2)]
+    quick = judge((y[0], broke[0]), (y[1], broke[1]), Aim("no worse than", 0.93, 0.95))
+    clear = 0
+    for i in range(25):
+        arms = [lt.Sample(np.exp(y[a][i]), broke[a][i]) for a in (0, 1)]
+        low = lt.compare(arms[0], arms[1], margin=0.93).keeps_low
+        if abs(np.log(low / 0.93)) > 0.01:
+            clear += 1
+            assert quick[i] == (low > 0.93)
+    assert clear > 15
+    assert 3 < quick.sum() < 22
 
 
 def test_log_spread_of_a_cv() -> None:

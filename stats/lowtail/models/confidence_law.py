@@ -225,7 +225,7 @@ def confidence_law(
         return ConfidenceLaw(law, _common_scale([sample], law), sample.who, known=known)
     siblings = others(sample, () if equal_scatter is None else equal_scatter)
     groups = _common_scale([sample, *siblings], law)
-    _require(sample, groups, shared=equal_scatter is not None)
+    _require(sample, groups, law, shared=equal_scatter is not None)
     return ConfidenceLaw(law, groups, sample.who)
 
 
@@ -240,15 +240,16 @@ def law_with_prior(sample: Sample, family: Family, prior: SpreadPrior) -> Confid
     return ConfidenceLaw(family, _common_scale([sample], family), sample.who, prior)
 
 
-def _require(sample: Sample, groups: Sequence[Scaled], *, shared: bool) -> None:
+def _require(sample: Sample, groups: Sequence[Scaled], law: Family, *, shared: bool) -> None:
     target = groups[0]
     if not shared:
         if target.distinct[0]:
             return
         raise NoAnswerError(
             f"{sample.who}: a bound needs at least 2 different loads at break, but {sample.n_broken} of {sample.n} "
-            f"specimens broke{' (all at one load)' if sample.n_broken > 1 else ''}. Give `shape=` (or `cv=`) from an "
-            "earlier series, or test on until more break."
+            f"specimens broke{' (all at one load)' if sample.n_broken > 1 else ''}. Give "
+            f"`{'shape' if law.name == 'weibull' else 'cv'}=` from an "
+            "earlier series, borrow the scatter of sibling groups by `siblings=`, or test on until more break."
         )
     if sample.n_broken == 0:
         raise NoAnswerError(

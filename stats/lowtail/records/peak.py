@@ -14,7 +14,7 @@ from lowtail.errors import InputError, LowtailWarning, NoAnswerError
 from lowtail.records.budget import LoadCell, kN_text, shortfall, uncertainty
 from lowtail.records.filtering import cfc_filter
 from lowtail.records.pulse import Pulse, fell, measure
-from lowtail.records.trace_checks import Event
+from lowtail.records.trace_checks import Event, off_zero
 from lowtail.records.trace_record import Trace
 
 if TYPE_CHECKING:
@@ -36,6 +36,8 @@ class PeakLoad(Record):
         The trace.
     peak_kN, at_s : float
         Highest sample, never corrected, and its time.
+    before_kN : float
+        Reading of the cell before the loading, part of the peak; NaN where the record has no quiet stretch there.
     broke_after : bool or None
         Whether a break followed: True, False, or None where this sampling cannot tell.
     loading_rate_kN_per_s, rise_ms : float
@@ -69,6 +71,7 @@ class PeakLoad(Record):
     name: str
     peak_kN: float
     at_s: float
+    before_kN: float
     broke_after: bool | None
     loading_rate_kN_per_s: float
     rise_ms: float
@@ -129,10 +132,16 @@ class PeakLoad(Record):
     def __str__(self) -> str:
         broke = {True: "a break followed", False: "no break followed", None: "whether a break followed is not clear"}
         cut = "at least " if self.clipped else ""
+        zero = ""
+        if off_zero(self.before_kN, self.peak_kN):
+            zero = (
+                f" (the cell read {self.before_kN:.3g} kN before the loading: preload or zero offset, not subtracted)"
+            )
         return (
-            f"{self.name}: peak {cut}{self.peak_kN:.4g} kN at {self.at_s:.5g} s, {broke[self.broke_after]}; sampling "
-            f"may have missed up to {kN_text(self.under_read_worst_kN)} ({kN_text(self.under_read_kN)} on average), "
-            f"expanded uncertainty {kN_text(self.expanded_kN)} (k = 2); {self.method_hint}"
+            f"{self.name}: peak {cut}{self.peak_kN:.4g} kN{zero} at {self.at_s:.5g} s, {broke[self.broke_after]}; "
+            "sampling may have missed up to "
+            f"{kN_text(self.under_read_worst_kN)} ({kN_text(self.under_read_kN)} on average), expanded uncertainty "
+            f"{kN_text(self.expanded_kN)} (k = 2); {self.method_hint}"
         )
 
     __repr__ = Record.__repr__
@@ -219,6 +228,7 @@ def peak_load(
         name=trace.name,
         peak_kN=float(trace.force_kN[pulse.top]),
         at_s=float(trace.time_s[pulse.top]),
+        before_kN=float(trace.before_kN),
         broke_after=broke,
         loading_rate_kN_per_s=pulse.rate_kN_per_s,
         rise_ms=1000 * pulse.rise_s,

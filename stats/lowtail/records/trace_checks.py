@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from lowtail.errors import TableError
 from lowtail.records.findings import Finding
 
-__all__ = ["Event", "Level", "clipped", "find_events", "levels", "resolution", "settle_sign", "stamps"]
+__all__ = ["Event", "Level", "clipped", "find_events", "levels", "off_zero", "resolution", "settle_sign", "stamps"]
 
 Array = NDArray[np.float64]
 Address = Callable[[int], str]
@@ -38,6 +38,11 @@ class Level:
     before_kN: float
     after_kN: float
     noise_kN: float
+
+
+def off_zero(before_kN: float, peak_kN: float) -> bool:
+    """Whether a cell reads something before the loading that matters beside the peak: more than 0.5 % of it."""
+    return bool(np.isfinite(before_kN)) and abs(before_kN) > 0.005 * abs(peak_kN)
 
 
 def _at(time: Array, i: int) -> str:

@@ -218,7 +218,7 @@ def _zeroed(
         if not np.isfinite(before):
             message = "No quiet stretch of 20 samples before the loading: the zero of the cell cannot be checked."
             findings.append(Finding("file", "force", "info", "", message))
-        elif abs(before) > 0.005 * abs(peak):
+        elif checks.off_zero(before, peak):
             message = (
                 "The cell does not read zero before the loading (preload, weight of the rig, or zero offset). Nothing "
                 "was subtracted: say zero='quiet' to subtract it."

@@ -192,10 +192,12 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
     ]
     if compared:
         items.append(
-            "Comparisons: ratio of typical strengths with its interval on log loads (the two Weibull confidence "
-            "distributions where specimens held), p values adjusted by Holm's method, and intervals that cover "
-            "together "
-            "by Bonferroni's."
+            "Comparisons: ratio of typical strengths with its interval on log loads (half Behrens-Fisher, half its "
+            "counterpart for Weibull loads; the two Weibull confidence distributions where specimens held; what is "
+            "kept of the "
+            "reference strength by the farther of the normal and the Weibull limit), p values adjusted by Holm's "
+            "method, "
+            "and intervals that cover together by Bonferroni's."
         )
     if planned:
         items.append(

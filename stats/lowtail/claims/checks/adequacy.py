@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._numbers import p_text
+from lowtail._numbers import p_text, times_in_ten
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
@@ -88,10 +88,10 @@ class Adequacy(Record):
             if against
             else f"The breaks reject none of the distributions tested ({p})"
         )
-        missed = 10 * (1 - self.power)
         return (
             f"{head}; at n = {self.n} the {self.family} test would miss a {100 * self.weak_share:.0f} % minority that "
-            f"is {100 * self.weak_loss:.0f} % weaker {missed:.0f} times in 10. This does not choose a distribution."
+            f"is {100 * self.weak_loss:.0f} % weaker {times_in_ten(1 - self.power)}. This does not choose a "
+            "distribution."
         )
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._numbers import p_text
+from lowtail._numbers import p_text, times_in_ten
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
@@ -295,7 +295,7 @@ def _by_gap(
         finding = (
             f"{who}no split is seen between the breaks (largest gap {ends[0]:.3g} to {ends[1]:.3g} kN, {p_text(p)}); "
             f"at n = {sample.n} a {100 * share:.0f} % minority {100 * loss:.0f} % weaker would be missed "
-            f"{10 * (1 - power):.0f} times in 10."
+            f"{times_in_ten(1 - power)}."
         )
     nan = float("nan")
     return Modes(

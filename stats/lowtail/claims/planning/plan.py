@@ -189,10 +189,18 @@ def positive(value: object, name: str, what: str) -> float:
     return number
 
 
-def check_cv(cv: object) -> float:
-    """Return a coefficient of variation as a fraction between 0 and 1."""
+MOST_CV = 2.0  # where loads are compared as logs; common practice, no source
+
+
+def check_cv(cv: object, *, on_log: bool = False) -> float:
+    """Return a coefficient of variation as a fraction between 0 and 1, or up to 2 where loads are compared as logs."""
     number = positive(cv, "cv", "a coefficient of variation (scatter / mean)")
-    if number >= 1:
+    if on_log and number > MOST_CV:
+        raise InputError(
+            f"`cv` must be a fraction, at most {MOST_CV:g} (200 %), got {number:g}: no plan is made for loads that "
+            "scatter more than twice their mean, and a percentage is more likely meant. 6 % is 0.06."
+        )
+    if not on_log and number >= 1:
         raise InputError(f"`cv` must be a fraction below 1, got {number:g}. 6 % is 0.06.")
     return number
 

@@ -61,16 +61,18 @@ def plan_comparison(
 ) -> Plan:
     """Specimens in each arm for a comparison of typical strengths to succeed with a stated power.
 
-    Every specimen breaks: lognormal loads, and the power is exact, an integral over the sample variances of both arms.
-    With survivors: Weibull loads, whole series simulated, each judged as `compare` judges it (ratio of medians from the
-    two confidence laws). The answer never falls below the stated power and is checked with one specimen fewer.
+    Every specimen breaks: lognormal loads, and the power is an integral over the sample variances of both arms, judged
+    as `compare` judges. With survivors: Weibull loads, whole series simulated, each judged as `compare` judges it
+    (ratio of medians from the two confidence laws; on one side by lognormal ones too). The answer is checked with one
+    specimen fewer.
 
     Parameters
     ----------
     ratio : float
         True ratio of typical strengths, other / reference, greater than 0 (0.9: shock is 10 % weaker).
     cv : float or (float, float)
-        Coefficient of variation of the loads, a fraction; a pair gives reference and other.
+        Coefficient of variation of the loads, a fraction of at most 2 (cycles of a fatigue test may well have 1); a
+        pair gives reference and other.
     power : float
         Chance of success asked for, 0.5 to 0.99.
     margin : float or Claim, optional
@@ -88,10 +90,9 @@ def plan_comparison(
         For a difference: of the other arm against the reference.
     test : str
         "auto": the interval that `compare` gives (half-and-half Behrens-Fisher, the two confidence laws with
-        survivors). Or the name of a test of `compare`, for a
-        difference; names other than the four computed ones are simulated, one pair of series at a time (error below 0.5
-        points; up to 10,400 pairs where the answer hangs on it, so that permutation and likelihood tests take
-        minutes).
+        survivors). Or the name of a test of `compare`, for a difference; names other than the four computed ones are
+        simulated, one pair of series at a time (error below 0.5 points; up to 10,400 pairs where the answer hangs on
+        it, so that permutation and likelihood tests take minutes).
     cost : (float, float), optional
         Cost of a specimen in the reference and in the other arm, each greater than 0: the cheapest split is sought.
     max_n : int
@@ -115,12 +116,13 @@ def plan_comparison(
     Examples
     --------
     >>> plan_comparison(0.9, 0.05).arms
-    (5, 5)
-    >>> plan_comparison(1.0, 0.05, margin=0.9, goal="equivalence", power=0.9).arms
     (6, 6)
+    >>> plan_comparison(1.0, 0.05, margin=0.9, goal="equivalence", power=0.9).arms
+    (7, 7)
     """
     true = positive(ratio, "ratio", "the ratio of typical strengths, other / reference")
-    cvs = (check_cv(cv[0]), check_cv(cv[1])) if isinstance(cv, (tuple, list)) else (check_cv(cv),) * 2
+    both = (cv[0], cv[1]) if isinstance(cv, (tuple, list)) else (cv, cv)
+    cvs = tuple(check_cv(c, on_log=True) for c in both)
     pair = survivors if isinstance(survivors, (tuple, list)) else (survivors, survivors)
     held = (check_share(pair[0], "survivors"), check_share(pair[1], "survivors"))
     target = check_assurance(power, "power")

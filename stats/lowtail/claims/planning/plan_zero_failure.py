@@ -65,7 +65,7 @@ def plan_zero_failure(
     299
     >>> print(plan_zero_failure(0.90, 0.95, load_ratio=1.2, shape=15))
     2 specimens must all hold 1.2 times the stated load to show, with 95 % confidence, that at least 90 % of the
-    population is stronger than the stated load.
+    population is stronger than the stated load, if strength follows a Weibull distribution of shape 15 or more.
     """
     share = check_fraction(reliability, "reliability")
     level = check_fraction(confidence, "confidence")
@@ -94,7 +94,8 @@ def plan_zero_failure(
     points = sorted({max(1, last * k // 20) for k in range(1, 31)} | {last, max(1, last - 1)})
     what = "hold the stated load" if ratio == 1 else f"hold {ratio:g} times the stated load"
     means = f"to show, with {100 * level:g} % confidence, that at least {100 * share:g} % of the population is stronger"
-    means += " than the stated load."
+    means += " than the stated load"
+    means += "." if ratio == 1 else f", if strength follows a Weibull distribution of shape {shape:g} or more."
     if n is None:
         sentence = f"More than {most} specimens would have to {what} {means}"
     elif allowed == 0:

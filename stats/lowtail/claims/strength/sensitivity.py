@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.checks.adequacy import adequacy
 from lowtail.claims.strength.low_bound import floor3, low_bound
 from lowtail.errors import NoAnswerError
 from lowtail.models.families import FAMILIES
@@ -19,7 +20,11 @@ _HANGS = 0.10  # the lowest bound more than a tenth below the highest: the choic
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sensitivity(Record):
-    """The bound of one group under each family, in kN; ``hangs``: the lowest is a tenth below the highest."""
+    """The bound of one group under each family, in kN.
+
+    ``hangs``: the lowest is a tenth below the highest. ``contradicted``: families that the breaks contradict at 5 %
+    (`adequacy`), asked where the reading hangs on the choice and 4 specimens with 3 different breaks are there.
+    """
 
     group: str
     basis: str
@@ -27,21 +32,34 @@ class Sensitivity(Record):
     normal: float
     lognormal: float
     hangs: bool
+    contradicted: tuple[str, ...]
     n: int
     n_broken: int
 
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
         values = sorted((self.weibull, self.normal, self.lognormal))
-        said = (
-            "depends on the choice; use the lowest unless one distribution is known"
-            if self.hangs
-            else "does not depend on it"
-        )
+        said = f"depends on the choice; {self._advice()}" if self.hangs else "does not depend on it"
         return (
             f"{who}the three distributions give {', '.join(floor3(v) for v in values)} kN ({self.basis}); the "
             f"reading {said}."
         )
+
+    def _advice(self) -> str:
+        lows = {name: getattr(self, name) for name in FAMILIES}
+        left = {name: low for name, low in lows.items() if name not in self.contradicted}
+        if not left:
+            return "the breaks contradict all three, and none of these bounds stands: look for several kinds of failure"
+        name = min(left, key=left.__getitem__)
+        if self.contradicted:
+            text = f"the breaks contradict {' and '.join(self.contradicted)}; "
+            text += f"only {name} is not contradicted" if len(left) == 1 else f"of the others {name} is the lowest"
+            text += f" and gives {floor3(left[name])} kN, which so few breaks do not prove right"
+        else:
+            text = "use the lowest unless one distribution is known"
+        if left[name] == 0:
+            text += "; a bound of 0 backs no load"
+        return text
 
 
 @door
@@ -70,11 +88,20 @@ def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
     if sample.n_broken == 0:
         raise NoAnswerError(f"{sample.who}: none of {sample.n} broke, so that no distribution can be fitted.")
     lows = {name: low_bound(sample, wanted, family=name).low for name in FAMILIES}
+    hangs = min(lows.values()) < (1 - _HANGS) * max(lows.values())
     return Sensitivity(
         group=sample.label,
         basis=wanted.name,
-        hangs=min(lows.values()) < (1 - _HANGS) * max(lows.values()),
+        hangs=hangs,
+        contradicted=_contradicted(sample) if hangs else (),
         n=sample.n,
         n_broken=sample.n_broken,
         **lows,
     )
+
+
+def _contradicted(sample: Sample) -> tuple[str, ...]:
+    try:
+        return adequacy(sample, families=list(FAMILIES)).contradicted
+    except NoAnswerError:  # too few to test a law: none is contradicted
+        return ()
