@@ -40,10 +40,8 @@ STEEL = [24.1, 25.3, 22.8, 26.0, 23.9]
 CORD = [6.1, 5.8, 6.6, 5.2]
 
 
-def test_one_row_a_group_with_own_and_shared_bounds():
-    table = strength_table(
-        log(rows("steel oval", STEEL) + rows("cord", CORD)), by=("item", "method"), shared_by="method"
-    )
+def test_one_row_a_group_with_own_and_borrowed_bounds():
+    table = strength_table(log(rows("steel oval", STEEL) + rows("cord", CORD)), by=("item", "method"), borrow="method")
     assert list(table["group"]) == ["steel oval, slow pull", "cord, slow pull"]
     first = table.iloc[0]
     sample = Sample(STEEL, label="steel oval, slow pull")
@@ -55,8 +53,8 @@ def test_one_row_a_group_with_own_and_shared_bounds():
     assert first["s_kN"] == pytest.approx(np.std(STEEL, ddof=1))
     assert first["mean_minus_3s_kN"] == pytest.approx(np.mean(STEEL) - 3 * np.std(STEEL, ddof=1))
     assert first["three_s_shows"] == pytest.approx(0.862, abs=5e-4)
-    shared = low_bound(sample, "B-basis", shared_spread=[sample, Sample(CORD)]).low
-    assert first["B-basis, shared spread [kN]"] == pytest.approx(shared, rel=1e-12)
+    lent = low_bound(sample, "B-basis", siblings=[sample, Sample(CORD)]).low
+    assert first["B-basis, borrowed scatter [kN]"] == pytest.approx(lent, rel=1e-12)
     assert table.attrs["rating_basis"] == "B-basis"
 
 
@@ -111,8 +109,8 @@ def test_table_arguments():
     data = log(rows("steel oval", STEEL))
     with pytest.raises(InputError, match="`bases` takes tolerance bases"):
         strength_table(data, by="item", bases="mean - 3 s")
-    with pytest.raises(InputError, match="`shared_by` names 'batch'"):
-        strength_table(data, by="item", shared_by="batch")
+    with pytest.raises(InputError, match="`borrow` names 'batch'"):
+        strength_table(data, by="item", borrow="batch")
     with pytest.raises(InputError, match="`by` names 'colour'"):
         strength_table(data, by="colour")
 
@@ -129,7 +127,7 @@ def test_equal_spread_holds_its_error_rate_and_sees_a_big_difference():
     narrow = [Sample(20 * np.exp(-0.05 * rng.gumbel(size=8))) for _ in range(3)]
     found = equal_spread([*narrow, wide], size=300)
     assert found.p_value < 0.05 and 0 < found.power <= 1
-    assert "speak against one spread for 4 groups" in str(found)
+    assert "speak against one scatter for 4 groups" in str(found)
 
 
 def test_equal_spread_leaves_out_by_name_and_refuses():
@@ -145,25 +143,38 @@ def test_equal_spread_leaves_out_by_name_and_refuses():
 def test_gain_of_sharing_is_one_sentence():
     groups = [Sample(STEEL), Sample(CORD)]
     gain = shared_gain(groups)
-    assert str(gain).startswith("2 groups share 9 breaks: the A-basis bound of the middle group rises from ")
-    assert gain.shared > gain.own
+    assert str(gain).startswith(
+        "2 groups with 9 breaks borrow scatter from each other: the A-basis bound of the middle group rises from "
+    )
+    lows = [low_bound(one, "A-basis", siblings=groups).low for one in groups]
+    assert gain.borrowed == np.median(lows) > gain.own and gain.refused == 0
     with pytest.raises(NoAnswerError, match="No group has both"):
         shared_gain([Sample([20.0, 20.0])])
 
 
 @pytest.mark.parametrize("family", ["weibull", "lognormal"])
-def test_shared_spread_coverage(family):
-    """Coverage of the shared-spread bound for 4 groups of 3: 4 Monte-Carlo errors at 3,000 repetitions."""
+def test_equal_scatter_coverage(family):
+    """Coverage where the scatter of 4 groups of 3 is indeed one: 4 Monte-Carlo errors at 3,000 repetitions."""
     rng = np.random.default_rng(12)
     size = 3000
     z = np.log(rng.exponential(size=(4, size, 3))) if family == "weibull" else rng.normal(size=(4, size, 3))
     groups = [(scale * np.exp(part / 15), None) for scale, part in zip((1.0, 2.0, 0.5, 7.0), z, strict=True)]
     quantile = np.log(-np.log1p(-0.01)) if family == "weibull" else -2.3263478740408408  # normal 1 % point
-    shown = confidence_many(*groups[0], family, float(np.exp(quantile / 15)), 0.01, siblings=groups[1:])
+    shown = confidence_many(
+        *groups[0], family, float(np.exp(quantile / 15)), 0.01, siblings=groups[1:], method="equal scatter"
+    )
     assert (shown <= 0.95).mean() == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / size))
     series = [Sample(g[0][0]) for g in groups]
-    own = confidence_law(Sample(groups[0][0][0]), family, shared_spread=series)
-    many = low_many(groups[0][0][:1], None, family, 0.05, 0.9, siblings=[(g[0][:1], None) for g in groups[1:]])
+    own = confidence_law(Sample(groups[0][0][0]), family, equal_scatter=series)
+    many = low_many(
+        groups[0][0][:1],
+        None,
+        family,
+        0.05,
+        0.9,
+        siblings=[(g[0][:1], None) for g in groups[1:]],
+        method="equal scatter",
+    )
     assert own.low(0.05, 0.9) == pytest.approx(many[0], rel=1e-7)  # the same group read twice counts once
 
 

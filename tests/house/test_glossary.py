@@ -13,7 +13,7 @@ FIRST, SECOND = lt.split(LOG, by=("item", "orientation", "method"))[:2]
 
 TABLES = {
     "strength_table": lambda: lt.strength_table(LOG, bases=("B-basis",)),
-    "strength_table, shared": lambda: lt.strength_table(LOG, bases=("A-basis",), shared_by=("item",)),
+    "strength_table, borrowed": lambda: lt.strength_table(LOG, bases=("A-basis",), borrow=("item",)),
     "rating_check": lambda: lt.rating_check(LOG),
     "compare_table": lambda: lt.compare_table(LOG),
     "slip_table": lambda: lt.slip_table(LOG),

@@ -10,9 +10,8 @@ from scipy import special, stats
 
 import lowtail as lt
 from lowtail.errors import NoAnswerError
-from lowtail.models.cautious import cautious_bound, cautious_confidence, cautious_many, lower_part
-from lowtail.models.families import WEIBULL
-from lowtail.models.many import low_many
+from lowtail.models.cautious import cautious_bound, cautious_confidence, cautious_many
+from lowtail.models.hanson_koopmans import hanson_koopmans_factor, hanson_koopmans_rank
 from lowtail.models.unseen import counted, log_hazard, missed_share, mixture_low, mixture_many
 
 TEN = np.array([24.1, 25.3, 22.8, 26.0, 23.9, 25.1, 24.4, 23.2, 25.8, 24.7])
@@ -43,18 +42,58 @@ def test_an_order_statistic_where_n_carries_one():
         assert found.low == np.sort(load)[rank - 1]
 
 
-def test_the_lower_part_where_survivors_stop_it():
-    """By definition: above the r-th smallest break, r = max(3, ceil(n / 3)), everything counts as held there."""
-    load = np.array([20.0, 21.0, 22.0, 22.5, 23.0, 24.0, 25.0, 26.0, 27.0])
+def test_with_survivors():
+    """By definition: what held below the lowest break is left out; x_1 and x_r are breaks; r at most their number."""
+    load = np.array([20.0, 21.0, 22.0, 22.5, 23.0, 10.0, 25.0, 26.0, 27.0])
     broke = np.array([True, False, True, True, True, False, True, True, True])
-    cut, kept, r = lower_part(load, broke)
-    assert r == 3 and cut.tolist() == [20.0, 21.0, 22.0, 22.5, *[22.5] * 5]
-    assert kept.tolist() == [True, False, True, True, *[False] * 5]
+    rank = hanson_koopmans_rank(8, 0.10, 0.95)
+    last = np.sort(load[broke])[rank - 1]
     found = cautious_bound(load, broke, 0.10, 0.95)
-    assert found.method == "lower part, Weibull"
-    assert found.low == low_many(cut[None], kept[None], WEIBULL, 0.10, 0.95)[0]
-    with pytest.raises(NoAnswerError, match="needs 3 breaks of 9 specimens, got 2"):
-        lower_part(load, np.arange(9) < 2)
+    assert (found.rank, found.left_out) == (rank, 1)
+    assert found.low == pytest.approx(last * (20 / last) ** hanson_koopmans_factor(8, 0.10, 0.95, rank), rel=1e-12)
+    without = cautious_bound(np.delete(load, 5), np.delete(broke, 5), 0.10, 0.95)
+    assert without.low == found.low
+    few = cautious_bound(load, np.isin(load, [20.0, 22.0, 22.5]), 0.10, 0.95)
+    assert (few.rank, few.left_out) == (3, 1)
+    assert few.low == pytest.approx(22.5 * (20 / 22.5) ** hanson_koopmans_factor(8, 0.10, 0.95, 3), rel=1e-12)
+    with pytest.raises(NoAnswerError, match="at least 2 breaks, got 1 of 9"):
+        cautious_bound(load, load == 20.0, 0.10, 0.95)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(3, 14), st.integers(0, 10_000), st.sampled_from([0.01, 0.10]))
+def test_holding_above_the_lowest_break_never_raises_the_bound(n, seed, fraction):
+    """Whatever makes them hold: at or below the bound of the strengths themselves, if all planned ranks broke."""
+    rng = np.random.default_rng(seed)
+    strength = 20 * rng.weibull(10, n)
+    weakest = strength.min()
+    broke = (rng.random(n) < 0.7) | (strength == weakest)
+    load = np.where(broke, strength, np.maximum(strength * rng.uniform(0.5, 1.0, n), weakest))
+    whole = cautious_bound(strength, strength > 0, fraction, 0.95)
+    if broke.sum() >= whole.rank:
+        assert cautious_bound(load, broke, fraction, 0.95).low <= whole.low * (1 + 1e-12)
+
+
+def test_under_the_worst_distribution_survivors_cost_no_confidence():
+    """Where ln F is linear in ln load the bound is exact, so that what looks at the data would show at once.
+
+    20,000 samples under limits that have nothing to do with the strengths; 3 simulation errors.
+    """
+    rng = np.random.default_rng(5)
+    strength = rng.random((20_000, 10))
+    some = rng.random(strength.shape) < 0.5
+    limits = {
+        "one stop": np.full(strength.shape, 0.4),
+        "a rig": 1.3 * rng.random(strength.shape) ** 0.5,
+        "half at a high load": np.where(some, 0.3, 1.0),
+        "a few at a very low load": np.where(rng.random(strength.shape) < 0.2, 0.001, 1.0),
+    }
+    for p, g in ((0.10, 0.95), (0.05, 0.75)):
+        for name, limit in limits.items():
+            broke = strength <= limit
+            keep = broke.sum(axis=1) >= 2
+            low = cautious_many(np.minimum(strength, limit)[keep], broke[keep], p, g)
+            assert (low <= p).mean() >= g - 3 * np.sqrt(g * (1 - g) / keep.sum()), name
 
 
 def test_ties_among_the_weakest_are_not_taken_for_no_scatter():
@@ -78,11 +117,18 @@ def test_many_is_one_by_one(n, seed, held, fraction):
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.integers(3, 40), st.integers(0, 10_000), st.sampled_from([0.01, 0.10]), st.sampled_from([0.75, 0.95]))
-def test_the_confidence_meets_the_bound(n, seed, fraction, confidence):
+@given(
+    st.integers(3, 40),
+    st.integers(0, 10_000),
+    st.floats(0, 0.5),
+    st.sampled_from([0.01, 0.10]),
+    st.sampled_from([0.75, 0.95]),
+)
+def test_the_confidence_meets_the_bound(n, seed, held, fraction, confidence):
     """The confidence of the planned ranks falls with the load and passes the nominal one at the bound."""
-    load = 20 * np.random.default_rng(seed).weibull(12, n)
-    broke = load > 0
+    rng = np.random.default_rng(seed)
+    load, broke = 20 * rng.weibull(12, n), rng.random(n) >= held
+    broke[:2] = True
     low = cautious_bound(load, broke, fraction, confidence).low
     at = [cautious_confidence(load, broke, low * f, fraction, confidence) for f in (0.98, 1 - 1e-9, 1.02)]
     assert at[0] >= at[1] >= at[2]

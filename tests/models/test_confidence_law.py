@@ -11,7 +11,8 @@ from scipy import stats
 
 from lowtail import NoAnswerError, Sample, confidence_law, confidence_many, low_many
 from lowtail.errors import InputError
-from lowtail.models.confidence_law import SpreadPrior
+from lowtail.models.confidence_law import SpreadPrior, law_with_prior
+from lowtail.models.families import NORMAL, WEIBULL
 
 FAMILY_NAMES = ("weibull", "normal", "lognormal")
 
@@ -272,7 +273,7 @@ def test_known_cv_covers(name):
     assert hit / size >= 0.9 - 3 * np.sqrt(0.09 / size)
 
 
-def test_shared_spread_of_normal_groups_is_pooled_s():
+def test_equal_scatter_of_normal_groups_is_pooled_s():
     """Pooled s with sum(n - 1) degrees of freedom in the noncentral t: the textbook closed form."""
     rng = np.random.default_rng(9)
     groups = [Sample(rng.normal(m, 1.0, n), label=str(m)) for m, n in ((20, 4), (30, 3), (25, 6))]
@@ -280,7 +281,7 @@ def test_shared_spread_of_normal_groups_is_pooled_s():
     pooled = np.sqrt(sum(((g.load - g.load.mean()) ** 2).sum() for g in groups) / degrees)
     n = groups[0].n
     factor = stats.nct.ppf(0.95, degrees, -stats.norm.ppf(0.1) * np.sqrt(n)) / np.sqrt(n)
-    law = confidence_law(groups[0], "normal", shared_spread=groups)
+    law = confidence_law(groups[0], "normal", equal_scatter=groups)
     assert law.low(0.1, 0.95) == pytest.approx(groups[0].load.mean() - factor * pooled, rel=1e-9)
 
 
@@ -288,18 +289,18 @@ def test_one_group_shares_with_itself_alone():
     sample = Sample([24.1, 25.3, 22.8, 26.0], [1, 1, 1, 0])
     for name in FAMILY_NAMES:
         own = confidence_law(sample, name).low(0.1, 0.95)
-        assert confidence_law(sample, name, shared_spread=[sample]).low(0.1, 0.95) == pytest.approx(own, rel=1e-12)
+        assert confidence_law(sample, name, equal_scatter=[sample]).low(0.1, 0.95) == pytest.approx(own, rel=1e-12)
 
 
 def test_a_sharp_prior_is_a_known_shape():
     """A prior of vanishing width must give the known-shape bound (index r + 1 in both)."""
     sample = Sample([24.1, 25.3, 22.8, 26.0], [1, 1, 1, 0])
     known = confidence_law(sample, shape=15.0).low(0.05, 0.9)
-    sharp = confidence_law(sample, prior=SpreadPrior(shape=15.0, width=1e-4)).low(0.05, 0.9)
+    sharp = law_with_prior(sample, WEIBULL, SpreadPrior(shape=15.0, width=1e-4)).low(0.05, 0.9)
     assert sharp == pytest.approx(known, rel=1e-5)
     none_broke = Sample([24.1, 25.3, 22.8], [0, 0, 0])
     known = confidence_law(none_broke, shape=15.0).low(0.05, 0.9)
-    sharp = confidence_law(none_broke, prior=SpreadPrior(shape=15.0, width=1e-4)).low(0.05, 0.9)
+    sharp = law_with_prior(none_broke, WEIBULL, SpreadPrior(shape=15.0, width=1e-4)).low(0.05, 0.9)
     assert sharp == pytest.approx(known, rel=1e-5)
 
 
@@ -312,8 +313,8 @@ def test_a_sharp_prior_is_a_known_shape():
         ([20.0, 21.0], None, {"shape": 9.0, "cv": 0.1}, InputError, "only one of"),
         ([20.0, 21.0], None, {"cv": 0.1}, InputError, "`cv` does not fit"),
         ([20.0, 21.0], None, {"shape": 0.0}, InputError, "greater than 0"),
-        ([20.0, 21.0], [0, 0], {"shared_spread": [Sample([1.0, 2.0])]}, NoAnswerError, "not a strength"),
-        ([20.0], None, {"shared_spread": [Sample([1.0, 1.0])]}, NoAnswerError, "at least one group"),
+        ([20.0, 21.0], [0, 0], {"equal_scatter": [Sample([1.0, 2.0])]}, NoAnswerError, "not a strength"),
+        ([20.0], None, {"equal_scatter": [Sample([1.0, 1.0])]}, NoAnswerError, "at least one group"),
     ],
 )
 def test_refusals_say_what_is_missing(load, broke, options, error, words):
@@ -332,7 +333,7 @@ def test_arguments_are_checked():
     with pytest.raises(InputError, match="`strength` must be greater"):
         confidence_many([[1.0, 2.0]], None, "weibull", 0.0, 0.05)
     with pytest.raises(InputError, match="in kN"):
-        confidence_law(Sample([20.0, 21.0]), "normal", prior=SpreadPrior(shape=10, width=0.2))
+        law_with_prior(Sample([20.0, 21.0]), NORMAL, SpreadPrior(shape=10, width=0.2))
     with pytest.raises(InputError, match="width"):
         SpreadPrior(shape=10, width=0)
     with pytest.raises(InputError, match="below 1"):

@@ -180,18 +180,17 @@ def test_batch_and_single_agree() -> None:
         assert law.confidence_that(0.7, 0.1) == pytest.approx(shown[i], abs=1e-4)
 
 
-def test_known_shared_and_prior_spreads_are_left_alone() -> None:
-    from lowtail import SpreadPrior
-
+def test_known_and_equal_scatter_are_left_alone() -> None:
     sample = Sample(*PROOF)
     other = Sample([11.0, 11.9, 12.3, 11.2])
-    for options in ({"shape": 12.0}, {"shared_spread": [other]}, {"prior": SpreadPrior(shape=12, width=0.2)}):
+    for options in ({"shape": 12.0}, {"equal_scatter": [other]}):
         law = confidence_law(sample, **options)
         assert law.held_early and not law.calibrated
         assert law.low(0.1, 0.95) == law.plain_low(0.1, 0.95)
     siblings = [([other.load], None)]
     got = [
-        low_many([PROOF[0]], [PROOF[1]], "weibull", 0.1, 0.95, siblings=siblings, calibrated=c) for c in (1 > 0, 1 < 0)
+        low_many([PROOF[0]], [PROOF[1]], "weibull", 0.1, 0.95, siblings=siblings, method="equal scatter", calibrated=c)
+        for c in (1 > 0, 1 < 0)
     ]
     np.testing.assert_array_equal(*got)
 

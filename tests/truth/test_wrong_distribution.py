@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from lowtail.report.sections_checks import MISSED
+
 HERE = Path(__file__).parent
 REAL = pd.read_csv(HERE / "real_strengths.csv")
 WRONG = pd.read_csv(HERE / "wrong_distribution.csv")
+HELD = pd.read_csv(HERE / "wrong_distribution_held.csv")
 
 
 def lowest(table, n, fraction, confidence=0.95, which="governing", **of):
@@ -29,9 +33,9 @@ def lowest(table, n, fraction, confidence=0.95, which="governing", **of):
     ],
 )
 def test_real_populations(population, fraction, least):
-    """What an independent prototype measured on the same numbers, the lower of plain and smoothed, less 1 point."""
+    """What an independent prototype measured on the same numbers, the lower of plain and smoothed."""
     for n, value in least.items():
-        assert lowest(REAL, n, fraction, population=population) >= value - 1
+        assert lowest(REAL, n, fraction, population=population) >= value
         assert lowest(REAL, n, fraction, which="W", population=population) < lowest(
             REAL, n, fraction, population=population
         )
@@ -48,7 +52,11 @@ def test_under_the_weibull_distribution_nothing_is_lost_but_a_little_height():
     part = WRONG[WRONG["population"] == "Weibull 25"]
     for _, row in part.iterrows():
         assert row["governing"] >= (94.5 if row["confidence"] == 0.95 else 74)
-    price = {(0.01, 0.95): (0.59, 0.75, 0.81, 0.86), (0.10, 0.95): (0.83, 0.90, 0.93, 0.95)}
+    price = {
+        (0.01, 0.95): (0.59, 0.75, 0.81, 0.86),
+        (0.10, 0.95): (0.83, 0.90, 0.93, 0.95),
+        (0.05, 0.75): (0.91, 0.94, 0.96, 0.97),
+    }
     table = WRONG[WRONG["population"] == "Weibull 15"].set_index(["fraction_below", "confidence", "n"])["price"]
     for (p, g), values in price.items():
         for n, value in zip((5, 10, 15, 30), values, strict=True):
@@ -56,9 +64,9 @@ def test_under_the_weibull_distribution_nothing_is_lost_but_a_little_height():
 
 
 def test_a_tenth_30_percent_weaker():
-    """Weibull 15 with a tenth of the pieces 30 % weaker, 10 % point at 95 %: at least 90, 86, 94 less 1 point."""
+    """Weibull 15 with a tenth of the pieces 30 % weaker, 10 % point at 95 %: an independent prototype's 90, 86, 94."""
     for n, value in ((5, 90), (10, 86), (30, 94)):
-        assert lowest(WRONG, n, 0.10, kind="minority 30 % weaker", population="10 %") >= value - 1
+        assert lowest(WRONG, n, 0.10, kind="minority 30 % weaker", population="10 %") >= value
 
 
 def test_what_no_bound_repairs_is_in_the_table():
@@ -67,12 +75,44 @@ def test_what_no_bound_repairs_is_in_the_table():
     assert lowest(WRONG, 10, 0.10, kind="all from one batch of many") < 90
 
 
-def test_the_checks_would_miss_most_weak_minorities():
-    """The sentence on the page where no check warns: fewer than 4 in 10 such samples are noticed at n up to 10."""
-    table = pd.read_csv(HERE / "wrong_distribution_warned.csv").set_index(["population", "n"])
-    for n in (5, 10):
-        assert table.loc[("a tenth 30 % weaker", n), "any"] < 50
-    assert (table["any"] <= 100).all()
+def test_the_sentence_on_what_the_checks_miss_states_the_table():
+    """Where no check warns the page says how often they do warn, at 5, 10 and 15 specimens, to the nearest per cent."""
+    table = pd.read_csv(HERE / "wrong_distribution_warned.csv").set_index(["population", "n"])["any"]
+    numbers = [int(x) for x in re.findall(r"\d+", MISSED)]
+    weak, sound = ([round(table[what, n]) for n in (5, 10, 15)] for what in ("a tenth 30 % weaker", "sound"))
+    assert numbers == [15, 30, *weak, 5, 10, 15, *sound]
+    assert max(weak) < 50  # "would miss most"
+
+
+def test_with_survivors_the_cautious_bound_keeps_its_confidence():
+    """Within 3 simulation errors where it promises so: distributions log-concave in ln load, the worst among them."""
+    promised = HELD[HELD["population"].isin(["Weibull 15", "normal cv 6 %", "power 10"])]
+    error = 100 * np.sqrt(promised["confidence"] * (1 - promised["confidence"]) / promised["repeats_C"])
+    assert (promised["C"] >= 100 * promised["confidence"] - 3 * error).all()
+    part = HELD[HELD["class"].isin(["minority 30 % weaker", "competing Weibulls"])]
+    assert (part["governing"] >= part["W"]).all() and (part["governing"] - part["W"]).mean() > 5
+
+
+def test_the_bounds_of_the_sentence_on_a_weaker_kind():
+    """Of the Weibull kind, with survivors and for a batch yet to come they keep the confidence; on real strengths less.
+
+    Nominal less 3 simulation errors. What the lower of the two bounds would have covered stands beside them.
+    """
+    table = pd.read_csv(HERE / "unseen.csv")
+    error = 100 * np.sqrt(table["confidence"] * (1 - table["confidence"]) / table["repeats"])
+    sound = table["main"].str.contains("Weibull")
+    assert (table["said"] >= 100 * table["confidence"] - 3 * error)[sound].all()
+    assert (table["said"] >= table["lower_of_two"] - 1e-9).all()
+    real = table[~sound]
+    assert (real.loc[real["confidence"] == 0.95, "said"] >= 89).all()
+    assert (real.loc[real["confidence"] == 0.75, "said"] >= 69).all()
+
+
+def test_the_share_in_the_sentence_on_a_weaker_kind():
+    """False in at most 7 % of samples (5 nominal) under six kinds of limits; counting every specimen, in up to 54 %."""
+    table = pd.read_csv(HERE / "unseen_share.csv")
+    assert table["false"].max() <= 7.0
+    assert table["false_every_specimen"].max() > 50
 
 
 def test_short_parts_again(study):

@@ -143,7 +143,7 @@ def bounds(repeats: int = 2000, names: list[str] | None = None, sizes: tuple[int
     return pd.DataFrame(rows)
 
 
-def with_survivors(repeats: int = 300, shape: float = 15.0) -> pd.DataFrame:
+def with_survivors(repeats: int = 120, shape: float = 15.0) -> pd.DataFrame:
     """Weibull main kind, specimens held; the share stated differs from sample to sample, and so does the truth."""
     rows = []
     cells = ((PATTERNS[0], 30), (PATTERNS[1], 12), (PATTERNS[2], 12), (PATTERNS[4], 8), (PATTERNS[5], 12))
@@ -201,6 +201,6 @@ if __name__ == "__main__":
     part = shares(8000 // few)
     part.round(2).to_csv(HERE / "unseen_share.csv", index=False)
     print(part.groupby("pattern")[["false", "false_every_specimen"]].max().to_string())
-    table = pd.concat([bounds(2000 // few), with_survivors(300 // few), next_batch(200 // few)])
+    table = pd.concat([bounds(2000 // few), with_survivors(120 // few), next_batch(200 // few)])
     table.round(2).to_csv(HERE / "unseen.csv", index=False)
     print(table.groupby(["what", "main", "confidence"])[["said", "lower_of_two", "quoted"]].min().round(1).to_string())

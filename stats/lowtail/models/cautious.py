@@ -1,9 +1,14 @@
 """The cautious bound: right for nearly every distribution, at the price of a lower number.
 
 From the fraction, the confidence and n alone (never from the loads) it is an order statistic where n carries one, else
-the Hanson-Koopmans bound, which holds for every distribution whose distribution function is log-concave in ln load.
-Where specimens held among the weakest stop both, a Weibull fitted to the lower part alone: everything above the r-th
-smallest break counts as held there.
+the Hanson-Koopmans bound x_r (x_1 / x_r)^z, which holds for every distribution whose distribution function is
+log-concave in ln load.
+
+With survivors: specimens that held below the lowest break are left out and n counts the rest, since what stopped them
+says nothing of the others (held for reasons unrelated to their own strength). Of those that held above it only that is
+known: x_1 is the lowest break, and x_r at most the r-th smallest break, which takes its place; the bound falls as x_r
+rises (z > 1). Where fewer than r broke, their number takes the place of r. Both choices look at the data: coverage is
+studied, not proved, in ``tests/truth/wrong_distribution_held.csv``, that of the worst distribution among them.
 """
 
 from __future__ import annotations
@@ -15,12 +20,10 @@ from numpy.typing import NDArray
 from scipy import special
 
 from lowtail.errors import NoAnswerError
-from lowtail.models.families import WEIBULL
 from lowtail.models.hanson_koopmans import hanson_koopmans_confidence, hanson_koopmans_factor, hanson_koopmans_rank
-from lowtail.models.many import confidence_many, low_many
 from lowtail.models.nonparametric import order_statistic_rank
 
-__all__ = ["CautiousBound", "cautious_bound", "cautious_confidence", "cautious_many", "lower_part"]
+__all__ = ["CautiousBound", "cautious_bound", "cautious_confidence", "cautious_many"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -30,47 +33,41 @@ Flags = NDArray[np.bool_]
 class CautiousBound:
     """The bound in the unit of the loads, and the way it was obtained.
 
-    ``method`` is "order statistic", "Hanson-Koopmans" or "lower part, Weibull"; ``rank`` the order statistic used, or
-    the number of breaks in the lower part.
+    ``method`` is "order statistic" or "Hanson-Koopmans"; ``rank`` the order statistic used, for Hanson-Koopmans counted
+    among the breaks; ``left_out`` the specimens that held below the lowest break.
     """
 
     low: float
     method: str
     rank: int
+    left_out: int = 0
 
 
-def lower_part(load: Array, broke: Flags) -> tuple[Array, Flags, int]:
-    """The lower part of a sample: what lies above its r-th smallest break counts as held there.
-
-    r is a third of the specimens, at least 3.
-
-    Raises
-    ------
-    NoAnswerError
-        If fewer than r specimens broke.
-    """
-    r = max(3, -(-load.size // 3))
-    breaks = np.sort(load[broke])
-    if breaks.size < r:
-        raise NoAnswerError(f"the lower part needs {r} breaks of {load.size} specimens, got {breaks.size}")
-    cut = breaks[r - 1]
-    return np.minimum(load, cut), broke & (load <= cut), r
+def _counted(load: Array, broke: Flags) -> Array:
+    """Loads in rising order without those held below the lowest break."""
+    lowest = load[broke].min() if broke.any() else 0.0
+    return np.sort(load[broke | (load >= lowest)])
 
 
-def _plan(n: int, p: float, g: float) -> tuple[str, int, float]:
-    """Method, rank and factor that n, the fraction and the confidence alone decide on."""
+def _plan(n: int, p: float, g: float) -> tuple[str, int]:
+    """Method and rank that n, the fraction and the confidence alone decide on."""
     rank = order_statistic_rank(n, p, g)
     if rank:
-        return "order statistic", rank, 1.0
+        return "order statistic", rank
     if n < 2:
-        raise NoAnswerError("a bound that assumes little needs at least 2 specimens, got 1")
-    rank = hanson_koopmans_rank(n, p, g)
-    return "Hanson-Koopmans", rank, hanson_koopmans_factor(n, p, g, rank)
+        raise NoAnswerError("it needs at least 2 specimens that broke, or held at the lowest break or above, got 1")
+    return "Hanson-Koopmans", hanson_koopmans_rank(n, p, g)
 
 
-def _ordered(load: Array, broke: Flags) -> tuple[Array, Flags]:
-    order = np.lexsort((~broke, load))  # at equal load the break comes first
-    return load[order], broke[order]
+def _pair(load: Array, broke: Flags, rank: int) -> tuple[float, float, int]:
+    """The lowest and the r-th smallest break, and r: the rank planned, or the number of breaks where that is less."""
+    breaks = np.sort(load[broke])
+    r = min(rank, breaks.size)
+    if r < 2:
+        raise NoAnswerError(f"it needs at least 2 breaks, got {breaks.size} of {load.size} specimens")
+    if breaks[r - 1] <= breaks[0]:
+        raise NoAnswerError(f"the {r} weakest breaks all lie at one load, so that their scatter cannot be estimated")
+    return float(breaks[0]), float(breaks[r - 1]), r
 
 
 def cautious_bound(load: Array, broke: Flags, fraction_below: float, confidence: float) -> CautiousBound:
@@ -87,7 +84,7 @@ def cautious_bound(load: Array, broke: Flags, fraction_below: float, confidence:
     Raises
     ------
     NoAnswerError
-        If neither way gives a bound; the message says what is missing.
+        If fewer than 2 broke, or the weakest breaks are tied, where n is too small for an order statistic.
 
     References
     ----------
@@ -101,20 +98,13 @@ def cautious_bound(load: Array, broke: Flags, fraction_below: float, confidence:
     >>> bound.method, round(bound.low, 2)
     ('Hanson-Koopmans', 20.82)
     """
-    method, rank, factor = _plan(load.size, fraction_below, confidence)
-    values, flags = _ordered(load, broke)
+    kept = _counted(load, broke)
+    method, rank = _plan(kept.size, fraction_below, confidence)
     if method == "order statistic":
-        return CautiousBound(float(values[rank - 1]), method, rank)
-    if factor <= 1:
-        return CautiousBound(float(values[0]), method, rank)
-    first, last = values[0], values[rank - 1]
-    if flags[:rank].all() and last > first:
-        return CautiousBound(float(last * (first / last) ** factor), method, rank)
-    cut, kept, r = lower_part(load, broke)
-    low = float(low_many(cut[None], kept[None], WEIBULL, fraction_below, confidence)[0])
-    if not np.isfinite(low):
-        raise NoAnswerError(f"the {r} weakest breaks all lie at one load, so that their scatter cannot be estimated")
-    return CautiousBound(low, "lower part, Weibull", r)
+        return CautiousBound(float(kept[rank - 1]), method, rank, load.size - kept.size)
+    first, last, rank = _pair(load, broke, rank)
+    factor = hanson_koopmans_factor(kept.size, fraction_below, confidence, rank)
+    return CautiousBound(float(last * (first / last) ** factor), method, rank, load.size - kept.size)
 
 
 def cautious_confidence(load: Array, broke: Flags, strength: float, fraction_below: float, confidence: float) -> float:
@@ -127,55 +117,46 @@ def cautious_confidence(load: Array, broke: Flags, strength: float, fraction_bel
     NoAnswerError
         As `cautious_bound`.
     """
-    n = load.size
-    bound = cautious_bound(load, broke, fraction_below, confidence)
-    values, _ = _ordered(load, broke)
-    if bound.method == "order statistic":
-        return _order_confidence(values, strength, fraction_below)
-    if bound.method == "lower part, Weibull":
-        cut, kept, _ = lower_part(load, broke)
-        return float(confidence_many(cut[None], kept[None], WEIBULL, strength, fraction_below)[0])
-    first, last = values[0], values[bound.rank - 1]
-    factor = np.log(last / strength) / np.log(last / first) if last > first else 1.0
-    if factor < 1:  # above the lowest load only an order statistic could speak
-        return _order_confidence(values, strength, fraction_below)
-    return hanson_koopmans_confidence(n, fraction_below, bound.rank, float(factor))
+    kept = _counted(load, broke)
+    method, rank = _plan(kept.size, fraction_below, confidence)
+    if method == "order statistic":
+        return _order_confidence(kept, strength, fraction_below)
+    first, last, rank = _pair(load, broke, rank)
+    if strength > first:  # above the lowest break only an order statistic could speak
+        return _order_confidence(kept, strength, fraction_below)
+    factor = float(np.log(last / strength) / np.log(last / first))
+    return hanson_koopmans_confidence(kept.size, fraction_below, rank, max(factor, 1.0))
 
 
-def _order_confidence(values: Array, strength: float, fraction_below: float) -> float:
+def _order_confidence(load: Array, strength: float, fraction_below: float) -> float:
     """Confidence of the lowest order statistic that reaches a strength; 0 where none does."""
-    reached = np.flatnonzero(values >= strength)
-    if not reached.size:
+    rank = int((load < strength).sum()) + 1
+    if rank > load.size:
         return 0.0
-    rank = int(reached[0]) + 1
-    return float(special.betainc(rank, values.size - rank + 1, fraction_below))
+    return float(special.betainc(rank, load.size - rank + 1, fraction_below))
 
 
 def cautious_many(load: Array, broke: Flags | None, fraction_below: float, confidence: float) -> Array:
     """The cautious bound of many samples of one size, (B, n) arrays; NaN where there is none."""
-    size, n = load.shape
     flags = np.ones(load.shape, dtype=bool) if broke is None else broke
-    try:
-        method, rank, factor = _plan(n, fraction_below, confidence)
-    except NoAnswerError:
-        return np.full(size, np.nan)
-    order = np.lexsort((~flags, load), axis=1)
-    values = np.take_along_axis(load, order, axis=1)
-    first, last = values[:, 0], values[:, rank - 1]
-    if method == "order statistic":
-        return np.asarray(last)
-    if factor <= 1:
-        return np.asarray(first)
-    low = last * (first / last) ** factor
-    plain = np.take_along_axis(flags, order, axis=1)[:, :rank].all(axis=1) & (last > first)
-    rest = np.flatnonzero(~plain)
-    low[rest] = np.nan
-    if rest.size:
-        r = max(3, -(-n // 3))
-        breaks = np.sort(np.where(flags[rest], load[rest], np.inf), axis=1)[:, r - 1 : r]
-        able = np.isfinite(breaks[:, 0]) if breaks.shape[1] else np.zeros(rest.size, dtype=bool)
-        rows, cut = rest[able], breaks[able]
-        if rows.size:
-            kept = flags[rows] & (load[rows] <= cut)
-            low[rows] = low_many(np.minimum(load[rows], cut), kept, WEIBULL, fraction_below, confidence)
-    return np.asarray(low)
+    breaks = np.sort(np.where(flags, load, np.inf), axis=1)
+    keep = flags | (load >= np.where(flags.any(axis=1), breaks[:, 0], 0.0)[:, None])
+    kept = np.sort(np.where(keep, load, np.inf), axis=1)
+    counts, broken = keep.sum(axis=1), flags.sum(axis=1)
+    out = np.full(len(load), np.nan)
+    for n in np.unique(counts[counts >= 1]):
+        try:
+            method, planned = _plan(int(n), fraction_below, confidence)
+        except NoAnswerError:
+            continue
+        rows = np.flatnonzero(counts == n)
+        if method == "order statistic":
+            out[rows] = kept[rows, planned - 1]
+            continue
+        ranks = np.minimum(planned, broken[rows])
+        for r in np.unique(ranks[ranks >= 2]):
+            part = rows[ranks == r]
+            part = part[breaks[part, r - 1] > breaks[part, 0]]
+            factor = hanson_koopmans_factor(int(n), fraction_below, confidence, int(r))
+            out[part] = breaks[part, r - 1] * (breaks[part, 0] / breaks[part, r - 1]) ** factor
+    return out

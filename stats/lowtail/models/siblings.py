@@ -147,10 +147,14 @@ def borrow_low(
     fraction_below: float,
     confidence: float,
     *,
+    conflict: Array | None = None,
     calibrated: bool = True,
     grid: tuple[float, float] = FINE,
 ) -> Borrowed:
-    """Lower bounds of targets with at least 2 different breaks each; own bounds are calibrated for early holds."""
+    """Lower bounds of targets with at least 2 different breaks each; own bounds are calibrated for early holds.
+
+    ``conflict`` is `conflict_p`, where it is known already.
+    """
     p, w = fraction_below, float(family.quantile(fraction_below))
 
     def own(g: float) -> Array:
@@ -160,7 +164,7 @@ def borrow_low(
     def load(q: Array) -> Array:
         return np.asarray(np.maximum(family.inverse(target.centre + target.scale * q), 0.0))
 
-    conflict = conflict_p(target, family, lent)
+    conflict = conflict_p(target, family, lent) if conflict is None else conflict
     refused = np.asarray(conflict < CONFLICT)
     pooled = load(pooled_low(target, family, lent, p, confidence, grid))
     full, floor = load(own(confidence)), load(own(floor_confidence(confidence)))

@@ -179,8 +179,7 @@ def methods_section(bases: Sequence[Basis], *, family: str, compared: bool, plan
         "same limits, and lowered where it covers less than it says (Lawless, Statistical Models and Methods for "
         "Lifetime Data, 2nd ed.).",
         "The cautious bound assumes far less of the distribution: an order statistic where n carries one, else two "
-        "order "
-        "statistics by Hanson and Koopmans (1964), else a Weibull fitted to the lower part.",
+        "order statistics by Hanson and Koopmans (1964); what held below the lowest break takes no part in it.",
         *(
             [f"Beside them: the {NAMES.get(family, family)} distribution."]
             if family not in ("weibull", "normal")

@@ -109,7 +109,7 @@ class BorrowedScatter:
                 f"`confidence` must be at least {LEAST_CONFIDENCE} to borrow scatter, got {g!r}: below it the floor "
                 "would be no lower bound."
             )
-        found = borrow_low(self.target, self.family, self.lent, p, g)
+        found = borrow_low(self.target, self.family, self.lent, p, g, conflict=np.array([self.conflict_p]))
         notes = list(self.notes)
         if not self.refused and float(found.floor[0]) < float(found.pooled[0]):
             notes.append(f"The floor sets it: the own bound at {percent_down(floor_confidence(g), 0)}.")

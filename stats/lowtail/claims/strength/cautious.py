@@ -19,7 +19,7 @@ def cautious_low(sample: Sample, basis: Basis) -> LowBound:
     Raises
     ------
     NoAnswerError
-        If specimens that held, or ties, leave no such bound; the message says what is missing.
+        If too few broke, or ties, leave no such bound; the message says what is missing.
     """
     try:
         found = cautious.cautious_bound(sample.load, sample.broke, basis.fraction_below, basis.confidence)
@@ -27,16 +27,13 @@ def cautious_low(sample: Sample, basis: Basis) -> LowBound:
         raise NoAnswerError(f"{sample.who}: no cautious bound: {reason}.") from reason
     if found.method == "order statistic":
         note = f"Cautious bound: the {found.rank}. smallest load, whatever the distribution."
-    elif found.method == "Hanson-Koopmans":
-        note = (
-            f"Cautious bound: Hanson-Koopmans from the 1. and the {found.rank}. smallest load; for distributions "
-            "log-concave in ln load."
-        )
     else:
         note = (
-            f"Cautious bound: Weibull fitted to the {found.rank} weakest breaks alone, since specimens held (or tied) "
-            "among the weakest."
+            f"Cautious bound: Hanson-Koopmans from the 1. and the {found.rank}. smallest load at break; for "
+            "distributions log-concave in ln load."
         )
+    if found.left_out:
+        note += f" {found.left_out} of {sample.n} specimens held below the lowest break and take no part in it."
     return make_low(sample, basis, "none assumed", "cautious", found.low, [note])
 
 

@@ -173,8 +173,8 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
     >>> print(governing(Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval"), "B-basis"))
     steel oval: with 95 % confidence, at least 90 % of the population is stronger than 16.5 kN (B-basis for specimens
     like these; governed by cautious bound; 5 specimens: 5 broke). Holds for pieces like the 5 tested. A weaker kind
-    making up as much as 46 % could have been missed (95 % confidence); if it is 30 % weaker the bound is 14.5 kN, not
-    16.5.
+    making up as much as 46 % could have been missed (95 % confidence); if it is 15 % weaker the bound is 14.9 kN, if
+    30 % weaker 12.5 kN, not 16.5.
     """
     wanted = get_basis(basis)
     if not wanted.tolerance:
