@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.likelihood import OK, STATUS_TEXT, log_likelihood, maximise, prepare
 from lowtail.records.sample import Sample
 
@@ -74,7 +74,10 @@ class Fit(Record):
 
     def _only(self, family: str, name: str) -> None:
         if self.family != family:
-            raise InputError(f"`{name}` belongs to the {family} law; this is a {self.family} fit. Use .mean and .std.")
+            raise InputError(
+                f"`{name}` belongs to the {name_of(family)} distribution; "
+                f"this is a {name_of(self.family)} fit. Use .mean and .std."
+            )
 
     def _not_weibull(self, name: str) -> None:
         if self.family == "weibull":
@@ -202,7 +205,7 @@ def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None
     location, spread, loglik, status = maximise(s, law)
     if status[0] != OK:
         raise NoAnswerError(
-            f"{sample.who}: no {law.name} law can be fitted, since {STATUS_TEXT[int(status[0])]} "
+            f"{sample.who}: no {name_of(law.name)} distribution can be fitted, since {STATUS_TEXT[int(status[0])]} "
             f"({sample.n_broken} of {sample.n} broke). Test on until loads at break differ, or give `shape=` from an "
             "earlier series."
         )

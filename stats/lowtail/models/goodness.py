@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.fit import fit_many
 from lowtail.records.sample import Sample
 
@@ -196,7 +196,7 @@ def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generat
     """
     fits = fit_many(sample.load[None], sample.broke[None], law)
     if not np.isfinite(fits.spread[0]):
-        raise NoAnswerError(f"{sample.who}: the {law.name} distribution has no best fit: {fits.reason(0)}.")
+        raise NoAnswerError(f"{sample.who}: the {name_of(law.name)} distribution has no best fit: {fits.reason(0)}.")
     location, spread = float(fits.location[0]), float(fits.spread[0])
     if not sample.n_censored:
         return null_samples(law, location, spread, (size, sample.n), rng, None)

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 
 __all__ = ["Regression", "RegressionMany", "fit_regression", "fit_regression_many", "standard_terms"]
 
@@ -224,8 +224,8 @@ def fit_regression(
     many = fit_regression_many(loads[None], fell[None], plan, law)
     if not many.converged[0]:
         raise NoAnswerError(
-            f"The {law.name} regression has no best fit: {int(fell.sum())} of {loads.size} specimens broke, for "
-            f"{plan.shape[1]} coefficients and a spread. Break more specimens, at more than one setting."
+            f"The {name_of(law.name)} regression has no best fit: {int(fell.sum())} of {loads.size} specimens broke, "
+            f"for {plan.shape[1]} coefficients and a spread. Break more specimens, at more than one setting."
         )
     spread = float(many.spread[0])
     return Regression(

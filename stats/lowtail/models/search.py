@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.families import Family
+from lowtail.models.families import Family, name_of
 from lowtail.models.likelihood import Scaled
 from lowtail.models.nodes import Nodes, normal_nodes, weibull_nodes
 from lowtail.models.quadrature import FINE
@@ -71,8 +71,8 @@ class SpreadPrior:
             )
         if self.family not in ("", family.name):
             raise InputError(
-                f"`prior` comes from earlier series under the {self.family} distribution and says nothing of the "
-                f"scatter under the {family.name}. Make it with spread_prior(series, {family.name!r})."
+                f"`prior` comes from earlier series under the {name_of(self.family)} distribution and says nothing of "
+                f"the scatter under the {family.name}. Make it with spread_prior(series, {family.name!r})."
             )
 
     def __str__(self) -> str:

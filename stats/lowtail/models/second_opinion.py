@@ -71,9 +71,9 @@ class SecondOpinion(Record):
             return f"{who}no other library could fit the {name_of(self.family)} distribution. {' '.join(self.notes)}"
         names = " and ".join([", ".join(answered[:-1]), answered.iloc[-1]] if len(answered) > 1 else answered)
         if self.agrees:
-            return f"{who}the {self.family} fit agrees with {names} to at least {self.digits} digits."
+            return f"{who}the {name_of(self.family)} fit agrees with {names} to at least {self.digits} digits."
         return (
-            f"{who}THE {self.family} FITS DISAGREE: {names} differ from lowtail by up to "
+            f"{who}THE {name_of(self.family)} FITS DISAGREE: {names} differ from lowtail by up to "
             f"{self.largest_difference:.2g} (relative). {' '.join(self.notes)}"
         )
 

@@ -81,7 +81,7 @@ class Adequacy(Record):
 
     def __str__(self) -> str:
         found = zip(self.table["family"], self.table["p_value"], strict=True)
-        p = ", ".join(f"{family} {p_text(float(value))}" for family, value in found)
+        p = ", ".join(f"{name_of(family)} {p_text(float(value))}" for family, value in found)
         against = ", ".join(self.contradicted)
         head = (
             f"The breaks contradict: {against} ({p})"
@@ -89,9 +89,9 @@ class Adequacy(Record):
             else f"The breaks reject none of the distributions tested ({p})"
         )
         return (
-            f"{head}; at n = {self.n} the {self.family} test would miss a {100 * self.weak_share:.0f} % minority that "
-            f"is {100 * self.weak_loss:.0f} % weaker {times_in_ten(1 - self.power)}. This does not choose a "
-            "distribution."
+            f"{head}; at n = {self.n} the {name_of(self.family)} test would miss a {100 * self.weak_share:.0f} % "
+            f"minority that is {100 * self.weak_loss:.0f} % weaker {times_in_ten(1 - self.power)}. This does not choose "
+            "a distribution."
         )
 
 

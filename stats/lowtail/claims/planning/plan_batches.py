@@ -32,7 +32,7 @@ from lowtail.claims.planning.plan_judge import ONE
 from lowtail.claims.planning.plan_trials import Worked
 from lowtail.claims.planning.plan_weibull_batches import BatchWorld, batch_ceiling, batch_trials
 from lowtail.errors import InputError
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 
 __all__ = ["batch_confidence", "plan_batches"]
 
@@ -127,8 +127,8 @@ def plan_batches(
         chances, ceiling = _weibull(strength, found, BatchWorld.of(mean, cv, share, held), number, target, seed, n_jobs)
     elif held:
         raise InputError(
-            f"The {law.name} bound across batches takes breaks only: with survivors give family='weibull', which "
-            "carries them."
+            f"The {name_of(law.name)} bound across batches takes breaks only: with survivors give family='weibull', "
+            "which carries them."
         )
     else:
         world = make_world(law, mean, cv)
@@ -140,7 +140,7 @@ def plan_batches(
     size = each.n
     given = (
         f"if the mean is {mean:.4g} kN, the CV {100 * cv:.3g} % and {100 * share:.3g} % of the variance lies between "
-        f"batches ({law.name} law)"
+        f"batches ({name_of(law.name)} distribution)"
     )
     if size is not None:
         what = f"{number} batches of {count(size)} ({number * size} in all)"

@@ -235,8 +235,8 @@ def _normal(
 ) -> tuple[float, float, float, float]:
     if not broke.all():
         raise NoAnswerError(
-            f"{who}: {int((~broke).sum())} of {broke.size} specimens held, and the {law.name} bound over batches takes "
-            "breaks only: read as breaks, survivors shrink the scatter and the bound is too high. Use "
+            f"{who}: {int((~broke).sum())} of {broke.size} specimens held, and the {name_of(law.name)} bound over "
+            "batches takes breaks only: read as breaks, survivors shrink the scatter and the bound is too high. Use "
             "family='weibull', which carries survivors, or test on until they break."
         )
     if not (sums.between > 0 or sums.within > 0):

@@ -18,7 +18,7 @@ from lowtail.claims.strength.low_roads import OTHER_ROADS, by_custom, none_broke
 from lowtail.errors import InputError
 from lowtail.models.confidence_law import ConfidenceLaw, SpreadPrior, confidence_law
 from lowtail.models.early_holds import samples_for
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.siblings import floor_confidence
 from lowtail.records.sample import Sample
 
@@ -60,7 +60,7 @@ class Demonstrated(Record):
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
         shown = _percent(self.confidence)
-        law, average, alone = f"{self.family} distribution", "", ""
+        law, average, alone = f"{name_of(self.family)} distribution", "", ""
         if self.pooling_refused:
             law = f"{law}, own scatter, pooling refused"
         elif np.isfinite(self.own):

@@ -19,7 +19,7 @@ from lowtail.claims.strength.low_bound import floor3, low_bound
 from lowtail.claims.strength.table import column_of
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batch_tests import Batches, simulate, simulated_p, spread_ratio
-from lowtail.models.families import Family, get_family
+from lowtail.models.families import Family, get_family, name_of
 from lowtail.models.siblings import CONFLICT
 from lowtail.records.sample import Sample
 
@@ -61,7 +61,7 @@ class EqualSpread(Record):
         said = "speak against" if self.p_value < 0.05 else "do not speak against"
         out = f" Left out: {', '.join(self.left_out)}." if self.left_out else ""
         return (
-            f"The data {said} one scatter for {self.groups} groups ({p_text(self.p_value)}, {self.family} "
+            f"The data {said} one scatter for {self.groups} groups ({p_text(self.p_value)}, {name_of(self.family)} "
             f"distribution, {self.n_broken} breaks); one group with twice the scatter would have been noticed with "
             f"{100 * self.power:.0f} % chance, so a pass alone proves little.{out}"
         )
@@ -157,7 +157,7 @@ class SharedGain(Record):
         refused = f"; pooling refused for {self.refused} of them" if self.refused else ""
         return (
             f"{self.groups} groups with {self.n_broken} breaks borrow scatter from each other: the {self.basis} bound "
-            f"of the middle group {way} from {floor3(self.own)} to {floor3(self.borrowed)} kN ({self.family} "
+            f"of the middle group {way} from {floor3(self.own)} to {floor3(self.borrowed)} kN ({name_of(self.family)} "
             f"distribution{refused})."
         )
 
