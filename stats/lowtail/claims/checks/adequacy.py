@@ -90,8 +90,8 @@ class Adequacy(Record):
         )
         return (
             f"{head}; at n = {self.n} the {name_of(self.family)} test would miss a {100 * self.weak_share:.0f} % "
-            f"minority that is {100 * self.weak_loss:.0f} % weaker {times_in_ten(1 - self.power)}. This does not choose "
-            "a distribution."
+            f"minority that is {100 * self.weak_loss:.0f} % weaker {times_in_ten(1 - self.power)}. This does not "
+            "choose a distribution."
         )
 
 
