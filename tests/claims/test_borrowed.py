@@ -159,6 +159,8 @@ def test_early_holds_keep_the_calibrated_own_bounds():
     assert found.own == low_bound(held, "A-basis").low
     assert found.low <= low_bound(held, fraction_below=0.01, confidence=found.floor_confidence).low
     assert any("the pooled bound is not" in note for note in found.notes)
+    lender = low_bound(SLOW, "A-basis", siblings=[held, CORD])
+    assert any("the pooled bound is not" in note for note in lender.notes)
 
 
 LOG = lt.read_breaks(DATA / "park_breaks.csv")

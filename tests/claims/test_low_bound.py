@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import BASES, Basis, NoAnswerError, Sample, SpreadPrior, confidence_law, confidence_that, low_bound
+from lowtail import BASES, Basis, NoAnswerError, Sample, confidence_law, confidence_that, low_bound
 from lowtail.claims.basis import as_bases, get_basis
 from lowtail.claims.strength.early_notes import lowered_words
 from lowtail.claims.strength.low_bound import floor3
@@ -99,11 +99,11 @@ def test_known_shape_is_printed_as_an_assumption():
     assert found.notes[0].startswith("Assumption: Weibull shape 12 taken as known")
 
 
-def test_shared_spread_is_printed_as_an_assumption():
+def test_equal_scatter_is_printed_as_an_assumption():
     groups = [Sample(LOAD), Sample([11.0, 11.9, 12.3, 11.2])]
-    found = low_bound(groups[1], "A-basis", shared_spread=groups)
-    assert found.method == "confidence distribution, shared spread"
-    assert "2 groups share one spread (9 breaks in all)" in found.notes[0]
+    found = low_bound(groups[1], "A-basis", siblings=groups, method="equal scatter")
+    assert found.method == "equal scatter"
+    assert "2 groups have exactly one scatter (9 breaks in all)" in found.notes[0]
     assert found.low > low_bound(groups[1], "A-basis").low
 
 
@@ -177,7 +177,7 @@ def test_siblings_may_come_as_an_array() -> None:
     two, five = Sample([20.0, 22.0]), Sample([21.0, 23.5, 22.2, 24.1, 22.9])
     several = np.empty(2, dtype=object)
     several[:] = [two, five]
-    assert low_bound(two, shared_spread=several).low == low_bound(two, shared_spread=[two, five]).low
+    assert low_bound(two, siblings=several).low == low_bound(two, siblings=[two, five]).low
 
 
 # --- what is said of specimens held early
@@ -215,14 +215,13 @@ def test_early_holds_that_lower_the_bound():
     ("options", "source"),
     [
         ({"shape": 12.0}, "known scatter"),
-        ({"prior": SpreadPrior(shape=12, width=0.2)}, "scatter from earlier series"),
-        ({"shared_spread": [Sample([11.0, 11.9, 12.3, 11.2])]}, "shared scatter"),
+        ({"siblings": [Sample([11.0, 11.9, 12.3, 11.2])], "method": "equal scatter"}, "equal scatter"),
     ],
 )
 def test_what_is_not_calibrated_says_so(options, source):
     found = low_bound(PROOF, "B-basis", **options)
     assert f"Some specimens held at low loads; with {source} this bound is not calibrated for that." in found.notes
-    early_sibling = {"shared_spread": [PROOF]}
+    early_sibling = {"siblings": [PROOF], "method": "equal scatter"}
     assert "not calibrated" in " ".join(low_bound(Sample(LOAD), "B-basis", **early_sibling).notes)
     assert "held" not in " ".join(low_bound(Sample(LOAD), "B-basis", **options).notes)
 

@@ -60,6 +60,8 @@ class BorrowedScatter:
         Who lends, in words.
     left_out : tuple of str
         Siblings that say nothing of the scatter.
+    early : bool
+        Whether specimens held early, here or among those who lend.
     """
 
     sample: Sample
@@ -70,6 +72,7 @@ class BorrowedScatter:
     source: str
     by_prior: bool = False
     left_out: tuple[str, ...] = ()
+    early: bool = False
 
     @property
     def refused(self) -> bool:
@@ -97,7 +100,7 @@ class BorrowedScatter:
         out = [asked if self.refused else lender, self.verdict]
         if self.left_out:
             out.append(f"Fewer than 2 different loads at break, so not among the lenders: {', '.join(self.left_out)}.")
-        if not self.refused and bool(held_early(self.target)[0]):
+        if not self.refused and self.early:
             out.append(f"{EARLY}; the own bounds are checked by simulation for that, the pooled bound is not.")
         return tuple(out)
 
@@ -158,17 +161,18 @@ def borrow(
             "state a scatter as your own assumption by `shape=` (or `cv=`)."
         )
     left_out: tuple[str, ...] = ()
+    early = bool(held_early(target)[0])
     if prior is not None:
         prior.check_family(family)
         lent, source = prior.lent, str(prior)
     else:
-        lent, source, left_out = _lent(sample, family, () if siblings is None else siblings)
-    return BorrowedScatter(
-        sample, family, target, lent, float(conflict_p(target, family, lent)[0]), source, prior is not None, left_out
-    )
+        lent, source, left_out, among = _lent(sample, family, () if siblings is None else siblings)
+        early = early or among
+    conflict = float(conflict_p(target, family, lent)[0])
+    return BorrowedScatter(sample, family, target, lent, conflict, source, prior is not None, left_out, early)
 
 
-def _lent(sample: Sample, family: Family, siblings: Sequence[Sample]) -> tuple[Predictive, str, tuple[str, ...]]:
+def _lent(sample: Sample, family: Family, siblings: Sequence[Sample]) -> tuple[Predictive, str, tuple[str, ...], bool]:
     kin = others(sample, siblings)
     scaled = [prepare(s.load, s.broke, family) for s in kin]
     able = [bool(lends([g])[0, 0]) for g in scaled]
@@ -181,5 +185,5 @@ def _lent(sample: Sample, family: Family, siblings: Sequence[Sample]) -> tuple[P
         )
     breaks = sum(s.n_broken for s in lenders)
     source = f"{len(lenders)} {'group' if len(lenders) == 1 else 'groups'} ({breaks} breaks)"
-    lent = from_groups([g for g, on in zip(scaled, able, strict=True) if on], family)
-    return lent, source, left_out
+    lending = [g for g, on in zip(scaled, able, strict=True) if on]
+    return from_groups(lending, family), source, left_out, any(bool(held_early(g)[0]) for g in lending)
