@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import door
+from lowtail._checks import check_fraction, door
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.errors import InputError
@@ -104,6 +104,7 @@ def power_grid(
     name = get_family(family).name
     if name == "normal":
         raise InputError("`family` must be 'lognormal' or 'weibull' here, got 'normal'.")
+    confidence = check_fraction(confidence, "confidence")
     if size < 100:
         raise InputError(f"`size` must be at least 100 simulated series, got {size!r}.")
     others, ratios, scatters, factors = list(n_other), list(ratio), list(cv), list(cv_ratio)
