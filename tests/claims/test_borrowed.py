@@ -28,8 +28,9 @@ WILD = Sample([17.0, 24.0, 31.0], label="this year")
 def test_sentence_and_record():
     found = low_bound(SHOCK, "A-basis", siblings=KIN)
     assert str(found) == (
-        "sling, shock: 99 % are stronger than 12.4 kN (A-basis; weibull law, borrowed scatter; 5 specimens, 1 held): "
-        "95 % confidence on average over groups whose scatters differ as these do; for this group alone, whatever the "
+        "sling, shock: at least 99 % of the population is stronger than 12.4 kN (A-basis; Weibull distribution, "
+        "borrowed scatter; 5 specimens, 1 held): 95 % confidence on average over groups whose scatters differ as these do; "
+        "for this group alone, whatever the "
         "others are, at least 80 %. Own bound at 95 %: 9.77 kN."
     )
     assert found.own == low_bound(SHOCK, "A-basis").low
@@ -121,11 +122,11 @@ def test_fewer_than_two_breaks_cannot_be_checked(load, broke, words, options):
     [
         ({"siblings": KIN, "family": "normal"}, "whose scatter has no unit"),
         ({"prior": SpreadPrior(shape=15, width=0.2), "family": "normal"}, "whose scatter has no unit"),
-        ({"prior": lt.spread_prior(PAST), "family": "lognormal"}, "earlier series under the weibull distribution"),
+        ({"prior": lt.spread_prior(PAST), "family": "lognormal"}, "earlier series under the Weibull distribution"),
         ({"siblings": KIN, "fraction_below": 0.1, "confidence": 0.7}, "at least 0.75 to borrow scatter"),
         ({"siblings": KIN, "prior": SpreadPrior(shape=15, width=0.2)}, "Give only one of"),
         ({"siblings": KIN, "shape": 15.0}, "Give only one of"),
-        ({"siblings": KIN, "method": "order statistic"}, "belongs to the confidence law"),
+        ({"siblings": KIN, "method": "order statistic"}, "belongs to the confidence distribution"),
         ({"method": "equal scatter"}, "takes the scatter of `siblings`"),
     ],
 )

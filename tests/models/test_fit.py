@@ -186,7 +186,7 @@ def test_both_ways_through_the_law():
         law.fraction_below(0)
     with pytest.raises(InputError, match="Weibull fit has"):
         _ = law.mean
-    with pytest.raises(InputError, match="belongs to the weibull law"):
+    with pytest.raises(InputError, match="belongs to the Weibull distribution"):
         _ = fit(Sample([24.1, 25.3]), "normal").shape
     assert list(law.to_frame()["n"]) == [5]
 

@@ -12,6 +12,7 @@ from matplotlib import pyplot as plt
 
 from lowtail.errors import LowtailWarning, NoAnswerError
 from lowtail.models import second_opinion as module
+from lowtail.models.families import name_of
 from lowtail.models.second_opinion import guarded, second_opinion
 from lowtail.records.sample import Sample
 
@@ -54,7 +55,7 @@ def test_libraries_agree(family: str, held: int, unit: float) -> None:
     answered = opinion.table.set_index("library")["difference"].notna()
     assert answered["reliability"] and answered["scipy"]
     assert answered["statsmodels"] == (family != "weibull" and not held)
-    assert f"ring: the {family} fit agrees with reliability" in str(opinion)
+    assert f"ring: the {name_of(family)} fit agrees with reliability" in str(opinion)
     if not answered["statsmodels"]:
         assert any("statsmodels gives no answer" in note for note in opinion.notes)
 
@@ -93,7 +94,7 @@ def test_library_that_fails_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_no_fit_of_our_own() -> None:
-    with pytest.raises(NoAnswerError, match="no weibull law can be fitted"):
+    with pytest.raises(NoAnswerError, match="no Weibull distribution can be fitted"):
         second_opinion(Sample([24.1, 24.1]))
 
 

@@ -52,7 +52,7 @@ def floor_confidence(confidence: float) -> float:
     Examples
     --------
     >>> [round(floor_confidence(g), 3) for g in (0.75, 0.90, 0.95, 0.99)]
-    [0.5, 0.695, 0.8, 0.932]
+    [0.5, 0.695, 0.8, 0.933]
     """
     odds = (confidence / (1 - confidence) / 3.0) ** _POWER
     return float(odds / (1 + odds))

@@ -162,7 +162,8 @@ def level_free_law(data: Blocks, shapes: int = _SHAPES, differences: int = _DIFF
     confidence = np.concatenate([np.zeros((len(mass), 1)), np.cumsum(mass, axis=1)], axis=1)
     confidence /= confidence[:, -1:]
     edges = [m[:, i] / m.max(axis=1) for m in (of_shape, of_difference) for i in (0, -1)]
-    check_cover(of_shape[free >= 1], "Shape of blocks", edge=np.inf)  # the ends: below
     proper = (free >= 1) & (np.max(edges, axis=0) < _EDGE)
+    if proper.any():
+        check_cover(of_shape[proper], "Shape of blocks", edge=np.inf)  # the ends: above
     none = ~proper[:, None]
     return LevelFreeLaw(np.where(none, np.nan, difference), np.where(none, np.nan, confidence), free, proper)

@@ -18,8 +18,7 @@ from lowtail.claims.planning.plan_normal import normal_confidence
 from lowtail.claims.planning.plan_pivot import weibull_confidence
 from lowtail.errors import InputError
 from lowtail.models.cautious import cautious_many
-from lowtail.models.hanson_koopmans import hanson_koopmans_factor, hanson_koopmans_rank
-from lowtail.models.nonparametric import attribute_statement, order_statistic_rank
+from lowtail.models.nonparametric import attribute_statement
 
 __all__ = [
     "FAR",
@@ -105,45 +104,9 @@ def _none_broke(u: Array, flags: Flags, p: float, g: float) -> Flags:
 
 
 def cautious_reaches(u: Array, broke: Flags | None, fraction_below: float, confidence: float) -> Flags:
-    """Whether the cautious bound (`lowtail.models.cautious`) reaches the claim; True where there is none, as governing.
-
-    Where survivors stop it, the lower part is judged by the quick confidence, far below the cost of the bound itself.
-    """
-    stopped = _stopped(u, broke, fraction_below, confidence)
-    out = np.ones(u.shape[0], dtype=bool)
-    rows = np.flatnonzero(~stopped)
-    low = cautious_many(np.exp(np.clip(u[rows], -FAR, FAR)), None, fraction_below, confidence)
-    out[rows] = (low >= 1) | np.isnan(low)
-    if broke is not None and stopped.any():
-        out[stopped] = _lower_part_reaches(u[stopped], broke[stopped], fraction_below, confidence)
-    return out
-
-
-def _stopped(u: Array, broke: Flags | None, fraction_below: float, confidence: float) -> Flags:
-    """Series in which a specimen held among the lowest loads that the Hanson-Koopmans bound needs."""
-    n = u.shape[1]
-    none = np.zeros(u.shape[0], dtype=bool)
-    if broke is None or n < 2 or order_statistic_rank(n, fraction_below, confidence):
-        return none
-    rank = hanson_koopmans_rank(n, fraction_below, confidence)
-    if hanson_koopmans_factor(n, fraction_below, confidence, rank) <= 1:
-        return none
-    order = np.argsort(u, axis=1, kind="stable")[:, :rank]
-    return np.asarray(~np.take_along_axis(broke, order, axis=1).all(axis=1))
-
-
-def _lower_part_reaches(u: Array, broke: Flags, fraction_below: float, confidence: float) -> Flags:
-    """The lower part of `lowtail.models.cautious.lower_part`, for many series."""
-    r = max(3, -(-u.shape[1] // 3))
-    out = np.ones(u.shape[0], dtype=bool)
-    rising = np.sort(np.where(broke, u, np.inf), axis=1)
-    if r > rising.shape[1]:
-        return out
-    rows = np.flatnonzero(np.isfinite(rising[:, r - 1]) & (rising[:, 0] < rising[:, r - 1]))
-    edge = rising[rows, r - 1][:, None]
-    kept = broke[rows] & (u[rows] <= edge)
-    out[rows] = weibull_confidence(np.minimum(u[rows], edge), kept, 0.0, fraction_below) >= confidence
-    return out
+    """Whether the cautious bound reaches the claim; True where there is none, as governing."""
+    low = cautious_many(np.exp(np.clip(u, -FAR, FAR)), broke, fraction_below, confidence)
+    return np.asarray((low >= 1) | np.isnan(low))
 
 
 @lru_cache(maxsize=256)
