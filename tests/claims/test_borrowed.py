@@ -29,8 +29,8 @@ def test_sentence_and_record():
     found = low_bound(SHOCK, "A-basis", siblings=KIN)
     assert str(found) == (
         "sling, shock: at least 99 % of the population is stronger than 12.4 kN (A-basis; Weibull distribution, "
-        "borrowed scatter; 5 specimens, 1 held): 95 % confidence on average over groups whose scatters differ as these do; "
-        "for this group alone, whatever the "
+        "borrowed scatter; 5 specimens, 1 held): 95 % confidence on average over groups whose scatters differ as these "
+        "do; for this group alone, whatever the "
         "others are, at least 80 %. Own bound at 95 %: 9.77 kN."
     )
     assert found.own == low_bound(SHOCK, "A-basis").low
