@@ -246,7 +246,7 @@ def test_committed_coverage_table() -> None:
     short = table["confidence"] - table["bound"]
     complete = table["survivors"] == 0
     assert set(range(2, 9)) <= set(table.loc[table["law"] == "normal", "batches"])
-    # the bound is never below nominal beyond Monte-Carlo error, complete samples, all laws, designs and shares
+    # the bound is never below nominal beyond Monte-Carlo error, complete samples, all distributions, designs and shares
     assert (short[complete] <= 3.5 * error[complete]).all()
     # survivors: up to three quarters of the variance between batches
     inside = ~complete & (table["share_between"] <= 0.75)
@@ -267,7 +267,7 @@ def test_part_of_the_coverage_table_again() -> None:
         y = np.sqrt(share) * rng.standard_normal((3, 1)) + np.sqrt(1 - share) * rng.standard_normal((3, 3))
         covered.append(pivotal_low(batch_sums(list(y)), 0.10, 0.95, 60) <= truth)
     row = pd.read_csv(TABLE).query(
-        "law == 'normal' and sizes == '3-3-3' and fraction_below == 0.1 and confidence == 0.95"
+        "distribution == 'normal' and sizes == '3-3-3' and fraction_below == 0.1 and confidence == 0.95"
         " and share_between == 0.75"
     )
     assert np.mean(covered) == pytest.approx(float(row["bound"].iloc[0]), abs=3.5 * np.sqrt(0.04 * 0.96 / 300))

@@ -139,7 +139,7 @@ def test_survivors_take_the_confidence_laws() -> None:
     assert (result.family, result.typical, result.test) == ("weibull", "median", "Weibull likelihood ratio")
     # numbers more than one apart: the test that the interval belongs to
     uneven = compare(Sample([*SLOW.load, 24.9, 25.1]), HELD)
-    assert uneven.test == "Weibull confidence laws"
+    assert uneven.test == "Weibull confidence distributions"
     assert (uneven.p_value < 0.05) == (uneven.ratio_high < 1 or uneven.ratio_low > 1)
     assert result.permutation_test == "permutation log-rank"
     assert result.ratio_low < result.ratio < result.ratio_high
@@ -204,7 +204,7 @@ def test_behrens_fisher_is_the_lognormal_confidence_law() -> None:
 
 
 def test_behrens_fisher_limits() -> None:
-    # where one arm has no scatter of its own to speak of, the law is that of the other arm: Student's t
+    # where one arm has no scatter of its own to speak of, the distribution is that of the other arm: Student's t
     from scipy import stats
 
     x = np.array([1.0, 2.0, 3.0])
@@ -495,7 +495,7 @@ def test_batches_as_blocks() -> None:
 
 def test_confidence_laws_as_a_test_agree_with_their_interval() -> None:
     for other in (SHOCK, HELD):
-        result = compare(SLOW, other, family="weibull", test="Weibull confidence laws")
+        result = compare(SLOW, other, family="weibull", test="Weibull confidence distributions")
         assert (result.p_value < 0.05) == (result.ratio_high < 1 or result.ratio_low > 1)
 
 

@@ -24,7 +24,7 @@ PAIR = [*"abcdef"] * 2
 
 
 def shares(log_density: np.ndarray, at: np.ndarray, points: list[float]) -> list[float]:
-    """Mass below each point of a law given on an even grid."""
+    """Mass below each point of a distribution given on an even grid."""
     mass = np.exp(log_density - log_density.max())
     total = np.concatenate([[0.0], np.cumsum((mass[1:] + mass[:-1]) / 2)])
     return [float(np.interp(x, at, total / total[-1])) for x in points]
@@ -169,9 +169,10 @@ def test_refusals_with_survivors() -> None:
 
 
 def test_loss_that_would_have_shown_is_shown_about_as_often_as_said() -> None:
-    # 7 pairs, the other arm held above 0.05 on log load: series at a true ratio of 1 give the law of the upper bound; a
-    # true loss only shifts it (and the load held with it). On average over series, each with its own scatter for the
-    # true one, 0.71 of complete series of 7 show the loss that the paired t says to show 8 times in 10 (by simulation)
+    # 7 pairs, the other arm held above 0.05 on log load: series at a true ratio of 1 give the distribution of the upper
+    # bound; a true loss only shifts it (and the load held with it). On average over series, each with its own scatter
+    # for the true one, 0.71 of complete series of 7 show the loss that the paired t says to show 8 times in 10 (by
+    # simulation)
     rng = np.random.default_rng(3)
     said, bound = [], []
     while len(said) < 60:

@@ -108,8 +108,8 @@ def test_short_rerun_of_the_margin_study(n: int, m: int, shapes: tuple[float, fl
 
 
 def test_loss_that_would_have_shown_with_survivors_is_shown_as_often_as_said() -> None:
-    # 500 series at a true ratio of 1 give the law of the upper bound; a true loss only shifts it. The loss that single
-    # series say they would have shown (8 times in 10) is then shown that often, on average over the series
+    # 500 series at a true ratio of 1 give the distribution of the upper bound; a true loss only shifts it. The loss
+    # that single series say they would have shown (8 times in 10) is then shown that often, on average over the series
     from lowtail.claims.comparison.law_batch import detectable_from_laws, draw_laws
     from lowtail.claims.comparison.weibull_arms import Arm, usable
 
@@ -152,7 +152,7 @@ def test_survivor_study_says_what_is_said_of_it() -> None:
     assert (study["repetitions"] == np.rint(4_000 * (1 - study["no_answer"]))).all()
     worst = study.groupby("test")["rejected"].max()
     assert worst["default"] <= 0.06
-    assert worst["confidence laws"] <= 0.06
+    assert worst["confidence distributions"] <= 0.06
     assert worst["likelihood ratio, own shapes"] > 0.07  # where 3 meet 10: why the default there is the other
     assert worst["likelihood ratio, one shape"] > 0.10
     assert worst["chi-square table"] > 0.15

@@ -52,7 +52,7 @@ def test_choice_of_law_does_not_advise_a_contradicted_one() -> None:
     # all contradicted
     two_kinds = lt.Sample([24.0, 24.5, 25, 24.8, 60, 110, 24.2, 24.4])
     assert "none of these bounds stands" in str(lt.sensitivity(two_kinds))
-    # too few to test a law: the old advice
+    # too few to test a distribution: the old advice
     assert "use the lowest unless one distribution is known" in str(lt.sensitivity(lt.Sample([20.0, 25.0, 33.0])))
 
 

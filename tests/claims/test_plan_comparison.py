@@ -221,7 +221,8 @@ def test_cheapest_split_by_trying_every_pair() -> None:
 
 @pytest.mark.parametrize("tails", [0.05, 0.025])
 def test_behrens_fisher_reach_of_two_cauchy_laws(tails: float) -> None:
-    """One degree of freedom is the Cauchy law; a sin + b cos of two is Cauchy with scale a + b (from memory)."""
+    """One degree of freedom is the Cauchy distribution; a sin + b cos of two is Cauchy with scale a + b (from
+    memory)."""
     angle, reach = behrens_fisher_reach(1, 1, tails)
     assert reach == pytest.approx((np.sin(angle) + np.cos(angle)) * stats.cauchy.isf(tails), rel=2e-5)
     angle, reach = behrens_fisher_reach(4, 7, tails)

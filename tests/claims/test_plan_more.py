@@ -138,7 +138,7 @@ def test_trials_spend_blocks_only_where_the_answer_hangs_on_them() -> None:
 
 
 def test_normal_draws_with_survivors_follow_the_law() -> None:
-    """Draws (a table of quantiles) against the law's own integral."""
+    """Draws (a table of quantiles) against the distribution's own integral."""
     law = lt.confidence_law(HELD, "normal")
     location, spread = law.draws(60_000, 3)
     for fraction, level in ((0.1, 0.95), (0.5, 0.2), (0.01, 0.5)):

@@ -271,3 +271,12 @@ def test_committed_study_comes_true() -> None:
     assert (table["predicted"] >= 0.8).all()
     assert (table["one_fewer"].dropna() < 0.8).all()
     assert ((table["succeeded"] - table["predicted"]).abs() < 0.02).all()
+
+
+def test_populations_without_end_have_a_limit_of_their_own() -> None:
+    """Two breaks allow shapes so low that the mean overflows: no warning, and never a limit above the true percentile."""
+    for family in (WEIBULL, NORMAL, LOGNORMAL):
+        place, spread = np.array([3.0, 900.0]), np.array([50.0, 1e5])
+        limit = endless_limit(family, place, spread, B)
+        assert not np.isnan(limit).any()
+        assert (limit <= place + family.quantile(B.fraction_below) * spread).all()

@@ -1,4 +1,5 @@
-"""The confidence engine: against the noncentral t, adaptive integration (mpmath), its own laws, and what it refuses."""
+"""The confidence engine: against the noncentral t, adaptive integration (mpmath), its own distributions, and what it
+refuses."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ def test_normal_bound_is_the_noncentral_t_bound(n, confidence, fraction_below):
 
 
 def weibull_confidence_by_mpmath(u, broke, q, fraction_below):
-    """P(percentile <= q | data) by adaptive integration over ln k of the conditional law (Lawless 1978), 18 digits."""
+    """P(percentile <= q | data) by adaptive integration over ln k of the conditional distribution (Lawless 1978), 18
+    digits."""
     mp.mp.dps = 18
     u = [mp.mpf(float(v)) for v in u]
     top = max(u)
@@ -75,7 +77,7 @@ CASES = [
     ([20.1, 23.4, 25.0], [1, 1, 1]),
     ([20.1, 23.4, 25.0, 26.0, 21.0], [1, 1, 0, 0, 0]),
     ([24.1, 25.3, 22.8, 26.0, 23.9, 24.4, 25.2, 21.9], [1, 1, 1, 1, 0, 0, 1, 1]),
-    # 300 specimens at the middles of 300 equal shares of a Weibull law of shape 12
+    # 300 specimens at the middles of 300 equal shares of a Weibull distribution of shape 12
     (20 * (-np.log1p(-(np.arange(300) + 0.5) / 300)) ** (1 / 12), [1] * 300),
 ]
 

@@ -1,4 +1,4 @@
-"""Spread prior from earlier series, and the three-parameter law with its refusals."""
+"""Spread prior from earlier series, and the three-parameter distribution with its refusals."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The staircase, the plotting positions and the law of the held loads."""
+"""The staircase, the plotting positions and the distribution of the held loads."""
 
 from __future__ import annotations
 

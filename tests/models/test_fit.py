@@ -46,7 +46,7 @@ def test_agrees_with_scipy_censored_fit():
 
 
 def test_no_direction_raises_the_likelihood():
-    """Definition of a maximum: the log-likelihood, written out with scipy's laws, falls to every side."""
+    """Definition of a maximum: the log-likelihood, written out with scipy's distributions, falls to every side."""
     rng = np.random.default_rng(4)
     load, broke = random_samples(rng, 20, 7)
     for name in FAMILY_NAMES:

@@ -1,4 +1,4 @@
-"""Null samples with survivors: the order seen is kept, and the law between events is the one defined."""
+"""Null samples with survivors: the order seen is kept, and the distribution between events is the one defined."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SIZE = 40_000
 
 
 def hazards(sample: Sample, family: str) -> tuple[np.ndarray, np.ndarray]:
-    """Cumulative hazard of the fitted law at every simulated load, and the flags."""
+    """Cumulative hazard of the fitted distribution at every simulated load, and the flags."""
     law = get_family(family)
     load, broke = simulate_like(sample, law, SIZE, np.random.default_rng(1))
     fit = fit_many(sample.load[None], sample.broke[None], law)
@@ -52,15 +52,15 @@ def test_one_stop_load_keeps_the_number_of_breaks_below_it(family: str) -> None:
     load, broke = simulate_like(sample, law, SIZE, np.random.default_rng(1))
     assert (broke.sum(axis=1) == 3).all() and load[:, 3:] == pytest.approx(24.0)
     assert load[:, :3].max() <= 24.0 * (1 + 1e-12)
-    # the share of the fitted law below the stop load, passed at random: uniform
+    # the share of the fitted distribution below the stop load, passed at random: uniform
     fit = fit_many(sample.load[None], sample.broke[None], law)
     share = law.standard.cdf((law.transform(load) - fit.location[0]) / fit.spread[0])
     assert stats.kstest((share[:, 0] / share[:, 3]), lambda u: 1 - (1 - u) ** 3).pvalue > 1e-3  # lowest of three
 
 
 def test_normal_breaks_below_a_stop_load_given_their_mean_and_scatter() -> None:
-    # given number, mean and scatter, breaks of a normal law stopped at a load lie in every direction alike, on the
-    # sphere about their mean, as far as none comes out above the stop load: no parameter is left
+    # given number, mean and scatter, breaks of a normal distribution stopped at a load lie in every direction alike, on
+    # the sphere about their mean, as far as none comes out above the stop load: no parameter is left
     sample = Sample([21.0, 23.0, 23.1, 23.5, 24.0, 24.0], [1, 1, 1, 1, 0, 0])
     rng = np.random.default_rng(3)
     ways = rng.standard_normal((200_000, 4))
@@ -77,7 +77,7 @@ def test_normal_breaks_below_a_stop_load_given_their_mean_and_scatter() -> None:
     law = get_family("normal")
     load, _ = simulate_like(sample, law, 2000, rng)
     assert stats.ks_2samp(lowest(load[:, :4]), exact).pvalue > 1e-3
-    # as many below the stop load from the fitted law, no more asked of them: another law
+    # as many below the stop load from the fitted distribution, no more asked of them: another distribution
     fit = fit_many(sample.load[None], sample.broke[None], law)
     share = law.standard.cdf((24.0 - fit.location[0]) / fit.spread[0])
     plain = law.standard.ppf(rng.random((2000, 4)) * share)

@@ -1,4 +1,5 @@
-"""Batches drawn at random beside a regression: the exact quadrature, the laid law, and what the two must agree on."""
+"""Batches drawn at random beside a regression: the exact quadrature, the laid distribution, and what the two must agree
+on."""
 
 from __future__ import annotations
 
@@ -120,8 +121,8 @@ def test_without_spread_between_batches_it_is_the_regression(family: str) -> Non
 
 
 def test_weibull_with_survivors_against_a_dense_grid() -> None:
-    # the same law on a grid of (place, ln spread, ln rho), the shift of each batch on a grid of its own; the places
-    # reach as far as the normal scatter between batches does
+    # the same distribution on a grid of (place, ln spread, ln rho), the shift of each batch on a grid of its own; the
+    # places reach as far as the normal scatter between batches does
     load = np.array([24.0, 25.5, 26.0, 22.0, 23.5, 24.5, 25.0, 27.0, 27.5])
     broke = np.array([True, True, False, True, True, True, True, False, True])
     label, y = np.repeat(np.arange(3), 3), np.log(load)

@@ -1,4 +1,4 @@
-"""Bounds without a strength law: definitions, coverage under several laws, survivors, refusals."""
+"""Bounds without a strength distribution: definitions, coverage under several distributions, survivors, refusals."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,5 @@
-"""The regression engine: maximum, confidence law, random batches; against other engines and published answers."""
+"""The regression engine: maximum, confidence distribution, random batches; against other engines and published
+answers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Components in series: published laws by mode, closed forms, size effect."""
+"""Components in series: published distributions by mode, closed forms, size effect."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_nelson_all_breaks_as_one() -> None:
 
 def test_nelson_assembly() -> None:
     answer = weak_link(by_cause(LOAD, CAUSE), size=4000)
-    # the minimum of the two fitted laws, by its definition
+    # the minimum of the two fitted distributions, by its definition
     x, laws = 1000.0, {k: fit(s) for k, s in by_cause(LOAD, CAUSE).items()}
     either = 1 - np.prod([1 - law.fraction_below(x) for law in laws.values()])
     assert answer.fraction_weaker(x) == pytest.approx(either, rel=1e-10)

@@ -1,4 +1,5 @@
-"""The demo log against the laws it was drawn from: the table of bounds in data/README.md is what the code says."""
+"""The demo log against the distributions it was drawn from: the table of bounds in data/README.md is what the code
+says."""
 
 from __future__ import annotations
 

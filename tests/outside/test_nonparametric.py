@@ -339,7 +339,7 @@ def test_clopper_pearson_lower_libraries(held: int, n: int, value: float) -> Non
 def test_ranks(row: tuple[float, ...]) -> None:
     n, fraction_below, confidence, rank = row
     assert order_statistic_rank(int(n), fraction_below, confidence) == rank
-    # the definition, by scipy's binomial law
+    # the definition, by scipy's binomial distribution
     if rank:
         assert stats.binom.sf(rank - 1, n, fraction_below) >= confidence
     assert stats.binom.sf(rank, n, fraction_below) < confidence

@@ -139,7 +139,7 @@ def test_unequal_arms() -> None:
     assert power(40) < 0.95
 
 
-# two one-sided tests, pooled scatter, margins of one standard deviation: integration over the chi law (mpmath)
+# two one-sided tests, pooled scatter, margins of one standard deviation: integration over the chi distribution (mpmath)
 @pytest.mark.parametrize(("n", "power"), [(10, 0.390939), (15, 0.695405), (20, 0.855805), (30, 0.970919)])
 def test_equivalence_power(n: int, power: float) -> None:
     got = chance_two_arms(

@@ -156,7 +156,7 @@ REPEATS = 20_000
 
 @cache
 def simulated(n: int) -> tuple[np.ndarray, np.ndarray]:
-    """Shape and scale estimates of samples from a standard Weibull law."""
+    """Shape and scale estimates of samples from a standard Weibull distribution."""
     load = np.random.default_rng(1000 + n).exponential(size=(REPEATS, n))
     fits = fit_many(load, None, "weibull")
     return 1 / fits.spread, np.exp(fits.location)

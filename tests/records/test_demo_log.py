@@ -43,7 +43,7 @@ def test_the_readme_states_the_true_strengths(maker: ModuleType) -> None:
 
 
 def test_the_true_strengths_are_those_of_the_law(maker: ModuleType) -> None:
-    # A connector loses no strength with age: one Weibull law, scale (-ln(1 - p))^(1/shape), by definition;
+    # A connector loses no strength with age: one Weibull distribution, scale (-ln(1 - p))^(1/shape), by definition;
     # the cord's population is a mixture over its batches, checked here by simulation.
     oval = maker.LAWS[0]
     assert maker.true_low(oval, 0.05) == pytest.approx(27.0 * (-np.log(0.95)) ** (1 / 24.0), rel=1e-12)

@@ -56,7 +56,7 @@ def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:
     assert [f.summary for f in folds] == ["sling", "oval"]
     assert sum(isinstance(b, Picture) for b in folds[0].blocks) == 1
     small = [b.text for b in section.blocks if isinstance(b, Prose) and b.kind == "small"]
-    # tests of sling: law, outliers, failure modes (a gap), batches, age; oval has too few breaks for any
+    # tests of sling: distribution, outliers, failure modes (a gap), batches, age; oval has too few breaks for any
     assert small[0].startswith("5 tests with 5 % false alarms each: were every group sound, about 1 would")
 
 

@@ -4,8 +4,9 @@
     python tests/truth/batches_coverage.py normal               one part: normal, weibull or survivors
     python tests/truth/batches_coverage.py weibull --jobs 4
 
-Each row is one law, design, fraction below, confidence and share of the variance between batches; coverages are shares
-of the repetitions in which the bound lies at or below the true strength. Seeded: the same command gives the same table.
+Each row is one distribution, design, fraction below, confidence and share of the variance between batches; coverages
+are shares of the repetitions in which the bound lies at or below the true strength. Seeded: the same command gives the
+same table.
 
 - ``bound``: what `batch_bound` gives (normal scatter: generalised, Weibull scatter: Weibull pivotal quantity)
 - ``lognormal_bound``: the generalised pivotal quantity on ln load where the scatter within batches is Weibull

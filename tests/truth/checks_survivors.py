@@ -1,11 +1,11 @@
 """False alarms of the model and batch checks where specimens held or loads tie, p-values simulated anew each time.
 
 Run: ``python tests/truth/checks_survivors.py`` (half an hour on one core); writes ``checks_survivors.csv``. Nominal
-5 %. ``stop``: "rig", whose strength follows the same law, gives way first in a share ``held`` of tests; "load", every
-test is stopped at one load that this share would outlast. ``judged``: samples that carry the test, the others are
-refused; ``judged_held`` and ``alarms_held``: those of them in which at least one specimen held. Of 199 simulated
-samples, 10 p-values in 200 are 5 % or less, as with many more. ``rounded``: step of the loads, in spreads of the law.
-Standard error of a share: 0.35 percentage points at 4000 judged samples.
+5 %. ``stop``: "rig", whose strength follows the same distribution, gives way first in a share ``held`` of tests;
+"load", every test is stopped at one load that this share would outlast. ``judged``: samples that carry the test, the
+others are refused; ``judged_held`` and ``alarms_held``: those of them in which at least one specimen held. Of 199
+simulated samples, 10 p-values in 200 are 5 % or less, as with many more. ``rounded``: step of the loads, in spreads of
+the distribution. Standard error of a share: 0.35 percentage points at 4000 judged samples.
 """
 
 from __future__ import annotations
@@ -40,14 +40,14 @@ RATIOS = (
 
 @lru_cache
 def rig_above(law: Family, held: float) -> float:
-    """How far, in spreads, the rig's law lies above the part's, for this share of specimens to hold."""
+    """How far, in spreads, the rig's distribution lies above the part's, for this share of specimens to hold."""
     trial = np.random.default_rng(1)
     a, b = (law.standard.rvs(size=50_000, random_state=trial) for _ in range(2))
     return float(np.quantile(a - b, 1 - held))
 
 
 def sound(law: Family, n: int, held: float, stop: str, rng: np.random.Generator) -> Sample:
-    """One sample of the law, stopped by a rig of the same law and spread, or at one load."""
+    """One sample of the distribution, stopped by a rig of the same distribution and spread, or at one load."""
     z = law.standard.rvs(size=n, random_state=rng)
     if stop == "rig":
         rig = rig_above(law, held) + law.standard.rvs(size=n, random_state=rng)
@@ -88,7 +88,7 @@ def row(
 
 
 def statistics(load: Array, broke: Flags, law: Family) -> dict[str, tuple[Array, int]]:
-    """Each statistic, large where the law is doubtful, and the different breaks that its claim asks for."""
+    """Each statistic, large where the distribution is doubtful, and the different breaks that its claim asks for."""
     return {
         "Anderson-Darling": (anderson_darling_many(load, broke, law), 3),
         "largest gap": (largest_gap_many(load, broke, law)[0], 4),

@@ -1,9 +1,9 @@
 """False alarms of the model and batch checks where every specimen broke, with and without ties.
 
 Run: ``python tests/truth/checks_type1.py`` (about 3 minutes on one core); writes ``checks_type1.csv``. Nominal level
-5 %; ``rounded`` is the step to which loads are rounded, in spreads of the law (0: not rounded). Every statistic and
-limit is the package's own; null limits and judged samples come from different draws. Standard error of a share: 0.15
-percentage points at 20,000 repetitions, 0.5 at 2,000 (k-sample Anderson-Darling, permuted anew each time).
+5 %; ``rounded`` is the step to which loads are rounded, in spreads of the distribution (0: not rounded). Every
+statistic and limit is the package's own; null limits and judged samples come from different draws. Standard error of a
+share: 0.15 percentage points at 20,000 repetitions, 0.5 at 2,000 (k-sample Anderson-Darling, permuted anew each time).
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def above(null: Array, judged: Array) -> float:
 
 
 def one_sample(law: Family, n: int, rounded: float, rng: np.random.Generator) -> list[dict[str, object]]:
-    """Anderson-Darling, gap, trend, and for the normal law the outlier screens."""
+    """Anderson-Darling, gap, trend, and for the normal distribution the outlier screens."""
     sound, judged = draw(law, (REPETITIONS, n), 0.0, rng), draw(law, (REPETITIONS, n), rounded, rng)
     broke, ones = np.ones(sound.shape, dtype=bool), np.ones((n, 1))
     slope = np.column_stack([ones, np.arange(n)])

@@ -4,9 +4,9 @@ Run: ``python tests/truth/compare_designs.py`` (about 13 minutes on one core); w
 repetitions a cell (a share of 95 % is known to 0.5 points); levels of pairs and blocks scatter ``between`` times as
 much as specimens of the reference; loads held are drawn anew for every specimen, or one for an arm (``rig``). Only
 repetitions with a survivor count; ``complete`` is the share without. ``coverage`` is that of the interval given, and
-1 - ``coverage`` the test's error rate; ``coverage_law`` that of the level-free law alone; ``rejected_within`` the error
-rate of the permutation within blocks at 5 % (1,000 repetitions). ``no_answer``: too few breaks. The intervals are found
-here for all repetitions at once and held to the package's own on the first ones.
+1 - ``coverage`` the test's error rate; ``coverage_law`` that of the level-free distribution alone; ``rejected_within``
+the error rate of the permutation within blocks at 5 % (1,000 repetitions). ``no_answer``: too few breaks. The intervals
+are found here for all repetitions at once and held to the package's own on the first ones.
 """
 
 from __future__ import annotations

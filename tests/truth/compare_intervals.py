@@ -1,11 +1,11 @@
-"""How often the intervals from two Weibull confidence laws hold the true ratio, at a nominal two-sided 95 %.
+"""How often the intervals from two Weibull confidence distributions hold the true ratio, at a nominal two-sided 95 %.
 
 Run: ``python tests/truth/compare_intervals.py`` (about 10 minutes on one core); writes ``compare_intervals.csv``:
 ratio of medians (the interval used with survivors), of 10, 5 and 1 % strengths, and of scatter. 10,000 repetitions a
-cell, 1,000 draws from each law; repetitions with fewer than 2 breaks in an arm have no interval and are counted apart.
-Each interval uses the tails that the package uses (safer ones below 5 %, and for the scatter in repetitions with
-survivors); ``coverage_plain`` is that of the full tails. The laws are drawn here for all repetitions at once and held
-to the package's own answer on the first repetition of every cell.
+cell, 1,000 draws from each distribution; repetitions with fewer than 2 breaks in an arm have no interval and are
+counted apart. Each interval uses the tails that the package uses (safer ones below 5 %, and for the scatter in
+repetitions with survivors); ``coverage_plain`` is that of the full tails. The distributions are drawn here for all
+repetitions at once and held to the package's own answer on the first repetition of every cell.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def _score(used: Array, plain: Array, true: float) -> dict[str, float]:
 
 
 def _intervals(first: Arm, second: Arm, rng: np.random.Generator, draws: int = DRAWS) -> dict[str, tuple[Array, Array]]:
-    """Log intervals (rows, 2) of every ratio, as the package uses them and with the full tails of two laws."""
+    """Log intervals (rows, 2) of every ratio, as the package uses them and with the full tails of two distributions."""
     (m1, s1), (m2, s2) = draw_laws(first, draws, rng), draw_laws(second, draws, rng)
     tails = [PLAIN, 1 - PLAIN, SAFER, 1 - SAFER]
     out = {}

@@ -2,10 +2,10 @@
 
 Run: ``python tests/truth/compare_survivors.py`` (about 25 minutes on one core); writes ``compare_survivors.csv``. The
 likelihood ratio with a shape for each arm (one shape, for comparison) calibrated by up to 99 simulated series, the
-chi-square table, the permutation log-rank test (499 random arrangements where 10 meet 10), and the two confidence laws;
-the default is the first, or the last where the numbers differ by more than one. 4,000 repetitions a cell: a share of
-5 % is known to 0.35 points; repetitions with fewer than 2 breaks in an arm have no answer. The tests are computed here
-on arrays of repetitions and held to the package's own answers on the first repetitions of every cell.
+chi-square table, the permutation log-rank test (499 random arrangements where 10 meet 10), and the two confidence
+distributions; the default is the first, or the last where the numbers differ by more than one. 4,000 repetitions a
+cell: a share of 5 % is known to 0.35 points; repetitions with fewer than 2 breaks in an arm have no answer. The tests
+are computed here on arrays of repetitions and held to the package's own answers on the first repetitions of every cell.
 """
 
 from __future__ import annotations
@@ -35,7 +35,8 @@ HELD = ((0.0, 0.4), (0.4, 0.4))  # the second for Weibull truths only
 
 
 def simulate(arm: Arm, location: Array, spread: Array, series: int, rng: np.random.Generator) -> Arm:
-    """``series`` rows for every row of ``arm`` at its null fit, loads held drawn from their Kaplan-Meier law."""
+    """``series`` rows for every row of ``arm`` at its null fit, loads held drawn from their Kaplan-Meier
+    distribution."""
     size = (len(arm.u), series, arm.u.shape[1])
     y = location[:, None, None] + spread[:, None, None] * np.log(rng.exponential(size=size))
     limit = np.empty(size)
@@ -80,7 +81,7 @@ def log_rank_p(first: Arm, second: Arm, rng: np.random.Generator) -> Array:
 
 
 def laws_p(first: Arm, second: Arm, rng: np.random.Generator) -> Array:
-    """P values from the two confidence laws of the medians, by `DRAWS` draws of each, for every row."""
+    """P values from the two confidence distributions of the medians, by `DRAWS` draws of each, for every row."""
     out = np.empty(len(first.u))
     for start in range(0, len(out), 1_000):
         rows = np.arange(len(out)) // 1_000 == start // 1_000
@@ -127,8 +128,10 @@ def cell(
         parts.append(block(first.rows(rows), second.rows(rows), rng, start == 0))
     names = ("likelihood ratio, own shapes", "likelihood ratio, one shape", "chi-square table", "permutation log-rank")
     found = {name: np.concatenate(values) for name, values in zip(names, zip(*parts, strict=True), strict=True)}
-    found["confidence laws"] = laws_p(first, second, rng.spawn(1)[0])
-    found["default"] = found["confidence laws" if abs(sizes[0] - sizes[1]) > 1 else "likelihood ratio, own shapes"]
+    found["confidence distributions"] = laws_p(first, second, rng.spawn(1)[0])
+    found["default"] = found[
+        "confidence distributions" if abs(sizes[0] - sizes[1]) > 1 else "likelihood ratio, own shapes"
+    ]
     out: list[dict[str, object]] = []
     for name, values in found.items():
         share = float(np.mean(values <= 0.05 + 1e-12))

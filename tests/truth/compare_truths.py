@@ -33,7 +33,7 @@ def log_strength(truth: str, spread: float, size: tuple[int, ...], rng: np.rando
 
 
 def log_quantile(truth: str, spread: float, fraction_below: float) -> float:
-    """True log percentile of the law drawn by `log_strength` with ``centre="median"``."""
+    """True log percentile of the distribution drawn by `log_strength` with ``centre="median"``."""
     if truth == "lognormal":
         return float(0.10 * spread * stats.norm.ppf(fraction_below))
     if truth == "weibull":
@@ -42,7 +42,8 @@ def log_quantile(truth: str, spread: float, fraction_below: float) -> float:
 
 
 def held_at(truth: str, spread: float, size: tuple[int, ...], share: float, rng: np.random.Generator) -> Array:
-    """Log loads at which the rig gives way: the part's own law, shifted so that ``share`` of the specimens hold."""
+    """Log loads at which the rig gives way: the part's own distribution, shifted so that ``share`` of the specimens
+    hold."""
     if share == 0:
         return np.full(size, np.inf)
     trial = np.random.default_rng(12345)

@@ -1,10 +1,11 @@
-"""True coverage of the low bound, by simulation: n, survivors, laws of the held loads, families, bases, confidence.
+"""True coverage of the low bound, by simulation: n, survivors, distributions of the held loads, families, bases,
+confidence.
 
 Run ``python tests/truth/coverage.py`` from the top folder (about 15 minutes on 2 cores); it writes ``coverage.csv``
 beside this file and ``coverage.png``. Every cell has a seed of its own, so the table does not depend on the number of
 workers. A bound covers when the confidence found at the true percentile does not exceed the nominal one: one
-evaluation of the confidence law a sample gives the coverage at every confidence. The law is taken as it is, without the
-calibration for specimens held early, which never raises a bound: for that see ``early_holds.py``.
+evaluation of the confidence distribution a sample gives the coverage at every confidence. The distribution is taken as
+it is, without the calibration for specimens held early, which never raises a bound: for that see ``early_holds.py``.
 """
 
 from __future__ import annotations
@@ -85,7 +86,7 @@ def cell(family_name, n, share, law, repetitions, seed):
 
 
 def cells(quick):
-    """The grid; the normal law with survivors costs most and has fewer repetitions and sizes."""
+    """The grid; the normal distribution with survivors costs most and has fewer repetitions and sizes."""
     for family in ("weibull", "normal"):
         for n in SIZES:
             for share in HELD:

@@ -2,9 +2,9 @@
 
     python tests/truth/other_bounds_coverage.py    large sample and likelihood ratio (about 2 minutes)
 
-Specimens against a rig whose strength has the same law and spread, set so that the share ``survivors`` holds; samples
-with fewer than 2 breaks are left out (``refused``). One row a law, n, share of survivors, fraction below and
-confidence. Seeded: the same command gives the same table.
+Specimens against a rig whose strength has the same distribution and spread, set so that the share ``survivors`` holds;
+samples with fewer than 2 breaks are left out (``refused``). One row a distribution, n, share of survivors, fraction
+below and confidence. Seeded: the same command gives the same table.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """Do plans made from 5 specimens succeed as often as they say? Run: ``python tests/truth/plan_calibration.py``.
 
 For each invented series of 5 a claim is chosen whose present confidence is 0.90 or 0.93; `more_samples` says how many
-more give a chance of 0.80. Then fresh worlds are drawn from the confidence law with another seed, that many specimens
-are tested in each, and the pooled bound is taken from the exact engine (not the quick one the planner uses). Beside
-it stands the plug-in plan, which takes the fitted law as known, with its real rate over the same worlds. Writes
-plan_calibration.csv.
+more give a chance of 0.80. Then fresh worlds are drawn from the confidence distribution with another seed, that many
+specimens are tested in each, and the pooled bound is taken from the exact engine (not the quick one the planner uses).
+Beside it stands the plug-in plan, which takes the fitted distribution as known, with its real rate over the same
+worlds. Writes plan_calibration.csv.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ SERIES, WORLDS, ASSURANCE = 10, 3000, 0.8
 
 
 def plug_in(sample: lt.Sample, claim: float, family: str, basis: lt.Basis) -> int:
-    """Further specimens by the plan that takes the fitted law as known."""
+    """Further specimens by the plan that takes the fitted distribution as known."""
     law = get_family(family)
     fit = lt.fit(sample, law)
     spread = fit.spread if family == "weibull" else fit.spread * np.sqrt(sample.n / (sample.n - 1))

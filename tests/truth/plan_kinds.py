@@ -4,10 +4,10 @@ Each plan asks for a chance of 0.80. Its number is then tested in fresh worlds d
 is judged by the exact engine or by a reference library, not by the quick forms the planner uses:
 
 - more specimens with survivors in hand (Weibull, normal), and in looks with both boundaries: `confidence_many`;
-- more specimens of two arms: Welch's interval of scipy.stats.ttest_ind, or draws from both confidence laws;
+- more specimens of two arms: Welch's interval of scipy.stats.ttest_ind, or draws from both confidence distributions;
 - new series with survivors, and to a precision: `confidence_many`, `low_many`;
-- new comparison with survivors: draws from both confidence laws;
-- batches under the Weibull law with survivors: the engine of `batch_bound`.
+- new comparison with survivors: draws from both confidence distributions;
+- batches under the Weibull distribution with survivors: the engine of `batch_bound`.
 
 ``succeeded`` must agree with ``predicted`` within 2 points and the error of the study. Writes plan_kinds.csv.
 """
@@ -36,7 +36,8 @@ AGED = lt.Sample([22.8, 24.9, 23.9, 25.1, 24.0], [True, True, True, False, True]
 
 
 def pooled(sample: lt.Sample, family: str, more: int, size: int, seed: int = SEED) -> tuple[np.ndarray, np.ndarray]:
-    """Loads and breaks of the series in hand with ``more`` specimens from fresh worlds of its confidence law."""
+    """Loads and breaks of the series in hand with ``more`` specimens from fresh worlds of its confidence
+    distribution."""
     law = get_family(family)
     location, spread = lt.confidence_law(sample, law).draws(size, np.random.default_rng(seed))
     z, broke = standard_series(law, more, size, sample.n_held / sample.n, np.random.SeedSequence(seed + 1))
@@ -75,7 +76,7 @@ def more_rows() -> list[dict[str, object]]:
 
 
 def by_draws(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray], edge: float) -> np.ndarray:
-    """Confidence that the medians (log loads) differ by more than ``edge``, from 4,000 draws of each law."""
+    """Confidence that the medians (log loads) differ by more than ``edge``, from 4,000 draws of each distribution."""
     typical, out = float(np.log(np.log(2.0))), np.zeros(len(first[0]))
     for i in range(out.size):
         drawn = []

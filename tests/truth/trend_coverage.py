@@ -7,9 +7,10 @@ true low strength; ``refused`` counts those for which there is no bound (given a
 
 - retention: ages 0 to 9 years, low strength at 9 years (`regression_law`)
 - retention, others: the same with one or two further columns, a number and two words
-- retention, batches: batches drawn at random (`mixed_normal` where every specimen broke and the law is lognormal, else
+- retention, batches: batches drawn at random (`mixed_normal` where every specimen broke and the distribution is
+lognormal, else
   `mixed_law`); ``share`` of the variance lies between batches; ages spread within each batch, or one age a batch
-- ``held``: share of specimens held by a rig of the same law as the specimens
+- ``held``: share of specimens held by a rig of the same distribution as the specimens
 """
 
 from __future__ import annotations

@@ -6,7 +6,8 @@ of a share of 5 %: 0.77 percentage points at 800 samples. Each cell has its own 
 
 - trend: ages against none, a diameter beside them in both lines (``p_value`` of `retention` with ``others``)
 - bend: a line in age against one that bends (``bend_p``)
-- ``stop``: "none", every specimen broke; "rig", held by a rig of the same law that is no part of the trend; "load", the
+- ``stop``: "none", every specimen broke; "rig", held by a rig of the same distribution that is no part of the trend;
+"load", the
   test ended at one load for all; 30 % held on average
 """
 

@@ -39,7 +39,7 @@ Borrow = Annotated[
         "one that never governs."
     ),
 ]
-Family = Annotated[str, Parameter(help="Strength law: weibull, normal or lognormal.")]
+Family = Annotated[str, Parameter(help="Strength distribution: weibull, normal or lognormal.")]
 Only = Annotated[list[str] | None, Parameter(help="Only groups whose name holds this text; repeated for several.")]
 Units = Annotated[str, Parameter(help="kN, or lbf for pound-force in brackets behind every kN.")]
 PulseWidth = Annotated[
@@ -72,8 +72,8 @@ Checks = Annotated[
     Parameter(
         name="--checks",
         negative="--no-checks",
-        help="Ask (or leave out) the checks of every group: law, outliers, failure modes, batches, weak link, age. "
-        "Default: asked of up to 60 groups, a third of a second each.",
+        help="Ask (or leave out) the checks of every group: distribution, outliers, failure modes, batches, weak link, "
+        "age. Default: asked of up to 60 groups, a third of a second each.",
     ),
 ]
 TableFile = Annotated[Path | None, Parameter(help="Write the full table to this file (.csv, .xlsx or .json) as well.")]

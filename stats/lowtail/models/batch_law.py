@@ -1,4 +1,4 @@
-"""Bounds across batches drawn at random (one-way random effects, normal law), on arrays.
+"""Bounds across batches drawn at random (one-way random effects, normal distribution), on arrays.
 
 The generalised pivotal quantity for the strength at a fraction below is evaluated by quadrature, not by drawing: for
 batch means with sum of squares S about their plain mean, squares E within batches, a batches and N specimens,
@@ -108,7 +108,7 @@ def batch_sums(groups: Sequence[ArrayLike]) -> BatchSums:
 
 @lru_cache(maxsize=128)
 def chi_square_nodes(degrees: int, nodes: int) -> tuple[Array, Array]:
-    """Nodes and weights of a chi-square law, trapezoid in its logarithm, 36 log units deep."""
+    """Nodes and weights of a chi-square distribution, trapezoid in its logarithm, 36 log units deep."""
     a = degrees / 2
     top = np.log(2 * a)
 

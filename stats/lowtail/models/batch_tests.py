@@ -1,8 +1,9 @@
 """Likelihood-ratio tests of equal spread and of equal location of several batches, calibrated by simulation.
 
-The chi-square law of these ratios is far too generous at 5 specimens a batch, so it is never used: the null law is
-simulated from the fitted null model, held loads drawn batch by batch from their Kaplan-Meier law. Without survivors the
-null law does not depend on the parameters and the test is exact up to simulation error.
+The chi-square distribution of these ratios is far too generous at 5 specimens a batch, so it is never used: the null
+distribution is simulated from the fitted null model, held loads drawn batch by batch from their Kaplan-Meier
+distribution. Without survivors the null distribution does not depend on the parameters and the test is exact up to
+simulation error.
 """
 
 from __future__ import annotations

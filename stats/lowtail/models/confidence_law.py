@@ -138,7 +138,7 @@ class ConfidenceLaw:
         return float(checked[0])
 
     def interval(self, fraction_below: float, confidence: float) -> tuple[float, float]:
-        """Two-sided confidence interval in kN of a percentile, equal tails; its upper end is that of the plain law."""
+        """Two-sided confidence interval in kN of a percentile, equal tails; its upper end is the plain one."""
         g = check_fraction(confidence, "confidence")
         return self.low(fraction_below, 0.5 * (1 + g)), self.plain_low(fraction_below, 0.5 * (1 - g))
 
@@ -213,8 +213,8 @@ def confidence_law(
 
     Examples
     --------
-    >>> law = confidence_law(Sample([24.1, 25.3, 22.8, 26.0, 23.9]), "normal")
-    >>> round(law.low(0.10, 0.95), 3)
+    >>> distribution = confidence_law(Sample([24.1, 25.3, 22.8, 26.0, 23.9]), "normal")
+    >>> round(distribution.low(0.10, 0.95), 3)
     20.156
     """
     law = get_family(family)

@@ -222,7 +222,7 @@ def plotting_positions(
 
 
 def held_law(load: ArrayLike, broke: ArrayLike | None = None) -> tuple[Array, Array]:
-    """Kaplan-Meier law of the load at which a specimen would be held, were it strong enough.
+    """Kaplan-Meier distribution of the load at which a specimen would be held, were it strong enough.
 
     Breaks act as survivors of the rig: the rig held at least to that load. Probability left over means "never held".
 

@@ -1,7 +1,7 @@
 """The families of strength distributions, as data.
 
-Every family is a location-scale law of ``y``, with ``y = load`` (normal) or ``y = ln(load)`` (lognormal, Weibull).
-To add a family, add its few lines here; the likelihood and confidence engines need not change.
+Every family is a location-scale distribution of ``y``, with ``y = load`` (normal) or ``y = ln(load)`` (lognormal,
+Weibull). To add a family, add its few lines here; the likelihood and confidence engines need not change.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def same(x: Any) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """A location-scale law of the (transformed) load.
+    """A location-scale distribution of the (transformed) load.
 
     Attributes
     ----------

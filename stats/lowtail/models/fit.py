@@ -1,4 +1,4 @@
-"""Fitted laws: right-censored maximum likelihood, one sample or a batch."""
+"""Fitted distributions: right-censored maximum likelihood, one sample or a batch."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ _CHUNK = 60_000  # elements of a batch worked on at once: what a core's cache ho
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit(Record):
-    """A strength law fitted by right-censored maximum likelihood.
+    """A strength distribution fitted by right-censored maximum likelihood.
 
     Attributes
     ----------
     group, family : str
-        Label of the sample; name of the law.
+        Label of the sample; name of the distribution.
     location, spread : float
         Of ``y``: the load in kN (normal) or its natural logarithm (lognormal, Weibull).
     loglik : float
@@ -62,13 +62,13 @@ class Fit(Record):
 
     @property
     def mean(self) -> float:
-        """Location of a normal (kN) or lognormal (of ln load) law."""
+        """Location of a normal (kN) or lognormal (of ln load) distribution."""
         self._not_weibull("mean")
         return self.location
 
     @property
     def std(self) -> float:
-        """Spread of a normal (kN) or lognormal (of ln load) law; maximum likelihood, divisor n."""
+        """Spread of a normal (kN) or lognormal (of ln load) distribution; maximum likelihood, divisor n."""
         self._not_weibull("std")
         return self.spread
 
@@ -166,7 +166,7 @@ def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Fami
 
 @door
 def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None = None) -> Fit:
-    """Fit one strength law by right-censored maximum likelihood.
+    """Fit one strength distribution by right-censored maximum likelihood.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None
     NoAnswerError
         If no specimen broke, or every break is tied with the largest load, so that the likelihood has no maximum.
     InputError
-        If ``shape`` is given for another law than the Weibull, or is not positive.
+        If ``shape`` is given for another distribution than the Weibull, or is not positive.
 
     References
     ----------
@@ -194,8 +194,8 @@ def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None
 
     Examples
     --------
-    >>> law = fit(Sample([24.1, 25.3, 22.8, 26.0, 23.9]))
-    >>> round(law.shape, 1), round(law.scale, 2)
+    >>> distribution = fit(Sample([24.1, 25.3, 22.8, 26.0, 23.9]))
+    >>> round(distribution.shape, 1), round(distribution.scale, 2)
     (24.4, 24.96)
     """
     law = get_family(family)
@@ -222,7 +222,7 @@ def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None
 
 def _fit_known_shape(sample: Sample, law: Family, shape: float) -> Fit:
     if law.name != "weibull":
-        raise InputError(f"`shape` belongs to the weibull law, got family {law.name!r}.")
+        raise InputError(f"`shape` belongs to the weibull distribution, got family {law.name!r}.")
     if not (np.isfinite(shape) and shape > 0):
         raise InputError(f"`shape` must be a finite number greater than 0, got {shape!r}.")
     if sample.n_broken == 0:

@@ -16,7 +16,8 @@ Array = NDArray[np.float64]
 def largest_gap_many(load: Array, broke: NDArray[np.bool_], law: Family) -> tuple[Array, NDArray[np.intp], Array]:
     """Largest weighted gap between neighbouring breaks of each row, in spreads: size, its place, sorted breaks.
 
-    The gap between the i-th and the next of r breaks weighs ``sqrt(i (r - i))``; NaN where no law can be fitted.
+    The gap between the i-th and the next of r breaks weighs ``sqrt(i (r - i))``; NaN where no distribution can be
+    fitted.
     """
     y = np.where(broke, law.transform(load), np.inf)
     y = np.sort(y, axis=1)

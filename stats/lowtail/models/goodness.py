@@ -1,4 +1,4 @@
-"""How far a sample lies from its own fitted law: the Anderson-Darling statistic with estimated parameters, on arrays.
+"""How far a sample lies from its own fitted distribution: the Anderson-Darling statistic with estimated parameters.
 
 With every specimen broken it is the textbook A2 (unmodified; normal distributions with s of n - 1 degrees of freedom,
 the Weibull by maximum likelihood). With survivors the staircase is Kaplan-Meier's and the integral ends at the highest
@@ -72,7 +72,8 @@ def _staircase_distance(z: Array, fell: Flags, law: Family) -> Array:
     """Integral of (staircase - u)^2 / (u (1 - u)) over u, times n, for sorted rows."""
     n = z.shape[1]
     height = 1.0 - np.cumprod(1.0 - fell / (n - np.arange(n)), axis=1)
-    # a specimen held far outside the fitted law has log 0 there; its weight is 0, so a large finite number will do
+    # a specimen held far outside the fitted distribution has log 0 there; its weight is 0, so a large finite number
+    # will do
     log_below, log_above = (np.maximum(log, -1e12) for log in (law.standard.logcdf(z), law.standard.logsf(z)))
     u = law.standard.cdf(z)
     first = -log_above[:, 0] - u[:, 0]
@@ -175,15 +176,16 @@ def _meet(strength: Array, held: Array | None) -> tuple[Array, Flags]:
 def simulate_like(sample: Sample, law: Family, size: int, rng: np.random.Generator) -> tuple[Array, Flags]:
     """Sound samples that break and hold in the same order as ``sample`` did: loads and flags, (size, n).
 
-    Every specimen broke: draws from the fitted law. All that held at one load above every break: as many breaks below
-    that load as there were, from the fitted law; where 4 or more broke, 8 times as many samples are drawn and those
-    kept in which the distribution fitted anew has the stop load most nearly at the same place, in spreads. Number,
-    mean and scatter of the breaks are sufficient for a normal distribution stopped at a load, so that nothing unknown
-    is left in the null law; nearly so for the Weibull. Otherwise breaks and holds come one after another, lowest load
-    first, in the order seen, and the cumulative hazard of the fitted law grows between them by exponential steps that
-    the two share in proportion to their numbers (specimens held at one load count once). A statistic that does not
-    depend on place and spread then has a null law that depends on nothing unknown; it is exact where the risk of being
-    held keeps in proportion to the risk of breaking (a rig of the same kind), and close elsewhere.
+    Every specimen broke: draws from the fitted distribution. All that held at one load above every break: as many
+    breaks below that load as there were, from the fitted distribution; where 4 or more broke, 8 times as many samples
+    are drawn and those kept in which the distribution fitted anew has the stop load most nearly at the same place, in
+    spreads. Number, mean and scatter of the breaks are sufficient for a normal distribution stopped at a load, so that
+    nothing unknown is left in the null distribution; nearly so for the Weibull. Otherwise breaks and holds come one
+    after another, lowest load first, in the order seen, and the cumulative hazard of the fitted distribution grows
+    between them by exponential steps that the two share in proportion to their numbers (specimens held at one load
+    count once). A statistic that does not depend on place and spread then has a null distribution that depends on
+    nothing unknown; it is exact where the risk of being held keeps in proportion to the risk of breaking (a rig of the
+    same kind), and close elsewhere.
 
     Raises
     ------

@@ -68,7 +68,7 @@ def _hk_confidence(n: int, p: float, rank: Array, factor: Array) -> Array:
 
 
 def hanson_koopmans_confidence(n: int, fraction_below: float, rank: int, factor: float) -> float:
-    """Least confidence of the bound ``x_r * (x_1 / x_r) ** factor`` over all laws with log-concave F in ln load.
+    """Least confidence of the bound ``x_r * (x_1 / x_r) ** factor`` over all with log-concave F in ln load.
 
     Examples
     --------

@@ -112,7 +112,7 @@ def _sigma(sizes: Array) -> float:
 
 
 def k_sample_ad(groups: Sequence[ArrayLike]) -> KSampleAD:
-    """k-sample Anderson-Darling statistic of complete samples; compares whole laws: place, scatter and shape.
+    """k-sample Anderson-Darling statistic of complete samples; compares whole distributions: place, scatter and shape.
 
     Parameters
     ----------
@@ -204,10 +204,10 @@ def levene_statistic(y: Array, labels: NDArray[np.intp], k: int) -> Array:
 
 
 def levene_median(groups: Sequence[ArrayLike]) -> tuple[float, float]:
-    """Levene's F with distances from the batch *medians*, and its p-value from the F law.
+    """Levene's F with distances from the batch *medians*, and its p-value from the F distribution.
 
-    The F law is only approximate: at 5 a batch a nominal 5 % test rejects about 2 % of the time. Distances from the
-    means are another test of the same name and can turn the verdict round.
+    The F distribution is only approximate: at 5 a batch a nominal 5 % test rejects about 2 % of the time. Distances
+    from the means are another test of the same name and can turn the verdict round.
 
     References
     ----------

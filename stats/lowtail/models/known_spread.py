@@ -2,8 +2,8 @@
 
 With the spread known, the cumulative hazard summed over the specimens is the exposure at which r breaks were seen,
 and the upper limit of a count gives the bound: ``sum H((y - location) / spread) = chi2(confidence; 2 r + 2) / 2`` with
-``H = -ln(1 - F)``. It holds for any law and any independent stopping of the tests, none broken included; with fewer
-degrees of freedom (2 r) coverage can fall to 27 %.
+``H = -ln(1 - F)``. It holds for any distribution and any independent stopping of the tests, none broken included; with
+fewer degrees of freedom (2 r) coverage can fall to 27 %.
 
 References
 ----------

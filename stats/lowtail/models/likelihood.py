@@ -1,6 +1,6 @@
 """One likelihood engine: right-censored maximum likelihood for a batch of samples at once.
 
-Everything reduces to a location-scale law of ``y`` (load or log load). Rows are centred and scaled before any
+Everything reduces to a location-scale distribution of ``y`` (load or log load). Rows are centred and scaled before any
 exponential is taken, so that results do not depend on the unit. Weibull rows are solved by their profile equation in
 the shape (safeguarded Newton, one bracketed root); normal rows with survivors by Newton in (location / spread, 1 /
 spread), where the log-likelihood is concave; complete normal rows have a closed form.

@@ -1,8 +1,8 @@
 """A regression line with batches drawn at random: the best fit, held against another optimiser.
 
-Normal law of y (load or log load), every specimen broke. The only hard parameter is the ratio between-batch over
-within-batch variance; it is searched over its whole range and checked against statsmodels' own optimiser. The bound
-does not lean on it: see `mixed_normal`.
+Normal distribution of y (load or log load), every specimen broke. The only hard parameter is the ratio between-batch
+over within-batch variance; it is searched over its whole range and checked against statsmodels' own optimiser. The
+bound does not lean on it: see `mixed_normal`.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""Bound in a batch yet to come with survivors, or by the Weibull law: the joint confidence law of a regression.
+"""Bound in a batch yet to come with survivors, or by the Weibull distribution: the joint distribution of a regression.
 
 ``y = x'b + spread (sqrt(rho) Z + e)``, Z standard normal for each batch, e of the family. At each of a grid of ``rho``
-the places of the batches are integrated out (adaptive Gauss-Hermite), and the law of (b, spread) under the weight
-d(b) d(spread) / spread is laid on weighted points; the grid is put together by the weight of `mixed_layout`. With rho
-at 0 this is `regression_law`; with every specimen broken and the normal law it is `mixed_normal`.
+the places of the batches are integrated out (adaptive Gauss-Hermite), and the distribution of (b, spread) under the
+weight d(b) d(spread) / spread is laid on weighted points; the grid is put together by the weight of `mixed_layout`.
+With rho at 0 this is `regression_law`; with every specimen broken and the normal distribution it is `mixed_normal`.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ _POINTS = 2**12  # at each node; twice as many at rho = 0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MixedLaw:
-    """Confidence law of line, spread and spread between batches; build it with `mixed_law`. On the y scale.
+    """Confidence distribution of line, spread and spread between batches; build it with `mixed_law`. On the y scale.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class MixedLaw:
         return weighted_quantile(self._values(x, fraction_below), self.weight, 1 - confidence)
 
     def below(self, y: float, x: Array, fraction_below: float) -> float:
-        """Probability under the law that this y lies at or below ``y``."""
+        """Probability under the distribution that this y lies at or below ``y``."""
         return float(self.weight[self._values(x, fraction_below) <= y].sum())
 
     def _values(self, x: Array, fraction_below: float) -> Array:
@@ -84,7 +84,7 @@ def mixed_law(
     who: str = "This sample",
     count: int = _POINTS,
 ) -> MixedLaw:
-    """Lay the law.
+    """Lay the distribution.
 
     Parameters
     ----------
@@ -102,7 +102,8 @@ def mixed_law(
     Raises
     ------
     NoAnswerError
-        If batches cannot be told from the regression, nothing varies within them, or the points do not carry the law.
+        If batches cannot be told from the regression, nothing varies within them, or the points do not carry the
+        distribution.
     """
     batches = batched_line(load, broke, design, labels, family, who)
     points, weight, total, top = batches.lay(0.0, np.zeros(design.shape[1] + 1), 2 * count, who)

@@ -1,8 +1,9 @@
 """Batches drawn at random beside a regression: what their arrangement allows, and the weight laid on their spread.
 
 ``rho`` is the variance between batches over the squared spread within. The weight d rho / (noise + rho), with ``noise``
-the mean of 1 / (breaks of a batch), is flat in the logarithm of the variance of a batch mean: so the confidence law of
-``rho`` is that of the generalised pivotal quantity. What this law says of variances below zero is laid on rho = 0.
+the mean of 1 / (breaks of a batch), is flat in the logarithm of the variance of a batch mean: so the confidence
+distribution of ``rho`` is that of the generalised pivotal quantity. What this distribution says of variances below zero
+is laid on rho = 0.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Bound in a batch yet to come, normal law, every specimen broke: quadrature over the spread between batches.
+"""Bound in a batch yet to come, normal distribution, every specimen broke: quadrature over the spread between batches.
 
-Given ``rho`` (variance between over within) the line and the spread have the exact law of weighted least squares, and
-the bound's probability is a noncentral t; the weight of ``rho`` is the restricted likelihood times that of
+Given ``rho`` (variance between over within) the line and the spread have the exact distribution of weighted least
+squares, and the bound's probability is a noncentral t; the weight of ``rho`` is the restricted likelihood times that of
 `mixed_layout`. One axis for ``rho``, one for the spread, no draws.
 """
 

@@ -1,7 +1,7 @@
 """The confidence density of the spread, and the location given the spread: the core of the exact engine.
 
-For a location-scale law with the right-invariant weight d(location) d(spread) / spread, the density of ``k = 1 /
-spread`` is known up to a constant, and the location given ``k`` is integrated in closed form (Weibull: gamma; normal,
+For a location-scale distribution with the right-invariant weight d(location) d(spread) / spread, the density of ``k = 1
+/ spread`` is known up to a constant, and the location given ``k`` is integrated in closed form (Weibull: gamma; normal,
 complete: normal) or by quadrature (normal with survivors). Several groups may share one spread and keep locations of
 their own; the first is the target.
 
@@ -77,7 +77,7 @@ def weibull_nodes(
     prior_width: Array | float = np.inf,
     grid: tuple[float, float] = FINE,
 ) -> Nodes:
-    """Grid for the smallest-extreme law of log load.
+    """Grid for the smallest-extreme distribution of log load.
 
     Parameters
     ----------

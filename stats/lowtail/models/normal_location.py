@@ -38,7 +38,7 @@ def _place(x: Array, knots: Array) -> tuple[NDArray[np.intp], Array]:
 
 
 class NormalLocation:
-    """The location law of one group for every row of a batch."""
+    """The location distribution of one group for every row of a batch."""
 
     def __init__(self, g: Scaled) -> None:
         self.r = np.maximum(g.r.astype(float), 1.0)
@@ -68,7 +68,7 @@ class NormalLocation:
         return kgap.reshape(k.size, self.gap.shape[1]), np.repeat(self.root, k.shape[1])
 
     def window(self, k: Array) -> tuple[Array, Array]:
-        """Window in v that holds all but about 1e-16 of the law, each (B, m)."""
+        """Window in v that holds all but about 1e-16 of the distribution, each (B, m)."""
         if not self.censored:
             return np.full(k.shape, -_WIDE), np.full(k.shape, _WIDE)
         kgap, root = self._flat(k)

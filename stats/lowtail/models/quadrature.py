@@ -1,9 +1,9 @@
 """Grid in ``ln k`` for the confidence engine: trapezoid rule in a stretched variable.
 
 The nodes stand closest at two places: where the density of ln k has its top, and at the quantile of ln k where the
-law of the location given k switches from below to above the bound. Each place is a hyperbolic-sine cluster; the
-density of nodes is their sum, so that the rule keeps its exponential convergence with a third of the nodes of an even
-grid.
+distribution of the location given k switches from below to above the bound. Each place is a hyperbolic-sine cluster;
+the density of nodes is their sum, so that the rule keeps its exponential convergence with a third of the nodes of an
+even grid.
 """
 
 from __future__ import annotations

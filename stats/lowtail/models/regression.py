@@ -1,8 +1,8 @@
 """Censored location-scale regression: one likelihood engine for strength against age, size, batch or any other column.
 
 ``y = design @ coef + spread * z`` with ``y = load`` (normal) or ``ln load`` (lognormal, Weibull) and ``z`` the standard
-law of the family. In ``(coef / spread, 1 / spread)`` the log-likelihood is concave, so a damped Newton step from the
-least-squares line finds its only maximum; a whole batch of samples is fitted at once.
+distribution of the family. In ``(coef / spread, 1 / spread)`` the log-likelihood is concave, so a damped Newton step
+from the least-squares line finds its only maximum; a whole batch of samples is fitted at once.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class Regression:
 
 
 def standard_terms(z: Array, broke: NDArray[np.bool_], family: Family) -> tuple[Array, Array, Array]:
-    """Log density (broke) or log survival (held) of the standard law, with first and second derivative in z."""
+    """Log density (broke) or log survival (held) of the standard distribution, with two derivatives in z."""
     if family.name == "weibull":
         grown = np.exp(np.minimum(z, 700.0))
         return np.where(broke, z - grown, -grown), np.where(broke, 1.0 - grown, -grown), -grown

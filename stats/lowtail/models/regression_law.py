@@ -1,11 +1,11 @@
-"""The joint confidence law of a regression: lower bounds of a low strength at any setting, survivors included.
+"""The joint confidence distribution of a regression: lower bounds of a low strength at any setting, survivors included.
 
-Right-invariant weight d(coef) d(spread) / spread. Complete normal samples: the noncentral t, exact. Otherwise the law
-is laid on weighted points in (coef / spread, ln(1 / spread)) around its top (a multivariate t in quasi-random points);
-for the Weibull law the intercept is integrated in closed form. Exact for complete samples of any of the families up to
-about 0.1 percentage points of confidence. Where specimens held below the highest break, seen from the line, the lower
-bound is checked by simulation and lowered if need be (`early_lines`; ``tests/truth/early_holds_lines.csv``); intervals
-of the coefficients are not.
+Right-invariant weight d(coef) d(spread) / spread. Complete normal samples: the noncentral t, exact. Otherwise the
+distribution is laid on weighted points in (coef / spread, ln(1 / spread)) around its top (a multivariate t in
+quasi-random points); for the Weibull distribution the intercept is integrated in closed form. Exact for complete
+samples of any of the families up to about 0.1 percentage points of confidence. Where specimens held below the highest
+break, seen from the line, the lower bound is checked by simulation and lowered if need be (`early_lines`;
+``tests/truth/early_holds_lines.csv``); intervals of the coefficients are not.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _MOST = 0.992  # confidence up to which early holds are calibrated
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RegressionLaw:
-    """Confidence law of the line; build it with `regression_law`. ``x`` is a design row with the leading 1."""
+    """Confidence distribution of the line; build it with `regression_law`. ``x`` is a design row with the leading 1."""
 
     family: Family
     fit: Regression
@@ -58,7 +58,7 @@ class RegressionLaw:
 
     @property
     def exact(self) -> bool:
-        """True where the noncentral t applies: normal laws, every specimen broke."""
+        """True where the noncentral t applies: normal distributions, every specimen broke."""
         return self.complete and self.family.name != "weibull"
 
     def location(self, x: Array) -> float:
@@ -141,7 +141,7 @@ class RegressionLaw:
         return float(self.fit.spread * np.sqrt(self.fit.n / self._free))
 
     def _below(self, x: Array, w: float, y: float) -> float:
-        """Probability under the law that location + w spread at ``x`` lies at or below ``y``."""
+        """Probability under the distribution that location + w spread at ``x`` lies at or below ``y``."""
         reach = self.k * (y - self.location(x)) - w
         if self.family.name == "weibull":
             log_rate = self.log_total + self.points[:, 1:] @ x[1:] - reach
@@ -171,7 +171,7 @@ class RegressionLaw:
 def regression_law(
     load: Array, broke: Flags, design: Array, family: str | Family, *, who: str = "This sample"
 ) -> RegressionLaw:
-    """Confidence law of a regression line and its spread.
+    """Confidence distribution of a regression line and its spread.
 
     Parameters
     ----------

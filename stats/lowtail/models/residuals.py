@@ -1,7 +1,7 @@
 """The specimen farthest from the rest: maximum normed residual and the many-outlier procedure, on arrays.
 
-Normal law of ``y`` (load or log load), every specimen broke. ``s`` has n - 1 degrees of freedom, limits are two-sided.
-For other laws, and with survivors: the smallest tail of a break under the fitted law.
+Normal distribution of ``y`` (load or log load), every specimen broke. ``s`` has n - 1 degrees of freedom, limits are
+two-sided. For other distributions, and with survivors: the smallest tail of a break under the fitted distribution.
 """
 
 from __future__ import annotations
@@ -145,8 +145,8 @@ def many_outlier_level(n: int, most: int, false_alarm: float = 0.05, grain: floa
 def residual_detectable(n: int, false_alarm: float = 0.05, chance: float = 0.8) -> float:
     """Distance from the mean, in standard deviations, at which one wild specimen among ``n`` is found with ``chance``.
 
-    Simulated (4,000 samples, fixed seed) from a normal law with one specimen put at that distance; ``inf`` where no
-    distance up to 100 is enough.
+    Simulated (4,000 samples, fixed seed) from a normal distribution with one specimen put at that distance; ``inf``
+    where no distance up to 100 is enough.
     """
     limit = normed_residual_critical(n, false_alarm)
     sound = np.random.default_rng(_SEED).standard_normal((4000, n))
@@ -168,7 +168,7 @@ def residual_detectable(n: int, false_alarm: float = 0.05, chance: float = 0.8) 
 
 
 def smallest_tail_many(load: Array, broke: NDArray[np.bool_], law: Family) -> tuple[Array, NDArray[np.int64], Array]:
-    """Log of the smallest tail of a break under the fitted law, whose it is, its distance in spreads; each row."""
+    """Log of the smallest tail of a break under the fitted distribution, whose it is, its distance in spreads."""
     fits = fit_many(load, broke, law)
     z = (law.transform(load) - fits.location[:, None]) / fits.spread[:, None]
     tail = np.where(broke, np.minimum(law.standard.logcdf(z), law.standard.logsf(z)), np.inf)

@@ -115,7 +115,7 @@ def solve(nodes: Nodes, w: float, tail: float) -> Array:
     """``q`` with P(location + w spread <= q) = tail for every row.
 
     Newton on the log odds inside a bracket; below a reference value the step is taken in the logarithm of the distance
-    from it, in which the far tail (a power law) is straight.
+    from it, in which the far tail (a power distribution) is straight.
     """
     middle = nodes.middle(w)
     q = _start(nodes.weight, middle, tail)

@@ -32,6 +32,8 @@ Array = NDArray[np.float64]
 LARGEST_DIFFERENCE = 1e-3
 LIBRARIES = ("reliability", "scipy", "statsmodels")
 
+_SAID = 6  # digits a sentence speaks of: what lies beyond differs from one processor to the next
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SecondOpinion(Record):
@@ -71,7 +73,9 @@ class SecondOpinion(Record):
             return f"{who}no other library could fit the {name_of(self.family)} distribution. {' '.join(self.notes)}"
         names = " and ".join([", ".join(answered[:-1]), answered.iloc[-1]] if len(answered) > 1 else answered)
         if self.agrees:
-            return f"{who}the {name_of(self.family)} fit agrees with {names} to at least {self.digits} digits."
+            return (
+                f"{who}the {name_of(self.family)} fit agrees with {names} to at least {min(self.digits, _SAID)} digits."
+            )
         return (
             f"{who}THE {name_of(self.family)} FITS DISAGREE: {names} differ from lowtail by up to "
             f"{self.largest_difference:.2g} (relative). {' '.join(self.notes)}"

@@ -92,7 +92,7 @@ def fit_threshold(sample: Sample) -> ThresholdFit:
     if grid[best] > low * (1 - 2e-3) or best == 0:
         raise NoAnswerError(
             f"{sample.who}: the likelihood rises without end as the threshold nears the lowest load {low:.4g} kN; no "
-            "three-parameter law can be fitted. Use the distribution without a threshold."
+            "three-parameter distribution can be fitted. Use the distribution without a threshold."
         )
     edges = sorted((float(grid[max(best - 1, 0)]), float(grid[min(best + 1, 199)])))
     found = minimize_scalar(cost, bounds=tuple(edges), method="bounded", options={"xatol": 1e-10 * low})

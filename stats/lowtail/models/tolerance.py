@@ -45,7 +45,7 @@ def _check_degrees(degrees: float | None, n: int) -> float:
 
 @lru_cache(maxsize=256)
 def _spread_law(degrees: float) -> tuple[Array, Array]:
-    """Nodes of s / sigma and weights of its law, trapezoid in ln(s^2)."""
+    """Nodes of s / sigma and weights of its distribution, trapezoid in ln(s^2)."""
     # ln(chi2) has log density a t - e^t / 2 with a = degrees / 2, top at t = ln(2 a); keep 42 log units
     a = degrees / 2
     top = np.log(2 * a)

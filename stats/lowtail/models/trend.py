@@ -50,7 +50,8 @@ def nested_p(
 
     Without trend (``small`` the column of ones) and with survivors the settings are dealt out anew among the specimens,
     which is exact too where settings were held at alike loads; few arrangements: among simulated samples that break and
-    hold in the same order. Otherwise samples come from the fit of ``small``, held loads from their Kaplan-Meier law.
+    hold in the same order. Otherwise samples come from the fit of ``small``, held loads from their Kaplan-Meier
+    distribution.
     """
     seen = float(nested_ratio(load[None], broke[None], small, large, law)[0])
     if small.shape[1] == 1 and not broke.all():

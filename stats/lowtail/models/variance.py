@@ -24,7 +24,7 @@ class BetweenBatches:
     Attributes
     ----------
     mean_square_between, mean_square_within, f, p_value : float
-        The usual table; ``p_value`` of the exact F test (normal law).
+        The usual table; ``p_value`` of the exact F test (normal distribution).
     size : float
         Effective specimens a batch, ``(N - sum n_i^2 / N) / (k - 1)``.
     variance_between, variance_within : float
@@ -47,8 +47,8 @@ class BetweenBatches:
 def between_batches(groups: Sequence[ArrayLike], confidence: float = 0.90) -> BetweenBatches:
     """Variance between and within batches, with an exact two-sided interval of their ratio at ``confidence``.
 
-    Normal law within batches and between them. Loads are centred first, so that many constant leading digits do no
-    harm. The interval is Wald's for unequal batches (exact for any sizes).
+    Normal distribution within batches and between them. Loads are centred first, so that many constant leading digits
+    do no harm. The interval is Wald's for unequal batches (exact for any sizes).
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""Several components in series: the law of the weakest, and which one goes first; arrays only.
+"""Several components in series: the distribution of the weakest, and which one goes first; arrays only.
 
 Each component j has a distribution of its own, given by arrays of location and spread of shape (..., J); ``count``
 says how many like it the assembly holds. Components are taken as independent: the chance that none is weaker than a
@@ -99,7 +99,7 @@ def component_draws(
 
 
 def hazard_total(y: Array, location: Array, spread: Array, count: Array, family: Family) -> Array:
-    """Sum over components of ``count`` times -ln(chance that one is stronger than y); ``y`` (...,), laws (..., J)."""
+    """Sum over components of ``count`` times -ln(chance to exceed y); ``y`` (...,), distributions (..., J)."""
     z = (y[..., None] - location) / spread
     if family.name == "weibull":
         return np.asarray((np.exp(np.minimum(z, 500.0)) * count).sum(axis=-1))
@@ -107,7 +107,7 @@ def hazard_total(y: Array, location: Array, spread: Array, count: Array, family:
 
 
 def weakest_below(fraction: float | Array, location: Array, spread: Array, count: Array, family: Family) -> Array:
-    """Load (y scale) that a ``fraction`` of assemblies lies below: bisection, shape (...,) for laws (..., J).
+    """Load (y scale) that a ``fraction`` of assemblies lies below: bisection, shape (...,) for distributions (..., J).
 
     ``fraction`` is a number, or has a shape that agrees with (...,).
     """

@@ -1,7 +1,8 @@
 """Bound across batches: Weibull scatter within each batch, normal scatter of ln load between batches, on arrays.
 
 With u = ln load, k the shape shared by the batches, r_i breaks and T_i(k) = sum of exp(k u) over all specimens of
-batch i, the confidence law of k is exact for complete and type-II samples (each batch keeps a location of its own):
+batch i, the confidence distribution of k is exact for complete and type-II samples (each batch keeps a location of its
+own):
 
     p(k) ~ k^(R - a - 1) exp(k sum of u over breaks) prod T_i(k)^(-r_i),   R breaks in a batches.
 
@@ -57,7 +58,7 @@ def _quantile_spline(fraction_below: float) -> interpolate.CubicSpline:
         return np.asarray(special.ndtr((q - e) / ratio) @ (weight_e / weight_e.sum()))
 
     ratio = np.sinh(grid)
-    small = ratio <= 1  # average over the wider law, so that the integrand is smooth
+    small = ratio <= 1  # average over the wider distribution, so that the integrand is smooth
     value = np.concatenate([solve(ratio[small], over_normal), solve(ratio[~small], over_extreme)])
     return interpolate.CubicSpline(grid, value)
 
@@ -88,7 +89,7 @@ class WeibullBatches:
         Mean of trigamma(r_i).
     batches : int
     shape, between : float
-        Estimates: shape at the top of its marginal law, and spread between batches on ln load.
+        Estimates: shape at the top of its marginal distribution, and spread between batches on ln load.
     middle : float
         Estimate of the mean batch location.
     """
@@ -177,7 +178,9 @@ def weibull_batches(u: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp],
     weight = np.exp(density - density.max())
     check_cover(weight, "Shape of the batches")
     k, place = np.exp(t), (log_totals(t) - special.digamma(r)) / np.exp(t)[:, None]
-    near = wide[np.argmax(rough)]  # mode of the marginal law: the joint maximum overrates the shape in small batches
+    near = wide[
+        np.argmax(rough)
+    ]  # mode of the marginal distribution: the joint maximum overrates the shape in small batches
     peak = optimize.minimize_scalar(
         lambda x: -float(log_density(np.array([x]), total - a)[0]),
         bounds=(near - 0.5, near + 0.5),

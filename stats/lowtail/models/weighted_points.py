@@ -94,7 +94,7 @@ def lay(
     who : str
         How messages name the sample.
     turn : int
-        Number of the set of quasi-random points, so that the errors of laws put together do not add up.
+        Number of the set of quasi-random points, so that the errors of distributions put together do not add up.
     width : int
         Array elements that the density needs for a point; only so many points at once as memory allows.
 

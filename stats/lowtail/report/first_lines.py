@@ -105,7 +105,7 @@ def lines_of(
     what = "its rating" if claim is None else f"{claim:g} kN"
     if judged:
         lines += _below(judged, what)
-        lines += _backed(judged, basis)
+        lines += _backed(judged, basis, claim)
         lines += _not_shown(judged, {p.group: p for p in plans}, claim)
     if not any(j.verdict.backed for j in judged):
         lines += _lowest(groups, basis)
@@ -152,7 +152,7 @@ def _below(judged: Sequence[Judged], what: str) -> list[str]:
     return lines
 
 
-def _backed(judged: Sequence[Judged], basis: Basis) -> list[str]:
+def _backed(judged: Sequence[Judged], basis: Basis, claim: float | None) -> list[str]:
     heads = {
         Verdict.BACKED: "Backed for a batch yet to come",
         Verdict.THESE_BATCHES: "Backed for these batches only",
@@ -165,8 +165,12 @@ def _backed(judged: Sequence[Judged], basis: Basis) -> list[str]:
         found = [j for j in judged if j.verdict is verdict]
         if found:
             each = [f"{j.group} ({floor3(_shown(j))} against {j.rating:g} kN)" for j in found]
-            lines.append(f"{head}, {basis.name}: {_named(each)}.")
+            lines.append(f"{head}, {basis.name} ({_against(claim)}): {_named(each)}.")
     return lines
+
+
+def _against(claim: float | None) -> str:
+    return f"lower bound against {'rating' if claim is None else 'claim'}"
 
 
 def _shown(judged: Judged) -> float:
@@ -184,7 +188,7 @@ def _not_shown(judged: Sequence[Judged], plans: dict[str, Plan], claim: float | 
         plan = plans.get(j.group)
         takes = f"; {_takes(plan)}" if plan is not None and plan.n is not None else ""
         each.append(f"{j.group} ({floor3(j.low)} against {j.rating:g} kN{only}{takes})")
-    return [f"Not shown: {_named(each)}."]
+    return [f"Not shown ({_against(claim)}): {_named(each)}."]
 
 
 def _takes(plan: Plan) -> str:

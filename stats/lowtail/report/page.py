@@ -151,8 +151,8 @@ def write_report(
     command : str
         Command line, for the provenance.
     checks : bool, optional
-        Ask the checks of every group: law, outliers, failure modes, batches, weak link, age. They take about a third
-        of a second a group. Default: asked of up to 60 groups; the page says where they were not asked.
+        Ask the checks of every group: distribution, outliers, failure modes, batches, weak link, age. They take about a
+        third of a second a group. Default: asked of up to 60 groups; the page says where they were not asked.
     short : bool
         Leave out what is folded, the methods and the log: a few sheets to hand on. The numbers are the same.
     rng, n_jobs, progress

@@ -81,7 +81,18 @@ def ratio(value: float, low: float, high: float) -> str:
     >>> ratio(0.9312, 0.8461, 1.0249)
     '0.931 (0.846 to 1.03)'
     """
-    return f"{nearest(value)} ({down(low)} to {up(high)})"
+    return f"{nearest(value)} ({ratio_ends(low, high)})"
+
+
+def ratio_ends(low: float, high: float) -> str:
+    """Write the ends of the interval of a ratio, rounded outwards; beyond 0.01 and 100 the digits say nothing.
+
+    Examples
+    --------
+    >>> ratio_ends(0.8461, 1.0249), ratio_ends(4.6e-6, 42_400)
+    ('0.846 to 1.03', '0 to over 100')
+    """
+    return f"{down(low) if low >= 0.01 else '0'} to {up(high) if high <= 100 else 'over 100'}"
 
 
 def count(number: int, one: str, many: str = "") -> str:
@@ -118,8 +129,8 @@ def published(text: str) -> str:
     --------
     >>> published("None of 3 broke. Load until they break, or give `shape=` from an earlier series.")
     'None of 3 broke.'
-    >>> published("The law is known (p = 0.03).")
-    'The law is known (p = 0.03).'
+    >>> published("The distribution is known (p = 0.03).")
+    'The distribution is known (p = 0.03).'
     """
     if not _CODE.search(text):
         return text

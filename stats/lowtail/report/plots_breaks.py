@@ -185,8 +185,8 @@ def _draw_marks(
     ax: Axes, sample: Sample, level: float, row: int, low: Mapping[str, float], rated: Mapping[str, float]
 ) -> None:
     bound, rating = low.get(sample.label), rated.get(sample.label)
-    if bound is not None and np.isfinite(bound) and bound > 0:
-        ax.plot([bound], [level], linestyle="none", zorder=4, gid="low", **style.bound())
+    if bound is not None and np.isfinite(bound):
+        ax.plot([bound], [level], linestyle="none", zorder=4, gid="low", clip_on=False, **style.bound())
     if rating is not None and np.isfinite(rating):
         ax.plot([rating, rating], [row - 0.44, row + 0.44], zorder=1, gid="rated", **style.rating())
 

@@ -37,16 +37,16 @@ def plot_probability(
     fractions: tuple[float, ...] = (0.01, 0.10),
     lbf: bool = True,
 ) -> Axes:
-    """Draw breaks at their plotting positions, the fitted law and its confidence band on probability paper.
+    """Draw breaks at their plotting positions, the fitted distribution and its confidence band on probability paper.
 
-    On this paper the fitted law is a straight line. The left edge of the band is the one-sided lower bound of each low
-    strength at ``confidence``; the right edge is the upper one. Specimens that held have no plotting position: they
-    stand as open markers with an arrow along the top edge, and push the other positions.
+    On this paper the fitted distribution is a straight line. The left edge of the band is the one-sided lower bound of
+    each low strength at ``confidence``; the right edge is the upper one. Specimens that held have no plotting position:
+    they stand as open markers with an arrow along the top edge, and push the other positions.
 
     Parameters
     ----------
     fit_or_sample : Fit or Sample
-        A fitted law (drawn without specimens or band where it carries no sample), or the sample itself.
+        A fitted distribution (drawn without specimens or band where it carries no sample), or the sample itself.
     ax : matplotlib Axes, optional
     family : {"weibull", "normal", "lognormal"}
         Distribution to fit when a sample is given.
@@ -92,7 +92,7 @@ def plot_probability(
             )
             bound_law = confidence_law(sample, chosen)
             lows = [bound_law.low(p, confidence) for p in fractions]
-            label = f"lower bound of the {phrases.join([phrases.percent(p) for p in fractions])} strength"
+            label = f"lower bounds at {phrases.join([phrases.percent(p) for p in fractions])}"
             ax.plot(
                 lows, chosen.quantile(np.array(fractions)), linestyle="none", gid="low", zorder=4, label=label,
                 **style.bound(),
@@ -111,9 +111,11 @@ def plot_probability(
 
 def law_name(family: Family) -> str:
     """Name of a distribution as a heading writes it."""
-    return {"weibull": "Weibull distribution", "normal": "Normal law", "lognormal": "Lognormal distribution"}.get(
-        family.name, family.name
-    )
+    return {
+        "weibull": "Weibull distribution",
+        "normal": "Normal distribution",
+        "lognormal": "Lognormal distribution",
+    }.get(family.name, family.name)
 
 
 def _band(sample: Sample, family: Family, confidence: float) -> NDArray[np.float64] | None:

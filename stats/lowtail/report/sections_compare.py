@@ -116,7 +116,7 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
             "weaker"),
         Heading("interval, all together", "wider interval: with this confidence all rows hold at once"),
         Heading("10 % strengths, ratio", "ratio of the strengths that 10 % do not reach, with its interval"),
-        Heading("would have shown", "loss that a series of this size and scatter would have shown 8 times in 10"),
+        Heading("detectable loss", "loss that a series of this size and scatter detects 8 times in 10"),
     ]  # fmt: skip
     if len(margin):
         heads.append(
@@ -126,8 +126,8 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
         )
     rows = [_comparison_row(row, bool(len(margin)), units) for row in rows_of(answered)]
     notes = (
-        "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see what "
-        "the series would have shown.",
+        "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see the "
+        "detectable loss.",
         "The test of each group and its p stand in the words of its comparison; adjusted p values show beside the "
         "wider interval.",
     )
@@ -144,7 +144,7 @@ def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]
         Cell(_bare(row.typical_other, units), method),
         Cell(phrases.ratio(row.ratio, row.ratio_low, row.ratio_high), method),
         Cell(
-            f"{phrases.down(row.ratio_low_all)} to {phrases.up(row.ratio_high_all)}",
+            phrases.ratio_ends(row.ratio_low_all, row.ratio_high_all),
             f"{_numbers.p_text(row.p_holm)} by Holm",
         ),
         Cell(

@@ -51,20 +51,26 @@ def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, 
         "Lower bounds on every basis: marker, the bound that governs; cross, by Weibull alone; line, up "
         "to the best estimate without margin. The longer the line, the more a few further specimens would help."
     )
-    for start in range(0, len(table), 20):
-        part_table = table.iloc[start : start + 20]
+    number = -(-len(table) // 20)
+    for place, rows in enumerate(np.array_split(np.arange(len(table)), number), 1):
+        part_table = table.iloc[rows]
         words = " ".join(f"{describe(part_table, b)}." for b in bases_of(table))
         picture = Picture(Draw(plot_low_bounds, (part_table,)), words, bounds)
-        blocks.append(Fold("The bounds on every basis, drawn", (picture,)))
+        blocks.append(Fold(f"The bounds on every basis, drawn{_part(place, number)}", (picture,)))
     return Section("figures", "The specimens, drawn", tuple(blocks))
 
 
+def _part(place: int, number: int) -> str:
+    return f" ({place} of {number})" if number > 1 else ""
+
+
 def _parts(samples: Sequence[Sample], most: int = 24) -> list[list[Sample]]:
-    """Cut a long list of groups into figures of a page's height, never inside an item."""
+    """Cut a long list of groups into figures of like height, none taller than a page; an item stays whole if it can."""
+    fair = -(-len(samples) // -(-len(samples) // most))
     parts: list[list[Sample]] = [[]]
     for sample in samples:
         same = parts[-1] and parts[-1][-1].group.get("item") == sample.group.get("item")
-        if len(parts[-1]) >= most or (len(parts[-1]) >= most * 0.7 and not same):
+        if len(parts[-1]) >= most or (len(parts[-1]) >= fair and not same):
             parts.append([])
         parts[-1].append(sample)
     return parts
@@ -94,7 +100,7 @@ def depth_section(
                 f"Probability plot of {sample.label}: {sample.n_broken} breaks against the fitted "
                 f"{NAMES.get(family, family)} distribution with its 95 % limits."
             )
-            caption = f"{shorten(sample.label)}: breaks, fitted law, and what the data leave open."
+            caption = f"{shorten(sample.label)}: breaks, fitted distribution, and what the data leave open."
             inner.append(Picture(figure, alt, caption))
         else:
             inner.append(Prose("No probability plot: it needs 2 different loads at break.", "warn"))

@@ -40,6 +40,11 @@ RULE = (
     "slipped and the log does not say what a slip means, the lower of both readings stands."
 )
 
+BATCHES_APART = (
+    "These batches: the lowest of the single bounds. Next batch: for a batch not tested yet; with 2 or 3 batches "
+    "it is low, because so few say little about the next. More batches with fewer specimens each raise it most."
+)
+
 
 def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Basis]) -> Section:
     """The table of bounds by group, what its columns mean, and the wider tables behind it."""
@@ -57,7 +62,7 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
                 "it is what so few specimens can show.",
             )
         ),
-        Fold("What stands behind each bound", (_behind(table, units),)),
+        Fold("What stands behind each bound", (*_behind(table, units), Prose(BATCHES_APART))),
         Fold("Best estimates, and what mean - 3 s really shows", (_estimates(table, units),)),
     ]
     if BORROWED in table.columns:
@@ -136,27 +141,29 @@ def _bound(value: float, units: str, hint: str) -> Cell:
     return Cell(phrases.force_low(value, units).replace(" kN", "", 1), hint)
 
 
-def _behind(table: pd.DataFrame, units: str) -> Table:
-    """The single bounds behind each governing one, under their full names."""
-    heads = [Heading("group", meaning("group"), False)]
-    columns: list[str] = []
-    for basis in bases_of(table):
-        for what in ("these batches", "next batch", *NAMES.values(), "cautious"):
-            name = column_of(basis, what)
-            if name in table.columns:
-                columns.append(name)
-                heads.append(Heading(name, meaning(name)))
+def _behind(table: pd.DataFrame, units: str) -> list[Table]:
+    """The single bounds behind each governing one, a table a basis."""
+    return [_behind_basis(table, basis, units) for basis in bases_of(table)]
+
+
+def _behind_basis(table: pd.DataFrame, basis: str, units: str) -> Table:
+    columns = {
+        what: column_of(basis, what)
+        for what in ("these batches", "next batch", *NAMES.values(), "cautious")
+        if column_of(basis, what) in table.columns
+    }
+    heads = [
+        Heading("group", meaning("group"), False),
+        *(Heading(f"{what} [kN]", meaning(column)) for what, column in columns.items()),
+    ]
     rows: list[list[Cell | str]] = []
     for _, row in table.iterrows():
         cells = [
-            _bound(row[c], units, c) if np.isfinite(row[c]) else Cell("none", "no such bound here") for c in columns
+            _bound(row[c], units, c) if np.isfinite(row[c]) else Cell("none", "no such bound here")
+            for c in columns.values()
         ]
         rows.append([shorten(row["group"]), *cells])
-    notes = (
-        "These batches: the lowest of the single bounds. Next batch: for a batch not tested yet; with 2 or 3 batches "
-        "it is low, because so few say little about the next. More batches with fewer specimens each raise it most.",
-    )
-    return Table.of("Bounds behind the one that governs", heads, rows, notes)
+    return Table.of(f"Bounds behind the one that governs: {basis}", heads, rows)
 
 
 def _estimates(table: pd.DataFrame, units: str) -> Table:

@@ -1,4 +1,4 @@
-"""Do the breaks contradict a distribution, and could so few contradict it at all? A test, never a choice of law."""
+"""Do the breaks contradict a distribution, and could so few at all? A test, never a choice of distribution."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ class Adequacy(Record):
     group, n, n_broken
         The sample.
     family : str
-        First law asked for, the one the sentence speaks of.
+        First distribution asked for, the one the sentence speaks of.
     statistic, p_value, power : float
-        Of that law: A2, its simulated p-value, and the chance that the test would notice the weak minority.
+        Of that distribution: A2, its simulated p-value, and the chance that the test would notice the weak minority.
     false_alarm : float
         Share of sound samples that would be rejected.
     weak_share, weak_loss : float
@@ -76,7 +76,7 @@ class Adequacy(Record):
 
     @property
     def contradicted(self) -> tuple[str, ...]:
-        """Laws rejected at ``false_alarm``."""
+        """Distributions rejected at ``false_alarm``."""
         return tuple(self.table.loc[self.table["p_value"] <= self.false_alarm, "family"])
 
     def __str__(self) -> str:
@@ -108,8 +108,8 @@ def adequacy(
 ) -> Adequacy:
     """Anderson-Darling test of each distribution with its parameters estimated, valid at any n and with survivors.
 
-    The p-value is simulated: samples of the fitted law, refitted each. Without survivors it is exact up to simulation
-    error, whatever the parameters. With survivors, simulated specimens break and hold in the order seen
+    The p-value is simulated: samples of the fitted distribution, refitted each. Without survivors it is exact up to
+    simulation error, whatever the parameters. With survivors, simulated specimens break and hold in the order seen
     (`simulate_like`): exact where the risk of being held keeps in proportion to that of breaking, 4 to 6 % false
     alarms at n = 5 to 10 elsewhere. Where breaks tie, simulated loads are rounded to the step in which the loads are
     recorded, for ties alone raise A2 (unrounded, a step of a quarter spread gives 6 to 8 % false alarms instead of

@@ -39,7 +39,7 @@ class Comparison(Record):
     n_reference, n_other, n_broken_reference, n_broken_other : int
         Specimens, and how many of them broke.
     family, typical : str
-        Law behind the ratio of typical strengths, and what "typical" is: "geometric mean", "mean" or "median".
+        Distribution behind the ratio of typical strengths, and what "typical" is: "geometric mean", "mean" or "median".
     typical_reference, typical_other : float
         Typical strengths in kN.
     ratio, ratio_low, ratio_high : float
@@ -51,8 +51,8 @@ class Comparison(Record):
     permutation_test, permutation_p, smallest_p : str, float, float
         Permutation test beside it, and the smallest p these loads can reach by it.
     detectable_ratio : float
-        Ratio below 1 that a series of this size and scatter would have shown with 80 % power (scatter as observed); 0
-        where no loss would have shown so often.
+        Ratio below 1 that a series of this size and scatter shows with 80 % power (scatter as observed); 0
+        where no loss shows so often.
     difference : str
         "weaker", "stronger" or "no difference shown", by the interval.
     margin, keeps_low, keeps_high : float or None, float, float
@@ -156,17 +156,17 @@ def compare(
     those distributions where the numbers differ by more than one. Statements on one side (``margin``, an
     ``alternative`` other than "two-sided") take the farther of the normal and the Weibull limit.
     Pairs and blocks: paired t, or a linear model with robust errors; with survivors each end is the farther of two: by
-    a law with the levels of pairs or blocks taken out, and by those with every survivor taken as broken. Low strengths
-    always from the confidence laws. Assumes independent specimens of one population an arm, and survivors that held for
-    reasons that have nothing to do with their own strength.
+    a distribution with the levels of pairs or blocks taken out, and by those with every survivor taken as broken. Low
+    strengths always from the confidence distributions. Assumes independent specimens of one population an arm, and
+    survivors that held for reasons that have nothing to do with their own strength.
 
     Parameters
     ----------
     reference, other : Sample
         The two arms, loads in kN, at least 2 different loads at break in each.
     family : {"auto", "lognormal", "normal", "weibull"}
-        Law behind the typical ratio. "auto": lognormal where every specimen broke, Weibull otherwise. "normal":
-        ratio of means by Fieller's interval (complete samples only).
+        Distribution behind the typical ratio. "auto": lognormal where every specimen broke, Weibull otherwise.
+        "normal": ratio of means by Fieller's interval (complete samples only).
     test : str
         "auto", or a name of ``lowtail.claims.comparison.named_tests.TESTS``. The interval does not follow the test.
     margin : float, optional
@@ -176,7 +176,7 @@ def compare(
     alternative : {"two-sided", "less", "greater"}
         Of the p values and of the difference; "less": the other arm is weaker.
     low_fraction, low_family : float, str
-        Fraction below and law of the low strengths compared.
+        Fraction below and distribution of the low strengths compared.
     pair : sequence or "batch", optional
         Pair label of each specimen, reference first, then other: the same rope length or batch in both arms, each label
         once in each arm. "batch": the samples' own batch labels. With survivors, both must have broken in at least

@@ -64,9 +64,9 @@ def difference_phrase(result: Comparison) -> str:
     if result.detectable_ratio < _HOPELESS:
         return (
             f"no difference shown, and hardly one could have been: only a loss of {loss(result.detectable_ratio)} or "
-            "more would have shown"
+            "more would be detected 8 times in 10"
         )
-    return f"no difference shown (the data would have shown a loss of {loss(result.detectable_ratio)} or more)"
+    return f"no difference shown (a loss of {loss(result.detectable_ratio)} or more would be detected 8 times in 10)"
 
 
 def low_phrase(result: Comparison) -> str:

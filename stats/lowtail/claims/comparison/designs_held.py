@@ -40,11 +40,11 @@ def answer_held(
 ) -> Answer:
     """Ratio within pairs or blocks with survivors; ``name`` is "pair" or "block".
 
-    Each end of the interval is the farther of two: the law of the difference with the levels of the blocks taken out,
-    and the complete-sample interval with every survivor taken as broken at the load it held. Where one arm holds more
-    than the other, the first alone lies too high for that arm (the load that a pair's partner broke at tells of the
-    loads, not only of the difference), and the second too low. Beside it arms are permuted within blocks, with log-rank
-    scores: in pairs that is the sign test of the pairs whose order is known, exact whatever the loads held.
+    Each end of the interval is the farther of two: the distribution of the difference with the levels of the blocks
+    taken out, and the complete-sample interval with every survivor taken as broken at the load it held. Where one arm
+    holds more than the other, the first alone lies too high for that arm (the load that a pair's partner broke at tells
+    of the loads, not only of the difference), and the second too low. Beside it arms are permuted within blocks, with
+    log-rank scores: in pairs that is the sign test of the pairs whose order is known, exact whatever the loads held.
 
     Error rates and coverage: ``tests/truth/compare_designs.csv``.
     """
@@ -73,7 +73,7 @@ def answer_held(
         typical="median",
         typical_reference=typical_strength(reference, "weibull", "median"),
         typical_other=typical_strength(other, "weibull", "median"),
-        test=f"confidence law of {word} with survivors",
+        test=f"confidence distribution of {word} with survivors",
         p_value=min(max(p, 1e-5), 1.0),
         permutation_test=_PERMUTED[name],
         permutation_p=p_permuted,

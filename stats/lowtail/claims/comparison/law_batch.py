@@ -1,7 +1,7 @@
-"""The Weibull confidence laws of many small series at once, and what a design of two arms would have shown.
+"""The Weibull confidence distributions of many small series at once, and what a design of two arms would have shown.
 
-The laws are those of `lowtail.models.confidence_law`, drawn for all rows of a batch on a coarse grid: right for
-simulation, where the answer is a share of rows, not for a bound on one series.
+The distributions are those of `lowtail.models.confidence_law`, drawn for all rows of a batch on a coarse grid: right
+for simulation, where the answer is a share of rows, not for a bound on one series.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _MEDIAN = float(np.log(np.log(2.0)))
 
 
 def draw_laws(arm: Arm, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Location and spread, each (rows, draws), from the Weibull confidence law of every row of usable series."""
+    """Location and spread, each (rows, draws), from the Weibull confidence distribution of every usable row."""
     top = arm.u.max(axis=1, keepdims=True)
     gap = arm.u - top
     r = arm.broke.sum(axis=1)
@@ -53,9 +53,9 @@ def _grids(gap: Array, broke: NDArray[np.bool_], r: NDArray[np.intp]) -> list[tu
 def detectable_from_laws(arms: tuple[Arm, Arm], upper: float, power: float, rng: np.random.Generator) -> float:
     """Ratio below 1 of medians that series like these would show with a chance of ``power``.
 
-    Series are simulated at the middle of each spread's confidence law with equal medians, the loads held drawn from
-    their Kaplan-Meier law; a series shows a loss where its ``upper`` one-sided bound of the ratio lies below 1. Series
-    in which too few break show nothing. 0 where no loss would be shown often enough.
+    Series are simulated at the middle of each spread's confidence distribution with equal medians, the loads held drawn
+    from their Kaplan-Meier distribution; a series shows a loss where its ``upper`` one-sided bound of the ratio lies
+    below 1. Series in which too few break show nothing. 0 where no loss would be shown often enough.
     """
     simulated = []
     for arm in arms:

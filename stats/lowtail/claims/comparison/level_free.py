@@ -1,9 +1,9 @@
-"""Two arms within pairs or blocks, survivors included: the law of the ratio with the level of each block taken out.
+"""Two arms within pairs or blocks, survivors included: the distribution of the ratio with each block's level taken out.
 
 Log strength = level of the block + difference between the arms + Weibull scatter of one shape. With the weight
-d(levels) d(difference) d(spread) / spread every level is integrated in closed form, and what is left is a law of the
-difference and the shape on a grid. For pairs it is the law of the log ratios, each known, known to be at least, or
-known to be at most.
+d(levels) d(difference) d(spread) / spread every level is integrated in closed form, and what is left is a distribution
+of the difference and the shape on a grid. For pairs it is the distribution of the log ratios, each known, known to be
+at least, or known to be at most.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _SHAPES, _DIFFERENCES = 200, 401
 _FAR = 9.0  # the grid of differences reaches sinh(9), 4,000 times their scale
 _LOWEST, _HIGHEST = 9.0, 3.5  # reach of the grid of log shapes below and above its middle
 _MANY = 60  # degrees of freedom from which on the grid of log shapes draws together
-_EDGE = 2e-3  # density left at an edge of the grid, relative to the top, above which there is no law
+_EDGE = 2e-3  # density left at an edge of the grid, relative to the top, above which there is no distribution
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +43,7 @@ class LevelFreeLaw:
     """Differences (rows, m) and the confidence that the true one lies below each, (rows, m).
 
     ``free`` (rows,) counts breaks beyond the levels and the difference, as degrees of freedom do; below 1, or where the
-    loads have no scatter (not ``proper``), there is no law and both arrays hold NaN.
+    loads have no scatter (not ``proper``), there is no distribution and both arrays hold NaN.
     """
 
     difference: Array
@@ -126,7 +126,7 @@ def _middle(at: Array, mass: Array, shares: tuple[float, ...]) -> list[Array]:
 
 
 def _reach(free: NDArray[np.intp]) -> tuple[Array, Array]:
-    """How far the law of the log shape reaches below and above its middle."""
+    """How far the distribution of the log shape reaches below and above its middle."""
     many = np.maximum(free, 1.0)
     few = free <= _MANY
     low = np.where(few, _LOWEST, 20.0 / many + 8.0 / np.sqrt(many))
@@ -134,7 +134,7 @@ def _reach(free: NDArray[np.intp]) -> tuple[Array, Array]:
 
 
 def level_free_law(data: Blocks, shapes: int = _SHAPES, differences: int = _DIFFERENCES) -> LevelFreeLaw:
-    """Law of the difference of log strengths (other minus reference) for every row; NaN where ``free`` is below 1.
+    """Distribution of the difference of log strengths (other - reference) for every row; NaN where ``free`` is below 1.
 
     References
     ----------
@@ -146,7 +146,7 @@ def level_free_law(data: Blocks, shapes: int = _SHAPES, differences: int = _DIFF
     t_centre = -np.log(scale)
     stretch = np.linspace(-_FAR, _FAR, differences)
     low_reach, high_reach = _reach(free)
-    for turn in range(3 if (free <= _MANY).all() else 6):  # to find the place, nearer each time, then the law
+    for turn in range(3 if (free <= _MANY).all() else 6):  # to find the place, nearer each time, then the distribution
         near = 8.0**-turn  # many breaks tell the shape well: the grid draws together about it
         difference = centre[:, None] + scale[:, None] * np.sinh(stretch)
         t = t_centre[:, None] + np.linspace(

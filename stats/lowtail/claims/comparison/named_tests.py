@@ -151,7 +151,7 @@ TESTS: dict[str, _Named] = {
     "Brunner-Munzel": _Named(_permuted(ranks.brunner_munzel)),
     "Weibull likelihood ratio": _Named(_weibull("own", False), survivors=True),
     "Weibull likelihood ratio, common shape": _Named(_weibull("common", False), survivors=True),
-    "Weibull confidence laws": _Named(_laws, survivors=True),
+    "Weibull confidence distributions": _Named(_laws, survivors=True),
     "permutation log-rank": _Named(_log_rank, survivors=True),
     "pooled t on log load": _Named(_contrast(complete.pooled_t, True), large_sample=True),
     "permutation of means": _Named(_permuted(complete.permutation_mean), large_sample=True),

@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 
 def mann_whitney(reference: ArrayLike, other: ArrayLike, *, alternative: str = "two-sided") -> Permuted:
-    """Mann-Whitney test with the exact law of the mid-ranks, ties included, at any number of specimens.
+    """Mann-Whitney test with the exact distribution of the mid-ranks, ties included, at any number of specimens.
 
     ``statistic`` is U of the other arm: pairs in which the other is the stronger, half for a tie.
     """

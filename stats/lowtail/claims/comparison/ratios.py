@@ -1,4 +1,4 @@
-"""Ratios of two arms with their confidence law: typical strength, low strength, scatter."""
+"""Ratios of two arms with their confidence distribution: typical strength, low strength, scatter."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-DRAWS = 100_000  # draws from each arm's confidence law: a bound's own confidence is right to 0.0005
+DRAWS = 100_000  # draws from each arm's confidence distribution: a bound's own confidence is right to 0.0005
 POWER = 0.80
 _SAFER, _DEEP = 0.7, 0.05  # share of the nominal tails used where the plain ones are too short; "deep" is below 5 %
 
@@ -93,7 +93,7 @@ class LowRatio(Record):
     confidence : float
         Two-sided.
     family : str
-        Law of both arms.
+        Distribution of both arms.
     """
 
     fraction_below: float
@@ -154,7 +154,7 @@ def ratio_from_error(difference: float, error: float, df: float) -> RatioLaw:
 
 
 def farther_ratio(law: LevelFreeLaw, plain: Difference) -> RatioLaw:
-    """Ratio of pairs or blocks with survivors: each bound the farther of the level-free law's and the t interval's."""
+    """Ratio of pairs or blocks with survivors: the farther of the level-free distribution's and the t interval's."""
 
     def upper(g: float) -> float:
         one = float(law.upper(g)[0])
@@ -190,7 +190,7 @@ _Draws = tuple[Array, Array]
 
 
 def _drawn(reference: Sample, other: Sample, family: str, rng: Any) -> tuple[_Draws, _Draws]:
-    """Draws of (location, spread) from both arms' laws; kept for the next ratio of the same two arms and seed."""
+    """Draws of (location, spread) from both arms' distributions; kept for the same two arms and seed."""
     if isinstance(rng, int):
         return _kept(reference, other, family, rng)
     return _draw(reference, other, family, rng)
@@ -219,14 +219,14 @@ def _log_quantile(draws: tuple[Array, Array], family: str, fraction_below: float
         return np.asarray(value)
     if (value <= 0).any():
         raise NoAnswerError(
-            "The normal law puts low strengths at or below zero here, so that their ratio has no meaning. "
+            "The normal distribution puts low strengths at or below zero here, so that their ratio has no meaning. "
             "Use family='lognormal' or 'weibull'."
         )
     return np.asarray(np.log(value))
 
 
 def ratio_from_laws(reference: Sample, other: Sample, family: str, fraction_below: float, rng: Any = 0) -> RatioLaw:
-    """Ratio of one percentile from the two arms' confidence laws, any two spreads, survivors included."""
+    """Ratio of one percentile from the two arms' confidence distributions, any two spreads, survivors included."""
     first, second = _drawn(reference, other, family, rng)
     log_ratio = np.sort(_log_quantile(second, family, fraction_below) - _log_quantile(first, family, fraction_below))
     fitted = [float(fit(sample, family).strength_below(fraction_below)) for sample in (reference, other)]
@@ -289,11 +289,11 @@ def low_ratios(
 
 
 def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -> tuple[float, float, float]:
-    """Ratio of log-load scatter (other over reference): middle of its confidence law, low, high.
+    """Ratio of log-load scatter (other over reference): middle of its confidence distribution, low, high.
 
-    From the two Weibull confidence laws (spread = 1 / shape). Where every specimen broke, each end is the farther of
-    that and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other law holds.
-    With survivors 0.7 of the nominal tails are used: with the full ones it falls to 92.6 %
+    From the two Weibull confidence distributions (spread = 1 / shape). Where every specimen broke, each end is the
+    farther of that and the F interval of log loads: either alone falls to 93 or 88 % at a nominal 95 % where the other
+    distribution holds. With survivors 0.7 of the nominal tails are used: with the full ones it falls to 92.6 %
     (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)

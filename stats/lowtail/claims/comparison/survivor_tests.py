@@ -2,7 +2,7 @@
 
 The Weibull likelihood ratio is never read off a chi-square table (at 3 to 10 specimens that rejects up to 28 % of true
 nulls at a nominal 5 %): it is calibrated by simulation from the fit that holds the two arms equal, with the loads at
-which specimens held drawn arm by arm from the Kaplan-Meier law of those loads.
+which specimens held drawn arm by arm from the Kaplan-Meier distribution of those loads.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class Calibrated:
 
 
 def held_law(load: Array, broke: Flags) -> tuple[Array, Array]:
-    """Kaplan-Meier law of the loads at which specimens held: (loads, probability of each).
+    """Kaplan-Meier distribution of the loads at which specimens held: (loads, probability of each).
 
     A break is a censored look at the load at which that specimen would have held. Mass left over means "would not have
     held at any load": it stands at infinity.
@@ -178,7 +178,7 @@ def log_rank(
 
 
 def log_rank_scores(load: Array, broke: Flags) -> Array:
-    """Breaks expected minus observed of every specimen, by the pooled law: high for a specimen that outlasts others."""
+    """Expected minus observed breaks of each specimen, by the pooled distribution: high if one outlasts others."""
     _, _, times, at_risk, breaks = _pooled((load, broke), (load[:0], broke[:0]))
     hazard = (np.where(load[:, None] >= times[None, :], breaks / at_risk, 0.0)).sum(axis=1)
     return np.asarray(hazard - broke)

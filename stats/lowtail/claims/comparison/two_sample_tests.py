@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-_PANELS, _POINTS = 40, 16  # composite Gauss-Legendre rule of the Behrens-Fisher law
+_PANELS, _POINTS = 40, 16  # composite Gauss-Legendre rule of the Behrens-Fisher distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,10 +117,10 @@ def _t_contrast(difference: float, error: float, df: float, confidence: float, a
 def behrens_fisher(
     reference: ArrayLike, other: ArrayLike, *, confidence: float = 0.95, alternative: str = "two-sided"
 ) -> Contrast:
-    """Behrens-Fisher test and interval: the difference of the two arms' own t laws, any two spreads.
+    """Behrens-Fisher test and interval: the difference of the two arms' own t distributions, any two spreads.
 
-    The same answer as the contrast of two normal confidence laws. Wider than Welch's, and held at its level where a
-    small arm that scatters more meets a larger one, where Welch's rejects too often.
+    The same answer as the contrast of two normal confidence distributions. Wider than Welch's, and held at its level
+    where a small arm that scatters more meets a larger one, where Welch's rejects too often.
 
     References
     ----------

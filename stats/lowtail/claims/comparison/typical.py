@@ -37,7 +37,7 @@ class Answer:
 
 
 def settle_family(family: str, reference: Sample, other: Sample) -> str:
-    """Name of the law: "auto" is lognormal for complete samples and Weibull with survivors."""
+    """Name of the distribution: "auto" is lognormal for complete samples and Weibull with survivors."""
     held = reference.n_censored + other.n_censored
     if family == "auto":
         return "weibull" if held else "lognormal"
@@ -51,7 +51,7 @@ def settle_family(family: str, reference: Sample, other: Sample) -> str:
 
 
 def typical_law(reference: Sample, other: Sample, family: str = "auto", rng: Any = 0) -> tuple[RatioLaw, str, str]:
-    """Law of the ratio of typical strengths, the name of its strength law, and what "typical" is."""
+    """Distribution of the ratio of typical strengths, the name of its strength distribution, and what "typical" is."""
     name = settle_family(family, reference, other)
     if name == "weibull" or reference.n_censored or other.n_censored:
         return farther_of_two(reference, other, name, rng), name, "median"
@@ -74,7 +74,7 @@ def _default(typical: str, n_reference: int, n_other: int) -> str:
     up to 7.6 % of true nulls at a nominal 5 % where 3 meet 10 (``tests/truth/compare_survivors.csv``).
     """
     if typical == "median":
-        return "Weibull likelihood ratio" if abs(n_reference - n_other) <= 1 else "Weibull confidence laws"
+        return "Weibull likelihood ratio" if abs(n_reference - n_other) <= 1 else "Weibull confidence distributions"
     return "Welch on load" if typical == "mean" else HALF_AND_HALF
 
 

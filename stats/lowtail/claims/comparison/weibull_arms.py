@@ -1,7 +1,7 @@
 """Weibull fits of two arms side by side on a batch axis: one shape for both, one each, or equal medians.
 
-Rows are series (B), columns specimens. ``u`` is log load; the law is the smallest extreme value with ``location`` and
-``spread`` (1 / shape). Log-likelihoods leave out the term that does not depend on the parameters.
+Rows are series (B), columns specimens. ``u`` is log load; the distribution is the smallest extreme value with
+``location`` and ``spread`` (1 / shape). Log-likelihoods leave out the term that does not depend on the parameters.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Broke or held at a drop severity: the probit or logit law on a grid, plain and bias-reduced, many series at once.
+"""Broke or held at a drop severity: the probit or logit distribution on a grid, plain and bias-reduced, many series.
 
 ``t`` is the severity on the axis of the distribution (its logarithm, or itself); P(broke) = F((t - middle) / spread).
 """
@@ -47,7 +47,7 @@ def count(t: ArrayLike, broke: ArrayLike) -> Counts:
 
 
 def tolerance(link: str, fraction: float) -> float:
-    """Standard quantile of the link's law at a fraction broken."""
+    """Standard quantile of the link's distribution at a fraction broken."""
     return float(stats.norm.ppf(fraction) if link == "probit" else special.logit(fraction))
 
 

@@ -343,7 +343,7 @@ def _notes(at: Sequence[SeverityAt], severity: Array, on: str, how: str) -> tupl
         if a.estimate < severity.min():
             notes.append(
                 f"The {a.fraction_broken * 100:g} % severity lies below every drop made ({severity.min():g} in "
-                f"{on}): it rests on the assumed law alone."
+                f"{on}): it rests on the assumed distribution alone."
             )
         if a.low == 0 or a.high > 5 * a.estimate or a.low < a.estimate / 5:
             notes.append(f"These drops say next to nothing of the {a.fraction_broken * 100:g} % severity.")

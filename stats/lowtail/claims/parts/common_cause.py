@@ -28,8 +28,8 @@ def common_cause(
 ) -> pd.DataFrame:
     """What the figures would be if the components' strengths went together, by simulation.
 
-    The fitted component laws are kept and tied by a normal copula of the given correlation. Tests of such assemblies
-    are then read as `weak_link` reads them, which is wrong there: the table shows by how much.
+    The fitted component distributions are kept and tied by a normal copula of the given correlation. Tests of such
+    assemblies are then read as `weak_link` reads them, which is wrong there: the table shows by how much.
 
     Parameters
     ----------

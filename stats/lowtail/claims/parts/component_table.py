@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 
 def assembly_low(location: Array, spread: Array, count: Array, law: Family, p: float, g: float) -> float:
-    """Lower confidence bound of the assembly's low-percentile strength from draws of its components' laws, kN."""
+    """Lower confidence bound of the assembly's low-percentile strength from draws of its components, kN."""
     q = weakest_below(p, location, spread, count, law)
     return max(0.0, float(law.inverse(np.quantile(q, 1 - g))))
 
@@ -68,7 +68,7 @@ def component_table(
 def _strengthen(
     j: int, upgrade: float, location: Array, draws: Array, spread: Array, spread_draws: Array, law: Family
 ) -> tuple[Array, Array, Array, Array]:
-    """Laws with every strength of component ``j`` multiplied by 1 + upgrade."""
+    """Distributions with every strength of component ``j`` multiplied by 1 + upgrade."""
     factor = np.ones(location.size)
     factor[j] = 1 + upgrade
     if law.on_log:

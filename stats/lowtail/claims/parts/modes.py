@@ -61,7 +61,7 @@ class Modes(Record):
     gap_from, gap_to : float
         Loads on either side of the largest weighted gap between neighbouring breaks, kN (NaN for "named").
     p_value : float
-        Simulated chance of so large a gap in one sound law.
+        Simulated chance of so large a gap in one sound distribution.
     power : float
         Chance that the gap would show a weak minority of ``weak_share``, weaker by ``weak_loss``.
     weak_share, weak_loss, false_alarm : float

@@ -45,7 +45,7 @@ INDEPENDENT = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WeakLink(Record):
-    """Component laws, and the law of the assembly as the weakest of them.
+    """Component distributions, and the distribution of the assembly as the weakest of them.
 
     Attributes
     ----------
@@ -67,7 +67,7 @@ class WeakLink(Record):
         bound), ``goes_first`` with ``goes_first_low`` and ``goes_first_high`` (90 % interval),
         ``estimate_if_stronger`` and ``low_if_stronger`` (assembly, that component strengthened).
     notes : tuple of str
-    names, count, location, spread : components, their numbers, and fitted laws (y scale), shape (J,)
+    names, count, location, spread : components, their numbers, and fitted distributions (y scale), shape (J,)
     location_draws, spread_draws : ndarray, shape (m, J)
     """
 
@@ -143,15 +143,15 @@ def weak_link(
     size: int = 8000,
     rng: int | np.random.Generator = 0,
 ) -> WeakLink:
-    """Laws of the components and of the assembly as the weakest of them.
+    """Distributions of the components and of the assembly as the weakest of them.
 
-    From tests of the whole assembly every component gets its own law, a break of any other part censoring it
-    (competing failures). The assembly's law is the minimum over the components, ``counts`` of each; its lower bound is
-    the quantile over draws from the components' confidence distributions, which are independent of each other where the
-    components are. Independence cannot be checked from such tests; `common_cause` shows what depends on it. The bound
-    errs on the safe side: stated with 95 %, it lay below the true low-percentile strength in 99.5 % and more of
-    simulated series of 8 to 20 tests of two components (tests/truth/parts_coverage.csv), for either of them may be the
-    weak one.
+    From tests of the whole assembly every component gets its own distribution, a break of any other part censoring it
+    (competing failures). The assembly's distribution is the minimum over the components, ``counts`` of each; its lower
+    bound is the quantile over draws from the components' confidence distributions, which are independent of each other
+    where the components are. Independence cannot be checked from such tests; `common_cause` shows what depends on it.
+    The bound errs on the safe side: stated with 95 %, it lay below the true low-percentile strength in 99.5 % and more
+    of simulated series of 8 to 20 tests of two components (tests/truth/parts_coverage.csv), for either of them may be
+    the weak one.
 
     Parameters
     ----------

@@ -36,8 +36,8 @@ def more_comparison(
 ) -> Plan:
     """How many more specimens in each arm until a comparison succeeds, with a stated chance.
 
-    Worlds are drawn from the confidence laws of both arms (lognormal where every specimen broke, Weibull otherwise);
-    in each, further specimens are tested and the pooled series are judged as `compare` judges them.
+    Worlds are drawn from the confidence distributions of both arms (lognormal where every specimen broke, Weibull
+    otherwise); in each, further specimens are tested and the pooled series are judged as `compare` judges them.
 
     Parameters
     ----------

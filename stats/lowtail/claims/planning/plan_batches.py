@@ -89,7 +89,7 @@ def plan_batches(
     rng : int or Generator
         Seed.
     n_jobs : int
-        Worker processes for the Weibull law; the answer does not depend on it.
+        Worker processes for the Weibull distribution; the answer does not depend on it.
 
     Returns
     -------
@@ -99,8 +99,8 @@ def plan_batches(
     Raises
     ------
     InputError
-        If an argument is out of range, survivors come with a normal or lognormal law, or the claim lies at or above the
-        true low strength.
+        If an argument is out of range, survivors come with a normal or lognormal distribution, or the claim lies at or
+        above the true low strength.
 
     References
     ----------

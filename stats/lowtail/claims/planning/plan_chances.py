@@ -1,6 +1,6 @@
 """Chances of success that need no simulation: quadrature over the sampled scatter of normal samples.
 
-Every formula is an expectation over s (sample standard deviation / true one), whose law is chi / sqrt(df):
+Every formula is an expectation over s (sample standard deviation / true one), whose distribution is chi / sqrt(df):
 given s, the mean is normal. This covers the noncentral t on both sides, the pooled and the Welch t test, and the
 equivalence test, at any distance, where library tails can fail.
 """
@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 @lru_cache(maxsize=512)
 def spread_nodes(df: float, size: int = 4000, depth: float = 45.0) -> tuple[Array, Array]:
-    """Nodes s and weights for the law of s = chi / sqrt(df): trapezoid in ln s, cut ``depth`` log units down."""
+    """Nodes s and weights for the distribution of s = chi / sqrt(df): trapezoid in ln s, ``depth`` log units down."""
 
     def log_density(t: Array | float) -> Array | float:
         return df * (t - np.expm1(2 * t) / 2)
@@ -90,7 +90,7 @@ def chance_two_arms(
     Notes
     -----
     Given both sample variances the difference of means is normal and independent of them, so the chance is an
-    expectation over one (pooled) or two (Welch) chi laws.
+    expectation over one (pooled) or two (Welch) chi distributions.
     """
     two_sided = goal == "difference" and alternative == "two-sided"
     tails = (1 - confidence) / (2 if two_sided else 1)

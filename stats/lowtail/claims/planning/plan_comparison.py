@@ -63,8 +63,8 @@ def plan_comparison(
 
     Every specimen breaks: lognormal loads, and the power is an integral over the sample variances of both arms, judged
     as `compare` judges. With survivors: Weibull loads, whole series simulated, each judged as `compare` judges it
-    (ratio of medians from the two confidence laws; on one side by lognormal ones too). The answer is checked with one
-    specimen fewer.
+    (ratio of medians from the two confidence distributions; on one side by lognormal ones too). The answer is checked
+    with one specimen fewer.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def plan_comparison(
     alternative : {"two-sided", "less", "greater"}
         For a difference: of the other arm against the reference.
     test : str
-        "auto": the interval that `compare` gives (half-and-half Behrens-Fisher, the two confidence laws with
+        "auto": the interval that `compare` gives (half-and-half Behrens-Fisher, the two confidence distributions with
         survivors). Or the name of a test of `compare`, for a difference; names other than the four computed ones are
         simulated, one pair of series at a time (error below 0.5 points; up to 10,400 pairs where the answer hangs on
         it, so that permutation and likelihood tests take minutes).
@@ -142,7 +142,7 @@ def plan_comparison(
 def _choose(test: str, aim: Aim, cvs: tuple[float, ...], held: tuple[float, float]) -> str:
     """Check the test against the goal and the survivors, and name what judges each pair of series."""
     if test == "auto":
-        return "confidence laws" if max(held) > 0 else "auto"
+        return "confidence distributions" if max(held) > 0 else "auto"
     if test not in TESTS:
         raise InputError(f"`test` must be 'auto' or one of {', '.join(map(repr, TESTS))}, got {test!r}.")
     if max(held) > 0 and not TESTS[test].survivors:
@@ -167,7 +167,7 @@ def _chances(
     n_jobs: int,
 ) -> Pairs:
     """Power by the numbers in both arms."""
-    if chosen == "confidence laws":
+    if chosen == "confidence distributions":
         return trials_by_interval(ratio, cvs, held, aim, seed, target, n_jobs)
     if chosen not in EXACT and chosen != "auto":
         return trials_by_test(chosen, ratio, cvs, held, aim, seed, target, n_jobs)
@@ -235,10 +235,9 @@ def _both(name: str, values: tuple[float, ...]) -> str:
 def _judge(chosen: str) -> str:
     if chosen == "auto":
         return "Judged as `compare` judges: half-and-half Behrens-Fisher on log load, its farther limit on one side."
-    if chosen == "confidence laws":
-        return (
-            "Judged as `compare` does: ratio of medians by the Weibull confidence laws, on one side by lognormal too."
-        )
+    if chosen == "confidence distributions":
+        rule = "ratio of medians by the Weibull confidence distributions, on one side by lognormal too"
+        return f"Judged as `compare` does: {rule}."
     return f"Judged by the test '{chosen}'."
 
 

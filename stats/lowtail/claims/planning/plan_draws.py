@@ -1,4 +1,4 @@
-"""Draws from the Weibull confidence laws of many series at once."""
+"""Draws from the Weibull confidence distributions of many series at once."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ def _log_gamma(breaks: int, u: Array) -> Array:
 
 
 class Drawn:
-    """Weibull confidence laws of one arm of many series: draws of 1 / spread, with what the location needs.
+    """Weibull confidence distributions of one arm of many series: draws of 1 / spread, with what the location needs.
 
-    ``k`` and ``log_total`` have shape (B, J), ``r`` and ``top`` (B,); rows without a law hold NaN.
+    ``k`` and ``log_total`` have shape (B, J), ``r`` and ``top`` (B,); rows without a distribution hold NaN.
     """
 
     def __init__(self, y: Array, broke: Flags | None, u: Array) -> None:
@@ -72,7 +72,7 @@ class Drawn:
             self.log_total[rows] = log_total[index, left] * (1 - part) + log_total[index, left + 1] * part
 
     def by_breaks(self) -> dict[int, NDArray[np.intp]]:
-        """Rows with a law, by their number of breaks."""
+        """Rows with a distribution, by their number of breaks."""
         return {int(r): np.flatnonzero(self.known & (self.r == r)) for r in np.unique(self.r[self.known])}
 
     def percentile(self, log_hazard: float, u: Array) -> Array:
@@ -85,7 +85,7 @@ class Drawn:
         return out
 
     def above(self, value: Array, log_hazard: float) -> Array:
-        """Confidence that the percentile exceeds ``value`` (B, J), averaged over the draws; NaN without a law."""
+        """Confidence that the percentile exceeds ``value`` (B, J), mean over the draws; NaN without a distribution."""
         out = np.full(self.r.shape, np.nan)
         for r, rows in self.by_breaks().items():
             log_x = log_hazard + self.log_total[rows] - self.k[rows] * (value[rows] - self.top[rows, None])
@@ -95,7 +95,7 @@ class Drawn:
 
 
 def _inverse(weight: Array, u: Array) -> Array:
-    """Place on the grid (0 to J - 1, with fractions) at which each row's law reaches ``u``, by linear parts."""
+    """Place on the grid (0 to J - 1, fractional) at which each row's distribution reaches ``u``, by linear parts."""
     upto = np.cumsum(weight[:, 1:] + weight[:, :-1], axis=1)
     upto = np.concatenate([np.zeros((weight.shape[0], 1)), upto], axis=1) / upto[:, -1:]
     flat = upto + np.arange(weight.shape[0])[:, None]  # rows one after the other, so that one search does for all

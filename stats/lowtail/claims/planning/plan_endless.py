@@ -34,7 +34,8 @@ def endless_limit(family: Family, location: Array, spread: Array, basis: Basis) 
     if family.name == "normal":
         return np.asarray(np.minimum(true, _weibull_of_normal(location, spread, p)))
     mean, std = load_moments(family, spread)
-    normal = location + _log(mean + z * std)
+    with np.errstate(invalid="ignore"):  # a mean without end less a scatter without end is no load
+        normal = _above(location, mean + z * std)
     if family.name == "weibull":
         return np.asarray(np.minimum(true, normal))
     near = location + spread * (0.5 + np.log(-np.log1p(-p)))  # the Weibull nearest to a lognormal has this scale
@@ -47,7 +48,8 @@ def custom_limit(family: Family, location: Array, spread: Array, basis: Basis) -
     if family.name == "normal":
         return np.asarray(location - k * spread)
     mean, std = load_moments(family, spread)
-    return np.asarray(location + _log(mean - k * std))
+    with np.errstate(invalid="ignore"):
+        return _above(location, mean - k * std)
 
 
 def load_moments(family: Family, spread: Array) -> tuple[Array, Array]:
@@ -63,10 +65,11 @@ def load_moments(family: Family, spread: Array) -> tuple[Array, Array]:
         return np.asarray(mean), np.asarray(mean * np.sqrt(np.expm1(log_ratio)))
 
 
-def _log(value: Array) -> Array:
-    """Logarithm; ``-inf`` where there is none."""
+def _above(location: Array, load: Array) -> Array:
+    """Log of ``load`` above the location; ``-inf`` where the load is no positive number, whatever the location."""
     with np.errstate(all="ignore"):
-        return np.where(np.isfinite(value) & (value > 0), np.log(np.maximum(value, 1e-300)), -np.inf)
+        some = np.isfinite(load) & (load > 0)
+        return np.where(some, location + np.log(np.where(some, load, 1.0)), -np.inf)
 
 
 @lru_cache(maxsize=32)
@@ -107,7 +110,9 @@ def endless_batches(middle: Array, between: Array, within: Array, fraction_below
     with np.errstate(over="ignore", invalid="ignore"):
         mean = np.exp(between**2 / 2 + special.gammaln(1 + within))
         log_ratio = between**2 + special.gammaln(1 + 2 * within) - 2 * special.gammaln(1 + within)
-        normal = _log(mean * (1 + float(special.ndtri(fraction_below)) * np.sqrt(np.expm1(log_ratio))))
+        normal = _above(
+            np.zeros_like(mean), mean * (1 + float(special.ndtri(fraction_below)) * np.sqrt(np.expm1(log_ratio)))
+        )
     return np.asarray(np.minimum(middle + within * np.minimum(true, near), middle + normal))
 
 

@@ -1,8 +1,8 @@
 """Fast confidence for simulated normal series with survivors.
 
-A saddlepoint form of the confidence law (from the likelihood at its maximum, and at its maximum with the percentile
-held at the claim) places almost every series far from the level asked for; those with few breaks whose error might
-carry them across it are summed on a grid. Error of a confidence near the level: about 0.002.
+A saddlepoint form of the confidence distribution (from the likelihood at its maximum, and at its maximum with the
+percentile held at the claim) places almost every series far from the level asked for; those with few breaks whose error
+might carry them across it are summed on a grid. Error of a confidence near the level: about 0.002.
 """
 
 from __future__ import annotations
@@ -140,7 +140,7 @@ def _rows(broken: Array, held: Array, claim: Array, fraction_below: float) -> Ar
     k = np.exp(t)
     size = 25
     lift = _lift(k, gap, root)
-    v = lift[:, :, None] + np.linspace(-5.0, 5.0, size)  # survivors only narrow the law of v
+    v = lift[:, :, None] + np.linspace(-5.0, 5.0, size)  # survivors only narrow the distribution of v
     density = np.exp(-0.5 * v * v + ((r - 1) * t - 0.5 * r * (k * k - 1))[:, :, None])
     for column in range(gap.shape[1]):
         density *= special.ndtr(k[:, :, None] * gap[:, column, None, None] + v / root)

@@ -43,7 +43,7 @@ class Arms:
 
     @classmethod
     def draw(cls, samples: Sequence[Sample], rng: np.random.Generator, most: Sequence[int]) -> Arms:
-        """Draw worlds from the confidence law of every arm: Weibull where any specimen held, lognormal otherwise."""
+        """Draw worlds from the confidence distribution of every arm: Weibull where any held, lognormal otherwise."""
         family = WEIBULL if any(s.n_censored for s in samples) else LOGNORMAL
         paired = len(samples) == 2
         drawn = [confidence_law(s, family).draws((SPARE if paired else 1) * WORLDS, rng) for s in samples]

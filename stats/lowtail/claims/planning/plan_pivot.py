@@ -2,9 +2,10 @@
 
 `weibull_confidence` answers the question of `confidence_many` on a coarser grid (error of a confidence about 0.001,
 far below the Monte-Carlo error of a plan). `WeibullPivot` holds standard samples: on the log scale a Weibull bound is
-location + spread * pivot, and the pivot's law depends only on n, content and confidence, so that one set of samples
-serves every mean, scatter and claim. Given the configuration of a sample (its loads up to location and spread) the law
-of its location and spread is known exactly; each standard sample then contributes a probability, not a yes or no.
+location + spread * pivot, and the pivot's distribution depends only on n, content and confidence, so that one set of
+samples serves every mean, scatter and claim. Given the configuration of a sample (its loads up to location and spread)
+the distribution of its location and spread is known exactly; each standard sample then contributes a probability, not a
+yes or no.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Power of a comparison by simulating both arms: by the interval of two confidence laws, or by any named test."""
+"""Power of a comparison by simulating both arms: by the interval of two confidence distributions, or any named test."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def trials_by_interval(
     target: float | None = None,
     n_jobs: int = 1,
 ) -> Trials[tuple[int, int]]:
-    """Success of the interval from two Weibull confidence laws, by the numbers in both arms."""
+    """Success of the interval from two Weibull confidence distributions, by the numbers in both arms."""
     spread = (weibull_spread(cvs[0]), weibull_spread(cvs[1]))
     each = seeds(seed, TASKS)
 
@@ -128,7 +128,7 @@ def _test_task(
             z, broke = standard_series(LOGNORMAL, n[arm], PER_TASK_TESTS, 0.0, child(seed, arm))
             y = (math.log(ratio) if arm else 0.0) + math.sqrt(math.log1p(cvs[arm] ** 2)) * z
         arms.append((y, broke))
-    if test == "Weibull confidence laws":  # all pairs at once
+    if test == "Weibull confidence distributions":  # all pairs at once
         return judge(arms[0], arms[1], aim)
     for i in range(PER_TASK_TESTS):
         reference, other = (Sample(np.exp(y[i]), None if broke is None else broke[i]) for y, broke in arms)

@@ -118,7 +118,7 @@ def plan_precision(
     else:
         chances = Worked(_chance(world.family, world.spread, share, found, seed))
     answer = find(chances, target, 2, most, 4 if world.survivors else 24)
-    given = f"if the CV is {100 * cv:.3g} % ({world.family.name} law)"
+    given = f"if the CV is {100 * cv:.3g} % ({world.family.name} distribution)"
     only = "" if answer.n is not None else " only"
     level = f"{100 * found.confidence:g} % two-sided"
     unchecked = ("Intervals are those of the confidence distribution, unchecked for early holds.",)
@@ -132,7 +132,7 @@ def plan_precision(
         sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, "
         f"{given}.",
         assumptions=(
-            f"{world.family.name} law with CV {100 * cv:.3g} %.",
+            f"{world.family.name} distribution with CV {100 * cv:.3g} %.",
             held_words(world.survivors),
             *(unchecked if world.survivors else ()),
         ),

@@ -1,8 +1,8 @@
 """Fast confidence for the ratio of medians of two Weibull series, for many pairs at once.
 
-A saddlepoint form of the two confidence laws (from the likelihood at its maximum, and at its maximum with the ratio
-held) places almost every pair far from the level asked for; those whose error might carry them across it are averaged
-over draws. Series are log loads, so that a ratio is a difference of medians.
+A saddlepoint form of the two confidence distributions (from the likelihood at its maximum, and at its maximum with the
+ratio held) places almost every pair far from the level asked for; those whose error might carry them across it are
+averaged over draws. Series are log loads, so that a ratio is a difference of medians.
 
 References
 ----------
@@ -83,7 +83,7 @@ def _doubt(r_1: Array, r_2: Array) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Arm:
-    """Series of one arm: log loads, breaks and their mean, their number, and whether there is a law."""
+    """Series of one arm: log loads, breaks and their mean, their number, and whether there is a distribution."""
 
     y: Array
     mean: Array

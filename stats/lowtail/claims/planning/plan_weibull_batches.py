@@ -26,7 +26,7 @@ __all__ = ["BatchWorld", "batch_ceiling", "batch_trials", "weibull_batch_confide
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_CHI = 44  # nodes of the chi-square law
+_CHI = 44  # nodes of the chi-square distribution
 _TOP, _FINE = 16.0, 400.0  # table of quantiles: largest arcsinh of the ratio of spreads, points a unit
 
 
@@ -202,7 +202,7 @@ def batch_trials(
 
 
 def batch_ceiling(world: BatchWorld, batches: int, claim: float, basis: Basis, seed: int) -> float:
-    """Chance with endless specimens of each batch: the batch locations and the shape are known, their law is not."""
+    """Chance with endless specimens of each batch: batch locations and shape are known, their distribution not."""
     rng = np.random.default_rng(seed)
     size = TASKS * PER_TASK
     centre = world.middle + world.between / math.sqrt(batches) * rng.standard_normal(size)

@@ -27,8 +27,8 @@ def plan_zero_failure(
     """Specimens that must hold the stated load (none breaking, or at most ``failures``) to back a reliability.
 
     The attribute statement: with at most f breaks among n, the confidence is 1 - P(Binomial(n, 1 - R) <= f). It
-    assumes no strength law. Tested at ``load_ratio`` times the stated load, a Weibull strength of known ``shape``
-    turns R into R**(load_ratio**shape), so fewer specimens do.
+    assumes no strength distribution. Tested at ``load_ratio`` times the stated load, a Weibull strength of known
+    ``shape`` turns R into R**(load_ratio**shape), so fewer specimens do.
 
     Parameters
     ----------
@@ -121,12 +121,12 @@ def plan_zero_failure(
 
 
 def _assumptions(ratio: float, shape: float | None) -> tuple[str, ...]:
-    drawn = "The specimens are a fair draw from the population; no strength law is assumed."
+    drawn = "The specimens are a random sample of the population; no strength distribution is assumed."
     if ratio == 1:
         return (drawn,)
     return (
-        "The specimens are a fair draw from the population.",
-        f"Strength follows a Weibull law of known shape {shape:g}; a lower true shape makes the statement too bold.",
+        "The specimens are a random sample of the population.",
+        f"Strength follows a Weibull distribution of known shape {shape:g}; a lower one makes the statement too bold.",
     )
 
 

@@ -217,9 +217,10 @@ def _sentence(
     if verdict.backed:
         return f"{verdict}: {asked} reaches {rating:g} kN"
     if verdict is Verdict.IF_WEIBULL:
+        some = f" for these {bound.n_batches} batches" if bound.n_batches > 1 else ""
         return (
-            f"{verdict} down to the {basis.percentile}: Weibull {floor3(bound.weibull)} kN reaches {rating:g} kN, "
-            f"{these} does not"
+            f"{verdict} down to the {basis.percentile}: Weibull {floor3(bound.weibull)} kN reaches {rating:g} kN"
+            f"{some}, {these} does not"
         )
     return (
         f"{verdict}: {asked} is under {rating:g} kN (demonstrated for specimens like these with "

@@ -66,7 +66,7 @@ class Sensitivity(Record):
 def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
     """State the bound under the Weibull, normal and lognormal distributions.
 
-    No law is chosen: at n = 5 the data tell Weibull from lognormal with a chance of 5 to 8 %.
+    No distribution is chosen: at n = 5 the data tell Weibull from lognormal with a chance of 5 to 8 %.
 
     Parameters
     ----------
@@ -103,5 +103,5 @@ def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
 def _contradicted(sample: Sample) -> tuple[str, ...]:
     try:
         return adequacy(sample, families=list(FAMILIES)).contradicted
-    except NoAnswerError:  # too few to test a law: none is contradicted
+    except NoAnswerError:  # too few to test a distribution: none is contradicted
         return ()

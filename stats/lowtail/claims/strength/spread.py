@@ -77,8 +77,9 @@ def equal_spread(
 ) -> EqualSpread:
     """Test whether groups have one scatter; locations are their own.
 
-    Likelihood ratio, its law simulated from the fitted null model (held loads from their Kaplan-Meier law, group by
-    group), because the chi-square law rejects far too often at 5 specimens a group. Never used to pool automatically.
+    Likelihood ratio, its distribution simulated from the fitted null model (held loads from their Kaplan-Meier
+    distribution, group by group), because the chi-square distribution rejects far too often at 5 specimens a group.
+    Never used to pool automatically.
 
     Parameters
     ----------

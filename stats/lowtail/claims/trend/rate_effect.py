@@ -87,8 +87,9 @@ def rate_effect(
     """Loss of strength per decade of loading rate, by regression of log load on log rate with survivors.
 
     The interval is that of the slope in the joint confidence distribution of line and scatter: Student's t for complete
-    lognormal samples, the conditional law otherwise. Assumes one scatter at all rates, a straight line on log axes, and
-    that nothing but the rate differs between slow and fast specimens (not the rig, the batch or the peak reading).
+    lognormal samples, the conditional distribution otherwise. Assumes one scatter at all rates, a straight line on log
+    axes, and that nothing but the rate differs between slow and fast specimens (not the rig, the batch or the peak
+    reading).
 
     Parameters
     ----------

@@ -67,9 +67,9 @@ class Retention(Record):
         fall to it: the first and the last are an interval by inversion. NaN where they do not within the range (see
         ``notes``).
     batch_low : float
-        Bound in a batch yet to come, batches drawn at random: normal scatter between them, the family's law within,
-        survivors included; NaN without batch labels, or where batches is confounded with the trend (see ``notes``).
-        Take the lower of ``low`` and this.
+        Bound in a batch yet to come, batches drawn at random: normal scatter between them, the family's distribution
+        within, survivors included; NaN without batch labels, or where batches is confounded with the trend (see
+        ``notes``). Take the lower of ``low`` and this.
     batch_share : float
         Estimated share of the variance that lies between batches (restricted maximum likelihood); NaN likewise.
     notes : tuple of str
@@ -180,9 +180,9 @@ def retention(
 
     Log load (load itself for the normal distribution) is a straight line in the column, with one scatter. The bound is
     the quantile of the joint confidence distribution of line and scatter: the noncentral t for complete normal
-    samples, the conditional (right-invariant) law otherwise, checked by simulation and lowered if need be where
-    specimens held below the highest break, seen from the line (the interval of the change and the bound for a batch
-    yet to come are not). Assumes that age did not decide which specimens were picked for another
+    samples, the conditional (right-invariant) distribution otherwise, checked by simulation and lowered if need be
+    where specimens held below the highest break, seen from the line (the interval of the change and the bound for a
+    batch yet to come are not). Assumes that age did not decide which specimens were picked for another
     reason than age, and that held loads say nothing of strength.
 
     Parameters
