@@ -384,7 +384,7 @@ RESULTS: dict[str, Column] = {
     "weibull": Column("lower bound by the Weibull distribution", "kN", "number"),
     "normal": Column("lower bound by the normal distribution", "kN", "number"),
     "lognormal": Column("lower bound by the lognormal distribution", "kN", "number"),
-    "hangs": Column("whether the answer depends on the distribution chosen", kind="flag"),
+    "depends_on_distribution": Column("whether the answer depends on the distribution chosen", kind="flag"),
     "contradicted": Column("distributions that the breaks contradict"),
     "broke": Column("whether the specimen broke (false: it held at least the load)", kind="flag"),
     "used": Column("whether the row takes part", kind="flag"),

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import Sample, confidence_law, fit, fit_many, low_many
+from lowtail import Sample, confidence_distribution, fit, fit_many, low_many
 
 pytestmark = pytest.mark.benchmark
 
@@ -44,7 +44,7 @@ def scipy_fit(load, broke):
 
 
 def reliability_fit(load, broke):
-    from lowtail.models.second_opinion import guarded
+    from lowtail.models.distributions.second_opinion import guarded
 
     with guarded():
         from reliability.Fitters import Fit_Weibull_2P
@@ -90,7 +90,9 @@ def test_bounds_per_second():
     rates["weibull, checked for early holds, batch"] = early
     for name in ("weibull", "normal"):
         each = [Sample(load[i], broke[i]) for i in range(20)]
-        rates[f"{name} single"] = 20 / best_of(lambda n=name, e=each: [confidence_law(s, n).low(0.1, 0.95) for s in e])
+        rates[f"{name} single"] = 20 / best_of(
+            lambda n=name, e=each: [confidence_distribution(s, n).low(0.1, 0.95) for s in e]
+        )
     report("Exact bounds (10 %, 95 %), n = 10, 30 % held", rates, "weibull single")
 
 

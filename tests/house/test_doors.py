@@ -77,7 +77,7 @@ WRONG = [
     len,
     1 + 2j,
 ]
-KINDS_MADE = ("Basis", "Claim", "LoadCell", "Sample", "SpreadPrior")
+KINDS_MADE = ("Basis", "Claim", "LoadCell", "Sample", "ScalePrior")
 NAMES = [n for n in sorted(lt._HOME) if inspect.isfunction(getattr(lt, n)) or n in KINDS_MADE]
 SLOW = ("compare_table", "strength_table_large", "write_report")  # what passes their door is not tried here
 
@@ -88,16 +88,16 @@ def valid(folder):
     one, both, arms = {"sample": FIVE}, {"samples": [FIVE, FOUR]}, {"reference": FIVE, "other": FOUR}
     many = {"load": [[21.0, 23.5, 22.2]], "broke": None, "family": "weibull", "fraction_below": 0.1}
     world, parts = {"mean": 23.0, "cv": 0.05, "max_n": 6}, {"eye": FIVE, "rope": FOUR}
-    trace, file = lt.read_trace(DATA / "traces" / "drop_clean_D07.csv"), DATA / "traces" / "drop_clean_D07.csv"
-    link, strengths = lt.weak_link(parts, size=1000), lt.strength_table(LOG)
+    trace, file = lt.trace.read_trace(DATA / "traces" / "drop_clean_D07.csv"), DATA / "traces" / "drop_clean_D07.csv"
+    link, strengths = lt.parts.weak_link(parts, size=1000), lt.strength_table(LOG)
     return {
         "Basis": {"name": "mine", "fraction_below": 0.1, "confidence": 0.9},
         "Claim": {"strength": 18.0},
         "LoadCell": {"capacity_kN": 50.0, "error_limit": 0.01},
         "Sample": {"load": [21.0, 22.0]},
-        "SpreadPrior": {"shape": 9.0, "width": 0.2},
-        "adequacy": one | {"size": 400},
-        "append_to_log": {"rows": lt.trace_rows([file]), "log_path": folder / "log.csv"},
+        "ScalePrior": {"shape": 9.0, "width": 0.2},
+        "goodness_of_fit": one | {"size": 400},
+        "append_to_log": {"rows": lt.trace.trace_rows([file]), "log_path": folder / "log.csv"},
         "batch_bound": {"sample_or_samples": FIVE, "fraction_below": 0.1, "confidence": 0.95, "family": "normal"},
         "can_answer": {"log": LOG},
         "check_breaks": {"frame": TABLE},
@@ -106,23 +106,23 @@ def valid(folder):
         "compare": arms,
         "compare_levels": both,
         "compare_table": {"log": LOG, "by": "item"},
-        "confidence_law": one,
+        "confidence_distribution": one,
         "confidence_many": many | {"strength": 15.0},
         "confidence_that": one | {"load": 15.0, "fraction_below": 0.1},
         "drop_response": {"log": DROPS, "draws": 199},
-        "equal_spread": both | {"size": 400},
+        "equal_scale": both | {"size": 400},
         "fit": one,
         "fit_many": {"load": many["load"]},
         "fit_threshold": {"sample": lt.Sample(np.linspace(20, 30, 25) ** 1.2)},
-        "fixed_drop": {"n": 5},
+        "drop_proportion": {"n": 5},
         "fuse_window": {"specimens": FIVE, "cell_limit": 40.0, "fuse_cv": 0.02, "size": 1000},
         "first_lines": {"log": LOG, "claim": 15.0},
         "governing": one | {"basis": "B-basis"},
-        "help_me_choose": {"log": LOG},
+        "what_it_answers": {"log": LOG},
         "judge": one | {"rating": 15.0},
         "influence": one,
         "look_confidence": {"family": "normal", "basis": "B-basis", "n_now": 5, "every": 2, "looks": 2},
-        "low_bound": one | {"basis": "B-basis"},
+        "lower_bound": one | {"basis": "B-basis"},
         "low_many": many | {"confidence": 0.95},
         "modes": {"tests": FIVE, "size": 400},
         "more_comparison": arms | {"max_n": 4},
@@ -141,10 +141,10 @@ def valid(folder):
         "plot_batches": one,
         "plot_breaks": {"log_or_samples": [FIVE]},
         "plot_comparison": {"comparison_or_table": lt.compare(FIVE, FOUR)},
-        "plot_low_bounds": {"table": strengths},
-        "plot_plan": {"plan": lt.plan_bound(18.0, "B-basis", **world)},
+        "plot_lower_bounds": {"table": strengths},
+        "plot_plan": {"plan": lt.plan.new_series(18.0, "B-basis", **world)},
         "plot_probability": {"fit_or_sample": FIVE},
-        "plot_retention": {"answer": lt.retention(LOG, by="item", power=False, size=400)},
+        "plot_retention": {"answer": lt.trend.retention(LOG, by="item", power=False, size=400)},
         "plot_summary": {"log": LOG},
         "plot_trace": {"trace": trace},
         "plot_weak_link": {"answer": link},
@@ -164,8 +164,8 @@ def valid(folder):
         "shared_gain": both,
         "slip_table": {"log_or_table": LOG},
         "split": {"log_or_table": LOG},
-        "spread_prior": {"samples": [FIVE, FOUR, FIVE]},
-        "strength_steps": {"load": [21.0, 22.0]},
+        "scale_prior": {"samples": [FIVE, FOUR, FIVE]},
+        "kaplan_meier": {"load": [21.0, 22.0]},
         "strength_table": {"log": LOG},
         "strength_table_large": {"paths": [DATA / "park_breaks.csv"]},
         "unseen_minority": one | {"basis": "B-basis"},
@@ -217,20 +217,20 @@ def test_every_wrong_kind_in_every_argument_is_met_by_words(name, folder, monkey
 
 def test_the_words_name_the_function_the_argument_what_it_got_and_what_to_do():
     with pytest.raises(InputError) as caught:
-        lt.low_bound([21.0, 23.5, 22.2], "B-basis")
+        lt.lower_bound([21.0, 23.5, 22.2], "B-basis")
     said = str(caught.value)
     assert said == (
-        "low_bound: `sample` must be one Sample, got a list of 3. Make one with lt.Sample(load, broke), or take one "
+        "lower_bound: `sample` must be one Sample, got a list of 3. Make one with lt.Sample(load, broke), or take one "
         "from lt.split(log)."
     )
     with pytest.raises(InputError, match=r"strength_table: `log` must be a BreakLog .* got a Sample\. Read one with"):
         lt.strength_table(FIVE)
     with pytest.raises(InputError, match=r"pooling: `samples` must be one Sample or a list of Samples, got a BreakLog"):
-        lt.pooling(LOG)
+        lt.checks.pooling(LOG)
     for call, words in (
         (lambda: lt.compare(FIVE, FOUR, confidence="95%"), "`confidence` must be a number, got '95%'. See help(lt.com"),
-        (lambda: lt.shared_gain([FIVE, 3]), "`samples` must be a list of Samples, got 3 at position 1."),
-        (lambda: lt.weak_link({"eye": 3}), "got 3 for 'eye'."),
+        (lambda: lt.checks.shared_gain([FIVE, 3]), "`samples` must be a list of Samples, got 3 at position 1."),
+        (lambda: lt.parts.weak_link({"eye": 3}), "got 3 for 'eye'."),
         (lambda: lt.fit(FIVE, 3), "`family` must be the name of a family or a Family, got 3. The families: 'weibull'"),
         (lambda: lt.split(LOG, by=set()), "`by` must be a list of words or a word, got a set."),
     ):

@@ -16,13 +16,13 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
+from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.groups import group_strengths
-from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.strength.table import column_of
 from lowtail.cli import main
 from lowtail.report import phrases
-from lowtail.report.page import write_report
-from lowtail.report.plots_low_bounds import plot_low_bounds
+from lowtail.report.figures.lower_bounds import lower_bounds as plot_lower_bounds
+from lowtail.report.page.page import write_report
 
 DATA = Path(__file__).parents[2] / "data"
 BASES = ("A-basis", "B-basis")
@@ -147,7 +147,7 @@ def test_figure(case):
     _, log, groups = case
     if not any(g.bound("B-basis") for g in groups):
         pytest.skip("no group carries a bound")
-    ax = plot_low_bounds(lt.strength_table(log, bases="B-basis"))
+    ax = plot_lower_bounds(lt.strength_table(log, bases="B-basis"))
     (line,) = [one for one in ax.get_lines() if one.get_gid() == "low"]
     same(line.get_xdata(), [bound(g, "B-basis") for g in groups])
 
@@ -191,7 +191,7 @@ def test_plans_answer_for_the_rule_that_judged(case):
         if g.bound("B-basis") is None or g.sample.n_broken < 2:
             continue
         try:
-            plan = lt.more_samples(g.sample, g.judged.rating, "B-basis")
+            plan = lt.plan.more_samples(g.sample, g.judged.rating, "B-basis")
         except lt.LowtailError:
             continue
         backed = g.bound("B-basis").low >= g.judged.rating

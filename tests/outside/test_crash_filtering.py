@@ -13,7 +13,7 @@ import pytest
 from scipy import signal
 
 from lowtail.errors import InputError
-from lowtail.records.filtering import CFC_CLASSES, cfc_coefficients, cfc_filter
+from lowtail.logs.traces.filter import CFC_CLASSES, cfc_coefficients, cfc_filter
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import lowtail as lt
-from lowtail.claims.strength.low_bound import floor3
+from lowtail.claims.strength.lower_bound import floor3
 
 DATA = Path(__file__).parents[2] / "data"
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail.models.families import get_family
-from lowtail.models.goodness import anderson_darling_many, handbook_significance, null_samples
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.goodness import anderson_darling_many, handbook_significance, null_samples
 
 
 def test_statistic_of_ten_values() -> None:

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lowtail.models.confidence_law import confidence_law
-from lowtail.models.fit import fit
-from lowtail.models.other_bounds import large_sample_bound, likelihood_ratio_bound
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds.likelihood_bounds import large_sample_bound, likelihood_ratio_bound
+from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.fit import fit
 
 SHARED = Path(__file__).parents[3] / "shared"
 # 20 chain links, kgf: Castillo (1988) Extreme Value Theory in Engineering, p. 336 (NIST data library, CASTILL6.DAT)
@@ -90,7 +90,7 @@ def ours(load: np.ndarray, broke: np.ndarray | None, family: str, kind: str, p: 
     if kind == "estimate":
         return float(fit(Sample(load, broke), family).strength_below(p))
     if kind == "exact":
-        return confidence_law(Sample(load, broke), family).low(p, confidence)
+        return confidence_distribution(Sample(load, broke), family).low(p, confidence)
     bound = likelihood_ratio_bound if kind == "likelihood ratio" else large_sample_bound
     return bound(load, broke, family, p, confidence)
 

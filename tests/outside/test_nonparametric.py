@@ -6,8 +6,8 @@
 import pytest
 from scipy import stats
 
-from lowtail.models.hanson_koopmans import hanson_koopmans, hanson_koopmans_confidence, hanson_koopmans_factor
-from lowtail.models.nonparametric import (
+from lowtail.models.bounds.hanson_koopmans import hanson_koopmans, hanson_koopmans_confidence, hanson_koopmans_factor
+from lowtail.models.bounds.nonparametric import (
     fraction_weaker,
     order_statistic_confidence,
     order_statistic_n,

@@ -9,10 +9,10 @@ import pytest
 from scipy import stats
 
 from lowtail.claims.checks.pooling import pooling
-from lowtail.models.k_sample import k_sample_ad, ksample_ad_p, levene_median
-from lowtail.models.residuals import normed_residual_critical, normed_residual_p, normed_residual_steps
-from lowtail.models.variance import between_batches
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.batches.k_sample import k_sample_ad, ksample_ad_p, levene_median
+from lowtail.models.batches.variance import between_batches
+from lowtail.models.distributions.residuals import normed_residual_critical, normed_residual_p, normed_residual_steps
 
 SHARED = Path(__file__).parents[2].parent / "shared"
 

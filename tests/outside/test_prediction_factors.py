@@ -8,7 +8,7 @@ from math import sqrt
 import pytest
 from scipy import special
 
-from lowtail.models.tolerance import factor_confidence, prediction_factor, tolerance_factor
+from lowtail.models.bounds.tolerance import factor_confidence, prediction_factor, tolerance_factor
 
 # Table D1 (from memory), spread known: printed for n = 4, 5, 8, 20, 30, with 1.64 in place of z = 1.6449
 D1_KNOWN = [(4, 1.83), (5, 1.80), (8, 1.74), (20, 1.68), (30, 1.67)]

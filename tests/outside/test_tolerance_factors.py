@@ -6,7 +6,7 @@ Rows end with the value re-derived independently (mpmath or scipy, 10 digits) wh
 
 import pytest
 
-from lowtail.models.tolerance import spread_factors, tolerance_factor, two_sided_tolerance_factor
+from lowtail.models.bounds.tolerance import spread_factors, tolerance_factor, two_sided_tolerance_factor
 
 # (n, fraction below, confidence, printed, half a unit of its last digit, re-derived)
 # Owen (1963) Sandia SCR-607, one-sided factors; same quantity as MIL-HDBK-17-1F Table 8.5.10 k_B (from memory)

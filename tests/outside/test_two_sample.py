@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from lowtail.claims.comparison.named_tests import two_sample_test
-from lowtail.claims.comparison.permutation import arrangements
-from lowtail.claims.comparison.rank_tests import brunner_munzel_t, mann_whitney, mann_whitney_normal
-from lowtail.claims.comparison.survivor_tests import log_rank_table
-from lowtail.claims.comparison.two_sample_tests import fieller, holm, permutation_mean, pooled_t, welch
-from lowtail.claims.comparison.weibull_arms import Arm, common_shape
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples.permutation import arrangements
+from lowtail.models.two_samples.rank_tests import brunner_munzel_t, mann_whitney, mann_whitney_normal
+from lowtail.models.two_samples.survivor_tests import log_rank_table
+from lowtail.models.two_samples.t_tests import fieller, holm, permutation_mean, pooled_t, welch
+from lowtail.models.two_samples.weibull_arms import Arm, common_shape
 
 # Natrella (1963), NBS Handbook 91, p. 3-26, compressive strength in psi by two methods (NIST data library, NATR326.DAT)
 CONCRETE = (
@@ -208,17 +208,17 @@ def test_welch_of_the_handbook() -> None:
 def test_fieller() -> None:
     # rat weights (mratios); textbook formula with pooled variance, recomputed: ratio and 90 %, 95 % intervals
     numerator, denominator = RATS
-    ratio, low, high = fieller(denominator, numerator, confidence=0.90, equal_spread=True)
+    ratio, low, high = fieller(denominator, numerator, confidence=0.90, equal_scale=True)
     assert ratio == pytest.approx(0.990239, abs=5e-7)
     assert (low, high) == (pytest.approx(0.939373, abs=5e-7), pytest.approx(1.043831, abs=5e-7))
-    _, low, high = fieller(denominator, numerator, confidence=0.95, equal_spread=True)
+    _, low, high = fieller(denominator, numerator, confidence=0.95, equal_scale=True)
     assert (low, high) == (pytest.approx(0.928932, abs=5e-7), pytest.approx(1.055551, abs=5e-7))
 
 
 def test_equivalence_of_rat_weights() -> None:
     # the same source tests the ratio against 0.8 and 1.25: both one-sided tests reject (t = 6.948, -7.590), so the 90 %
     # interval lies inside; at a margin of 0.94 it does not
-    _, low, high = fieller(RATS[1], RATS[0], confidence=0.90, equal_spread=True)
+    _, low, high = fieller(RATS[1], RATS[0], confidence=0.90, equal_scale=True)
     assert low > 0.8
     assert high < 1.25
     assert not low > 0.94
@@ -235,7 +235,7 @@ def test_fieller_end_is_where_the_ratio_test_turns() -> None:
 
     assert t(1.25) == pytest.approx(-7.589865, abs=5e-7)
     assert t(0.8) == pytest.approx(6.948168, abs=5e-7)
-    _, low, high = fieller(x, y, confidence=0.90, equal_spread=True)
+    _, low, high = fieller(x, y, confidence=0.90, equal_scale=True)
     assert t(low) == pytest.approx(1.734063607, abs=1e-8)  # t(0.95, 18)
     assert t(high) == pytest.approx(-1.734063607, abs=1e-8)
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 
 from lowtail.errors import InputError
-from lowtail.records.units import FORCE, OTHER, STRESS, from_kN, is_stress, read_force_unit, stress_to_kN, to_kN
+from lowtail.logs.units import FORCE, OTHER, STRESS, from_kN, is_stress, read_force_unit, stress_to_kN, to_kN
 
 # Exact factors in newtons. kgf: 9.80665 N (standard gravity, third CGPM 1901). lbf: 0.45359237 kg (yard and pound
 # agreement, 1959) x 9.80665 m/s^2. kip = 1000 lbf, ozf = lbf / 16.

@@ -10,8 +10,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from lowtail.models.fit import fit_many
-from lowtail.models.many import low_many
+from lowtail.models.confidence.many import low_many
+from lowtail.models.distributions.fit import fit_many
 
 # quantile of shape_hat/shape
 SHAPE = [

@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from scipy import special
 
-from lowtail.models.confidence_law import confidence_law
-from lowtail.models.empirical import strength_steps
-from lowtail.models.families import WEIBULL
-from lowtail.models.fit import fit
-from lowtail.models.other_bounds import likelihood_ratio_bound
-from lowtail.models.signed_root import fit_top, standard_error, usable
-from lowtail.models.tolerance import prediction_factor, tolerance_factor
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds.likelihood_bounds import likelihood_ratio_bound
+from lowtail.models.bounds.tolerance import prediction_factor, tolerance_factor
+from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.empirical import kaplan_meier
+from lowtail.models.distributions.families import WEIBULL
+from lowtail.models.distributions.fit import fit
+from lowtail.models.early.signed_root import fit_top, standard_error, usable
 
 DATA = Path(__file__).parents[3] / "shared" / "checks" / "data"
 
@@ -355,7 +355,7 @@ def test_low_strengths(name: str, p: float, what: str, printed: float, tolerance
     assert value == pytest.approx(derived, rel=1e-7)
     # the exact bound is lower than the likelihood-ratio one
     if what == "low" and name != "CAGE":
-        assert confidence_law(sample(name)).low(p, 0.95) < value
+        assert confidence_distribution(sample(name)).low(p, 0.95) < value
 
 
 def test_rank_regression_is_not_maximum_likelihood() -> None:
@@ -375,7 +375,7 @@ def test_normal_and_lognormal_bounds(name: str, what: str, printed: float, toler
         value = mean - prediction_factor(x.size, float(numbers[0])) * s
     else:
         p, confidence = map(float, numbers)
-        value = confidence_law(sample(name), kind).low(p, confidence)
+        value = confidence_distribution(sample(name), kind).low(p, confidence)
         y = np.log(x) if kind == "lognormal" else x
         plain = y.mean() - tolerance_factor(x.size, p, confidence) * y.std(ddof=1)
         assert value == pytest.approx(np.exp(plain) if kind == "lognormal" else plain, rel=1e-9)
@@ -396,7 +396,7 @@ def test_handbook_weibull_approximation(name: str, p: float, printed: float) -> 
         v = 6.649 + np.exp(2.55 - 0.526 * np.log(n) + 4.76 / n)
     handbook = law.strength_below(p) * np.exp(-v / (law.shape * np.sqrt(n)))
     assert handbook == pytest.approx(printed, abs=0.02)
-    assert confidence_law(sample(name)).low(p, 0.95) == pytest.approx(handbook, rel=0.03)
+    assert confidence_distribution(sample(name)).low(p, 0.95) == pytest.approx(handbook, rel=0.03)
 
 
 def test_weibull_bound_of_five_by_the_pivotal_table() -> None:
@@ -404,7 +404,7 @@ def test_weibull_bound_of_five_by_the_pivotal_table() -> None:
     law = fit(sample("TENSION"))
     bound = law.strength_below(0.10) * np.exp(-9.933 / (law.shape * np.sqrt(5)))
     assert bound == pytest.approx(2.498, abs=0.001)
-    assert confidence_law(sample("TENSION")).low(0.10, 0.95) == pytest.approx(bound, rel=0.03)
+    assert confidence_distribution(sample("TENSION")).low(0.10, 0.95) == pytest.approx(bound, rel=0.03)
 
 
 @pytest.mark.parametrize(("what", "printed", "tolerance", "derived"), CONNECTION)
@@ -434,9 +434,11 @@ def test_lognormal_of_eight() -> None:
     assert y.std(ddof=1) == pytest.approx(0.6279479, abs=5e-8)
     factor = tolerance_factor(8, 0.05, 0.95)
     assert y.mean() + factor * y.std(ddof=1) == pytest.approx(4.510032, abs=1e-6)
-    assert confidence_law(Sample(CHRYSENE[0]), "lognormal").low(0.05, 0.95) == pytest.approx(1.660507, abs=5e-7)
+    assert confidence_distribution(Sample(CHRYSENE[0]), "lognormal").low(0.05, 0.95) == pytest.approx(
+        1.660507, abs=5e-7
+    )
     # an upper limit of x is a lower one of 1 / x
-    assert 1 / confidence_law(Sample(1 / np.array(CHRYSENE[0])), "lognormal").low(0.05, 0.95) == pytest.approx(
+    assert 1 / confidence_distribution(Sample(1 / np.array(CHRYSENE[0])), "lognormal").low(0.05, 0.95) == pytest.approx(
         90.9247, abs=5e-5
     )
 
@@ -444,7 +446,7 @@ def test_lognormal_of_eight() -> None:
 @pytest.mark.parametrize(("load", "printed", "derived"), KAPLAN_MEIER)
 def test_kaplan_meier(load: float, printed: float, derived: float) -> None:
     # 6-MP arm of Freireich et al. (1963), as in Cox & Oakes (from memory)
-    steps = strength_steps(FREIREICH_LOAD, FREIREICH_BROKE)
+    steps = kaplan_meier(FREIREICH_LOAD, FREIREICH_BROKE)
     height = 1 - float(steps.at(load))
     assert height == pytest.approx(printed, abs=5e-4)
     assert height == pytest.approx(derived, abs=1e-9)

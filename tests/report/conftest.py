@@ -14,7 +14,7 @@ import matplotlib
 import numpy as np
 import pytest
 
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
 
 matplotlib.use("Agg")
 

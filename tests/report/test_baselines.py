@@ -28,23 +28,23 @@ def slow_and_shock():
 
 
 def breaks():
-    return lt.plot_breaks(lt.read_breaks(TOP / "data" / "park_breaks.csv"))
+    return lt.plot.breaks(lt.read_breaks(TOP / "data" / "park_breaks.csv"))
 
 
 def probability():
-    return lt.plot_probability(slow_and_shock()[0])
+    return lt.plot.probability(slow_and_shock()[0])
 
 
 def comparison():
-    return lt.plot_comparison(lt.compare(*slow_and_shock(), family="lognormal", margin=0.9))
+    return lt.plot.comparison(lt.compare(*slow_and_shock(), family="lognormal", margin=0.9))
 
 
 def plan():
-    return lt.plot_plan(lt.plan_bound(18, "B-basis", mean=25, cv=0.08, family="normal"))
+    return lt.plot.plan(lt.plan.new_series(18, "B-basis", mean=25, cv=0.08, family="normal"))
 
 
 def trace():
-    return lt.plot_trace(lt.read_trace(sorted((TOP / "data" / "traces").glob("*.csv"))[0]))
+    return lt.plot.trace(lt.trace.read_trace(sorted((TOP / "data" / "traces").glob("*.csv"))[0]))
 
 
 FIGURES = {f.__name__: f for f in (breaks, probability, comparison, plan, trace)}

@@ -129,7 +129,7 @@ def test_checks_of_many_groups_are_left_out_aloud(tmp_path, capsys):
 
 def test_strength_as_json_is_the_table_of_the_library(log, capsys):
     from lowtail.claims.strength.table import strength_table
-    from lowtail.records.log import read_breaks
+    from lowtail.logs.breaks.log import read_breaks
 
     assert main(["strength", str(log), "--json", "--basis", "B-basis"]) == 0
     body = json.loads(capsys.readouterr().out)

@@ -35,7 +35,7 @@ def test_a_workbook_holds_the_same_numbers_their_units_and_the_notes(tmp_path, c
 
 
 def test_no_cell_of_a_workbook_is_run_as_a_formula(tmp_path):
-    from lowtail.report.tables import write_table
+    from lowtail.report.tables.text import write_table
 
     table = pd.DataFrame({"group": ["=1+1", "@sum", "-sling"], "n": [3, 4, 5]})
     write_table(table, tmp_path / "t.xlsx", ["=2+2"])

@@ -11,8 +11,8 @@ import pytest
 import lowtail as lt
 from lowtail._guard import Trouble, attempt
 from lowtail.errors import NoAnswerError
-from lowtail.report import page as page_module
-from lowtail.report.page import write_report
+from lowtail.report.page import page as page_module
+from lowtail.report.page.page import write_report
 
 
 def make_log():
@@ -53,14 +53,14 @@ def test_a_section_that_fails_says_so_and_the_page_comes(name, how, tmp_path, mo
 ANSWERS = [
     "lowtail.claims.strength.groups.governing",
     "lowtail.claims.strength.groups.demonstrated",
-    "lowtail.report.gather.compare_table",
-    "lowtail.report.gather.check_groups",
-    "lowtail.report.group_checks.adequacy",
-    "lowtail.report.group_checks.outliers",
-    "lowtail.report.sections_figures.plot_breaks",
-    "lowtail.report.sections_figures.plot_probability",
-    "lowtail.report.sections_figures.plot_low_bounds",
-    "lowtail.report.sections_compare.plot_comparison",
+    "lowtail.report.page.gather.compare_table",
+    "lowtail.report.page.gather.check_groups",
+    "lowtail.claims.group_checks.goodness_of_fit",
+    "lowtail.claims.group_checks.outliers",
+    "lowtail.report.page.sections_figures.plot_breaks",
+    "lowtail.report.page.sections_figures.plot_probability",
+    "lowtail.report.page.sections_figures.plot_lower_bounds",
+    "lowtail.report.page.sections_comparison.plot_comparison",
 ]
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from lowtail.records.log import check_breaks
-from lowtail.report.blocks import Bullets, Fold, Picture, Prose
-from lowtail.report.group_checks import asked, check_groups
-from lowtail.report.sections_checks import check_lines, checks_section, standing_out
+from lowtail.claims.group_checks import asked, check_groups
+from lowtail.logs.breaks.log import check_breaks
+from lowtail.report.page.sections_checks import check_lines, checks_section, standing_out
+from lowtail.report.tables.blocks import Bullets, Fold, Picture, Prose
 
 ROWS = pd.DataFrame(
     {

@@ -7,9 +7,9 @@ import matplotlib as mpl
 import pytest
 
 from lowtail.errors import InputError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
 from lowtail.report import style
-from lowtail.report.plots_breaks import plot_breaks
+from lowtail.report.figures.breaks import breaks as plot_breaks
 
 
 def luminance(colour):

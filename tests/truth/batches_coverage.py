@@ -27,9 +27,9 @@ from scipy import special
 from scipy.interpolate import CubicSpline
 
 from lowtail._parallel import run, seeds
-from lowtail.models.batch_law import anova_factor, pivotal_gap
-from lowtail.models.tolerance import tolerance_factor
-from lowtail.models.weibull_batches import mixed_quantile, weibull_batches
+from lowtail.models.batches.normal_batches import anova_factor, pivotal_gap
+from lowtail.models.batches.weibull_batches import mixed_quantile, weibull_batches
+from lowtail.models.bounds.tolerance import tolerance_factor
 
 OUT = Path(__file__).with_suffix(".csv")
 SHARES = (0.0, 0.25, 0.5, 0.75, 0.95)

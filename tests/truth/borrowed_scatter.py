@@ -2,11 +2,11 @@
 
 A family is G groups of n specimens whose ln(shape) is normal about ln 15 with standard deviation tau; asked are one of
 its groups ("any") and the group with the smallest true shape ("most scattered"). A fixed set names the shape of the
-target and those of its siblings. ``borrowed`` is the bound of ``low_bound(siblings=)``, ``own`` the group's own bound,
-``equal`` the bound under one scatter for all (not everywhere asked). Patterns: complete; type II (a quarter of each
-group held when the others had broken); stopped at the load that 75 % do not survive; unequal (siblings of 2 to 12).
-"one break" shows what the pooled bound without a floor covers where the target has a single break: the reason why that
-is refused.
+target and those of its siblings. ``borrowed`` is the bound of ``lower_bound(siblings=)``, ``own`` the group's own
+bound, ``equal`` the bound under one scatter for all (not everywhere asked). Patterns: complete; type II (a quarter of
+each group held when the others had broken); stopped at the load that 75 % do not survive; unequal (siblings of 2 to
+12). "one break" shows what the pooled bound without a floor covers where the target has a single break: the reason why
+that is refused.
 
 Run ``python tests/truth/borrowed_scatter.py`` to make borrowed_scatter.csv anew (about 8 minutes on one core).
 """
@@ -21,12 +21,12 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from lowtail.models.families import get_family
-from lowtail.models.likelihood import prepare
-from lowtail.models.quadrature import QUICK
-from lowtail.models.search import build, common_scale, solve
-from lowtail.models.siblings import borrow_low, conflict_p, pooled_low
-from lowtail.models.spread_predictive import from_groups
+from lowtail.models.confidence.predictive import from_groups
+from lowtail.models.confidence.quadrature import QUICK
+from lowtail.models.confidence.search import build, common_scale, solve
+from lowtail.models.confidence.siblings import borrow_low, conflict_p, pooled_low
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.likelihood import prepare
 
 HERE = Path(__file__).parent
 REPEATS = 1500  # times `weight`

@@ -19,13 +19,19 @@ from compare_truths import Array, write
 from numpy.typing import NDArray
 
 from lowtail.errors import NoAnswerError
-from lowtail.models.batch_tests import Batches, location_ratio, simulate, simulated_p, spread_ratio
-from lowtail.models.families import FAMILIES, Family
-from lowtail.models.gaps import largest_gap_many
-from lowtail.models.goodness import anderson_darling_many, different_breaks, rounded, simulate_like, tie_step
-from lowtail.models.residuals import smallest_tail_many
-from lowtail.models.trend import nested_p
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.distributions.families import FAMILIES, Family
+from lowtail.models.distributions.gaps import largest_gap_many
+from lowtail.models.distributions.goodness import (
+    anderson_darling_many,
+    different_breaks,
+    rounded,
+    simulate_like,
+    tie_step,
+)
+from lowtail.models.distributions.residuals import smallest_tail_many
+from lowtail.models.regression.batch_tests import Batches, location_ratio, simulate, simulated_p, spread_ratio
+from lowtail.models.regression.trend import nested_p
 
 Flags = NDArray[np.bool_]
 REPETITIONS = 4000
@@ -97,7 +103,8 @@ def statistics(load: Array, broke: Flags, law: Family) -> dict[str, tuple[Array,
 
 
 def law_and_gap(sample: Sample, law: Family, rng: np.random.Generator) -> dict[str, float]:
-    """p-values as `adequacy`, `modes` and `outliers` reckon them (tests/claims hold them to that), one null for all."""
+    """p-values as `goodness_of_fit`, `failure_modes` and `outliers` reckon them (tests/claims hold them to that), one
+    null for all."""
     step = tie_step(sample)
     load, broke = simulate_like(sample, law, SIZE, rng)
     load = rounded(load, step)

@@ -11,13 +11,18 @@ from __future__ import annotations
 import numpy as np
 from compare_truths import Array, write
 
-from lowtail.models.batch_tests import Batches, location_ratio, simulate, spread_ratio
-from lowtail.models.families import FAMILIES, Family
-from lowtail.models.gaps import largest_gap_many
-from lowtail.models.goodness import anderson_darling_many
-from lowtail.models.k_sample import ksample_ad_p, levene_statistic
-from lowtail.models.residuals import grain_of, many_outlier_level, normed_residual_p, normed_residual_steps
-from lowtail.models.trend import nested_ratio
+from lowtail.models.batches.k_sample import ksample_ad_p, levene_statistic
+from lowtail.models.distributions.families import FAMILIES, Family
+from lowtail.models.distributions.gaps import largest_gap_many
+from lowtail.models.distributions.goodness import anderson_darling_many
+from lowtail.models.distributions.residuals import (
+    grain_of,
+    many_outlier_level,
+    normed_residual_p,
+    normed_residual_steps,
+)
+from lowtail.models.regression.batch_tests import Batches, location_ratio, simulate, spread_ratio
+from lowtail.models.regression.trend import nested_ratio
 
 REPETITIONS = 20_000
 PERMUTED = 2_000

@@ -22,10 +22,10 @@ from scipy import stats
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.design_parts import permute_within
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
-from lowtail.claims.comparison.level_free import Blocks, level_free_law
-from lowtail.claims.comparison.survivor_tests import log_rank_scores
 from lowtail.errors import NoAnswerError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples.level_free import Blocks, level_free_law
+from lowtail.models.two_samples.survivor_tests import log_rank_scores
 
 REPETITIONS = 2_000
 PART = 250

@@ -17,10 +17,10 @@ from compare_truths import SPREADS, TRUTHS, Array, held_at, log_quantile, log_st
 from scipy import stats
 
 from lowtail._parallel import run, seeds
-from lowtail.claims.comparison.law_batch import draw_laws
 from lowtail.claims.comparison.ratios import low_ratios, ratio_from_laws, scatter
-from lowtail.claims.comparison.weibull_arms import Arm, usable
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.series.weibull_design import draw_laws
+from lowtail.models.two_samples.weibull_arms import Arm, usable
 
 REPETITIONS = 10_000
 BLOCK = 2_500

@@ -22,10 +22,10 @@ from scipy import stats
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.deciding import ends_of, shown
-from lowtail.claims.planning.plan_arms import Aim
-from lowtail.claims.planning.plan_power import judge
-from lowtail.models.half_and_half import Arms
-from lowtail.records.sample import Sample
+from lowtail.claims.planning.core.arms import Aim
+from lowtail.claims.planning.core.power import judge
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples.half_and_half import Arms
 
 REPETITIONS, FAMILIES, HELD_REPETITIONS, CHECKED = 100_000, 14_000, 6_000, 3
 LEVELS = {"0.05": 0.05, "0.05 / 7": 0.05 / 7, "0.05 / 10": 0.05 / 10}

@@ -18,10 +18,10 @@ from compare_truths import SPREADS, TRUTHS, Array, held_at, log_strength, write
 from scipy import stats
 
 from lowtail._parallel import run, seeds
-from lowtail.claims.comparison.law_batch import draw_laws
-from lowtail.claims.comparison.permutation import arrangements
-from lowtail.claims.comparison.survivor_tests import _signed_root, held_law, log_rank, weibull_ratio_test
-from lowtail.claims.comparison.weibull_arms import Arm, usable
+from lowtail.models.series.weibull_design import draw_laws
+from lowtail.models.two_samples.permutation import arrangements
+from lowtail.models.two_samples.survivor_tests import _signed_root, held_law, log_rank, weibull_ratio_test
+from lowtail.models.two_samples.weibull_arms import Arm, usable
 
 REPETITIONS = 4_000
 BLOCK = 100

@@ -18,11 +18,11 @@ from scipy import stats
 
 from lowtail._parallel import run, seeds
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
-from lowtail.claims.comparison.permutation import Index, arrangements
-from lowtail.claims.comparison.rank_tests import _brunner_munzel_of, brunner_munzel, mann_whitney
-from lowtail.claims.comparison.two_sample_tests import behrens_fisher, permutation_mean, permutation_welch, welch
-from lowtail.models import half_and_half
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples import half_and_half
+from lowtail.models.two_samples.permutation import Index, arrangements
+from lowtail.models.two_samples.rank_tests import _brunner_munzel_of, brunner_munzel, mann_whitney
+from lowtail.models.two_samples.t_tests import behrens_fisher, permutation_mean, permutation_welch, welch
 
 REPETITIONS = 10_000
 DRAWN = 499

@@ -1,4 +1,4 @@
-"""True coverage of the low bound, by simulation: n, survivors, distributions of the held loads, families, bases,
+"""True coverage of the lower bound, by simulation: n, survivors, distributions of the held loads, families, bases,
 confidence.
 
 Run ``python tests/truth/coverage.py`` from the top folder (about 15 minutes on 2 cores); it writes ``coverage.csv``
@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from lowtail._parallel import run, seeds
-from lowtail.models.families import get_family
-from lowtail.models.many import confidence_many
-from lowtail.models.other_bounds import large_sample_many
+from lowtail.models.bounds.likelihood_bounds import large_sample_many
+from lowtail.models.confidence.many import confidence_many
+from lowtail.models.distributions.families import get_family
 
 HERE = Path(__file__).parent
 SIZES = (3, 4, 5, 7, 10, 15, 30)

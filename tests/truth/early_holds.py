@@ -1,4 +1,5 @@
-"""Coverage of the low bound where specimens held early, by simulation: proof loads, early rigs, mixtures, n = 4 to 30.
+"""Coverage of the lower bound where specimens held early, by simulation: proof loads, early rigs, mixtures, n = 4 to
+30.
 
 Run ``python tests/truth/early_holds.py [coverage] [passed] [distance]`` from the top folder (about 30 minutes on one
 core for all); it writes ``early_holds.csv``, ``early_holds_passed.csv`` and ``early_holds_distance.csv`` beside this
@@ -28,10 +29,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._parallel import seeds
-from lowtail.models.early_holds import calibrated_confidence, calibrated_low, held_early
-from lowtail.models.families import Family, get_family
-from lowtail.models.likelihood import prepare
-from lowtail.models.many import confidence_many, low_many
+from lowtail.models.confidence.many import confidence_many, low_many
+from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.likelihood import prepare
+from lowtail.models.early.holds import calibrated_confidence, calibrated_low, held_early
 
 Array = NDArray[np.float64]
 Limits = Callable[[Family, int, np.random.Generator], Array]

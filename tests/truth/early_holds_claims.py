@@ -18,12 +18,12 @@ import numpy as np
 from early_holds import FRACTIONS, LEVELS, Limits, lets_go, lower, proof, rig, write
 
 from lowtail._parallel import seeds
-from lowtail.claims.planning.plan_simulate import low_bound, standard_series
+from lowtail.claims.planning.core.simulate import lower_bound, standard_series
 from lowtail.errors import NoAnswerError
-from lowtail.models.early_holds import calibrated_confidence
-from lowtail.models.families import get_family
-from lowtail.models.regression_law import regression_law
-from lowtail.models.signed_root import on_y
+from lowtail.models.distributions.families import get_family
+from lowtail.models.early.holds import calibrated_confidence
+from lowtail.models.early.signed_root import on_y
+from lowtail.models.regression.line import regression_law
 
 LINES: dict[str, Limits] = {
     "4 + 20 at 3 %": proof((4, 1.0), (20, 0.03)),
@@ -79,7 +79,7 @@ def plan_cell(
     y, broke = standard_series(family, n, repetitions, held, seed)
     rows: list[tuple[object, ...]] = []
     for p, level in ((0.01, 0.95), (0.10, 0.95), (0.05, 0.75)):
-        low = np.nan_to_num(low_bound(y, broke, family, p, level), nan=-np.inf)
+        low = np.nan_to_num(lower_bound(y, broke, family, p, level), nan=-np.inf)
         for chance in (0.5, 0.8):
             claim = np.sort(low)[int((1 - chance) * repetitions)]
             if not np.isfinite(claim):

@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from lowtail._parallel import run, seeds
-from lowtail.models.families import get_family
-from lowtail.models.likelihood import OK, maximise
-from lowtail.models.other_bounds import holds
-from lowtail.models.signed_root import on_y, plain
+from lowtail.models.bounds.likelihood_bounds import holds
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.likelihood import OK, maximise
+from lowtail.models.early.signed_root import on_y, plain
 
 OUT = Path(__file__).with_suffix(".csv")
 SIZES = (3, 4, 5, 7, 10, 15, 30)

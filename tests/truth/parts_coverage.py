@@ -1,4 +1,4 @@
-"""Coverage of the low bound of an assembly (weak link).
+"""Coverage of the lower bound of an assembly (weak link).
 
 Run: ``python tests/truth/parts_coverage.py`` (about 4 minutes on one core); writes ``parts_coverage.csv``. Nominal
 95 %; a cell's share is that of the repetitions in which the bound lies at or below the true low strength; ``refused``
@@ -13,8 +13,8 @@ import numpy as np
 from compare_truths import write
 
 from lowtail.errors import NoAnswerError
-from lowtail.models.families import FAMILIES, Family
-from lowtail.models.weak_link import by_cause, component_draws, weakest_below
+from lowtail.models.bounds.weakest import by_cause, component_draws, weakest_below
+from lowtail.models.distributions.families import FAMILIES, Family
 
 REPETITIONS = 1_200
 DRAWS = 2_000

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 import lowtail as lt
-from lowtail.claims.planning.plan_simulate import standard_series
-from lowtail.claims.planning.plan_worlds import Worlds, trials_in
-from lowtail.models.families import get_family
+from lowtail.claims.planning.core.populations import Worlds, trials_in
+from lowtail.claims.planning.core.simulate import standard_series
+from lowtail.models.distributions.families import get_family
 
 SERIES, WORLDS, ASSURANCE = 10, 3000, 0.8
 
@@ -40,11 +40,11 @@ def plug_in(sample: lt.Sample, claim: float, family: str, basis: lt.Basis) -> in
 def real_rate(sample: lt.Sample, claim: float, family: str, basis: lt.Basis, more: int, seed: int) -> float:
     """Share of fresh worlds in which the pooled series backs the claim, by the exact engine."""
     law = get_family(family)
-    location, spread = lt.confidence_law(sample, law).draws(WORLDS, np.random.default_rng(seed))
+    location, spread = lt.confidence_distribution(sample, law).draws(WORLDS, np.random.default_rng(seed))
     z, _ = standard_series(law, more, WORLDS, 0.0, np.random.SeedSequence(seed + 1))
     y = np.column_stack([np.tile(law.transform(sample.load), (WORLDS, 1)), location[:, None] + spread[:, None] * z])
     base = 0.0 if law.on_log else 10.0 - min(float(y.min()), 0.0)
-    got = lt.confidence_many(law.inverse(y + base), None, law, claim + base, basis.fraction_below)
+    got = lt.many.confidence_that(law.inverse(y + base), None, law, claim + base, basis.fraction_below)
     return float(np.mean(got >= basis.confidence))
 
 
@@ -59,8 +59,8 @@ def main() -> None:
                 cv = rng.uniform(0.03, 0.1)
                 y = law.standard.rvs(size=5, random_state=rng)
                 sample = lt.Sample(25 * np.exp(0.8 * cv * y) if law.on_log else 25 * (1 + cv * y))
-                claim = lt.confidence_law(sample, law).low(basis.fraction_below, present)
-                plan = lt.more_samples(sample, claim, basis, family=family, assurance=ASSURANCE, rng=i)
+                claim = lt.confidence_distribution(sample, law).low(basis.fraction_below, present)
+                plan = lt.plan.more_samples(sample, claim, basis, family=family, assurance=ASSURANCE, rng=i)
                 if plan.n is None:
                     continue
                 naive = plug_in(sample, claim, family, basis)

@@ -21,11 +21,11 @@ import pandas as pd
 from scipy import stats
 
 import lowtail as lt
-from lowtail.claims.planning.plan_bound import make_world
-from lowtail.claims.planning.plan_simulate import standard_series
-from lowtail.claims.planning.plan_weibull_batches import BatchWorld
-from lowtail.models.families import get_family
-from lowtail.models.weibull_batches import weibull_batches
+from lowtail.claims.planning.core.simulate import standard_series
+from lowtail.claims.planning.core.weibull_batches import BatchWorld
+from lowtail.claims.planning.new_series import make_world
+from lowtail.models.batches.weibull_batches import weibull_batches
+from lowtail.models.distributions.families import get_family
 
 BASIS = lt.BASES["B-basis"]
 SEED = 4711
@@ -39,7 +39,7 @@ def pooled(sample: lt.Sample, family: str, more: int, size: int, seed: int = SEE
     """Loads and breaks of the series in hand with ``more`` specimens from fresh worlds of its confidence
     distribution."""
     law = get_family(family)
-    location, spread = lt.confidence_law(sample, law).draws(size, np.random.default_rng(seed))
+    location, spread = lt.confidence_distribution(sample, law).draws(size, np.random.default_rng(seed))
     z, broke = standard_series(law, more, size, sample.n_held / sample.n, np.random.SeedSequence(seed + 1))
     y = np.column_stack([np.tile(law.transform(sample.load), (size, 1)), location[:, None] + spread[:, None] * z])
     fresh = np.ones(z.shape, dtype=bool) if broke is None else broke
@@ -50,19 +50,19 @@ def exact_confidence(y: np.ndarray, broke: np.ndarray, family: str, claim: float
     """Confidence by the exact engine; a normal series is moved so that every load is positive."""
     base = 0.0 if get_family(family).on_log else 10.0 - min(float(y.min()), 0.0)
     load = get_family(family).inverse(y + base)
-    return np.nan_to_num(lt.confidence_many(load, broke, family, claim + base, BASIS.fraction_below))
+    return np.nan_to_num(lt.many.confidence_that(load, broke, family, claim + base, BASIS.fraction_below))
 
 
 def more_rows() -> list[dict[str, object]]:
     rows = []
     for family, size in (("weibull", 20_000), ("normal", 4000)):
-        claim = lt.confidence_law(HELD, family).low(0.1, 0.93)
-        plan = lt.more_samples(HELD, claim, BASIS, family=family)
+        claim = lt.confidence_distribution(HELD, family).low(0.1, 0.93)
+        plan = lt.plan.more_samples(HELD, claim, BASIS, family=family)
         got = exact_confidence(*pooled(HELD, family, plan.n or 60, size), family, claim) >= 0.95
         rows.append(row(f"more, survivors, {family}", plan, got))
     for boundary in ("equal", "early strict"):
-        claim = lt.confidence_law(FIVE, "weibull").low(0.1, 0.94)
-        plan = lt.plan_looks(FIVE, claim, BASIS, every=6, boundary=boundary)
+        claim = lt.confidence_distribution(FIVE, "weibull").low(0.1, 0.94)
+        plan = lt.plan.looks(FIVE, claim, BASIS, every=6, boundary=boundary)
         words = plan.sentence.split("asking ")[1].split(" %")[0]
         levels = [float(x) / 100 for x in words.split(", ")]
         y, broke = pooled(FIVE, "weibull", plan.n or 48, 20_000)
@@ -83,7 +83,7 @@ def by_draws(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.
         for arm, (y, broke) in enumerate((first, second)):
             if broke[i].sum() < 2:
                 break
-            drawn.append(lt.confidence_law(lt.Sample(np.exp(y[i]), broke[i])).draws(4000, 2 * i + arm))
+            drawn.append(lt.confidence_distribution(lt.Sample(np.exp(y[i]), broke[i])).draws(4000, 2 * i + arm))
         if len(drawn) == 2:
             gap = (drawn[1][0] + typical * drawn[1][1]) - (drawn[0][0] + typical * drawn[0][1])
             out[i] = np.mean(gap > edge)
@@ -92,14 +92,14 @@ def by_draws(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.
 
 def comparison_rows() -> list[dict[str, object]]:
     rows = []
-    plan = lt.more_comparison(SLOW, SHOCK, lt.Claim(keeps=0.93))
+    plan = lt.plan.more_comparison(SLOW, SHOCK, lt.plan.Claim(keeps=0.93))
     arms = [pooled(s, "lognormal", plan.arms[i], 20_000, SEED + 10 * i)[0] for i, s in enumerate((SLOW, SHOCK))]
     low = stats.ttest_ind(arms[1], arms[0], axis=1, equal_var=False).confidence_interval(0.90).low
     rows.append(row("more of two arms", plan, low > np.log(0.93)))
-    plan = lt.more_comparison(SLOW, AGED, lt.Claim(keeps=0.93))
+    plan = lt.plan.more_comparison(SLOW, AGED, lt.plan.Claim(keeps=0.93))
     arms = [pooled(s, "weibull", plan.arms[i], 1600, SEED + 10 * i) for i, s in enumerate((SLOW, AGED))]
     rows.append(row("more of two arms, survivors", plan, by_draws(arms[0], arms[1], np.log(0.93)) >= 0.95))
-    plan = lt.plan_comparison(0.9, 0.06, survivors=0.2)
+    plan = lt.plan.comparison(0.9, 0.06, survivors=0.2)
     series, spread = [], make_world("weibull", 1.0, 0.06).spread
     for i in range(2):
         z, broke = standard_series(lt.WEIBULL, plan.arms[i], 1600, 0.2, np.random.SeedSequence(SEED + i))
@@ -113,14 +113,14 @@ def new_rows() -> list[dict[str, object]]:
     rows = []
     for family, size in (("weibull", 20_000), ("normal", 4000)):
         law, world = get_family(family), make_world(family, 25.0, 0.06)
-        plan = lt.plan_bound(20.5, BASIS, mean=25, cv=0.06, family=family, survivors=0.3)
+        plan = lt.plan.new_series(20.5, BASIS, mean=25, cv=0.06, family=family, survivors=0.3)
         z, broke = standard_series(law, plan.n or 0, size, 0.3, np.random.SeedSequence(SEED))
         got = exact_confidence(world.location + world.spread * z, broke, family, 20.5) >= 0.95
         rows.append(row(f"new series, survivors, {family}", plan, got))
-        plan = lt.plan_precision(0.06, BASIS, cv=0.06, family=family, survivors=0.3)
+        plan = lt.plan.precision(0.06, BASIS, cv=0.06, family=family, survivors=0.3)
         z, broke = standard_series(law, plan.n or 0, size, 0.3, np.random.SeedSequence(SEED + 1))
         load = law.inverse(world.location + world.spread * z)
-        low, high = (lt.low_many(load, broke, family, 0.1, g) for g in (0.975, 0.025))
+        low, high = (lt.many.lower_bound(load, broke, family, 0.1, g) for g in (0.975, 0.025))
         rows.append(row(f"precision, survivors, {family}", plan, (high - low) / (high + low) <= 0.06))
     return rows
 
@@ -128,7 +128,7 @@ def new_rows() -> list[dict[str, object]]:
 def batch_rows() -> list[dict[str, object]]:
     rows = []
     for number, between, held in ((5, 0.3, 0.3), (3, 0.1, 0.0)):
-        plan = lt.plan_batches(
+        plan = lt.plan.batches(
             18.5, BASIS, mean=25, cv=0.06, batches=number, between=between, family="weibull", survivors=held
         )
         each, rng, world = plan.arms[0], np.random.default_rng(SEED), BatchWorld.of(25, 0.06, between, held)
@@ -149,7 +149,7 @@ def batch_rows() -> list[dict[str, object]]:
     return rows
 
 
-def row(kind: str, plan: lt.Plan, won: np.ndarray) -> dict[str, object]:
+def row(kind: str, plan: lt.plan.Plan, won: np.ndarray) -> dict[str, object]:
     return {
         "kind": kind, "n": plan.n, "predicted": plan.chance, "one_fewer": plan.chance_before,
         "succeeded": won.mean(), "study_error": np.sqrt(won.mean() * (1 - won.mean()) / won.size),

@@ -1,7 +1,7 @@
 """Do planned looks keep the total error? Run: ``python tests/truth/plan_looks.py``.
 
 Fresh series whose true 10 % or 5 % strength lies exactly at the claim are judged by the exact engine at each look: once
-at the stated confidence at every look, once at the raised ones that `plan_looks` asks with either boundary. Writes
+at the stated confidence at every look, once at the raised ones that `plan.looks` asks with either boundary. Writes
 plan_looks.csv.
 """
 
@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 import lowtail as lt
-from lowtail.claims.planning.plan_looks import BOUNDARIES, _edge_confidence, look_levels
-from lowtail.models.families import get_family
+from lowtail.claims.planning.looks import BOUNDARIES, _edge_confidence, look_levels
+from lowtail.models.distributions.families import get_family
 
 SERIES = 6000
 
@@ -25,7 +25,7 @@ def main() -> None:
         law = get_family(family)
         for basis in (lt.BASES["B-basis"], lt.BASES["5 % characteristic, 75 %"]):
             for first, every, looks in ((3, 2, 4), (5, 5, 3), (5, 1, 6)):
-                _, foretold = lt.look_confidence(family, basis, first, every, looks, rng=1)
+                _, foretold = lt.plan.look_confidence(family, basis, first, every, looks, rng=1)
                 sizes = np.arange(first, first + every * looks + 1, every)
                 at_edge = np.column_stack([_edge_confidence(law, int(n), 0.0, basis, 1) for n in sizes])
                 rng = np.random.default_rng(99)
@@ -33,7 +33,7 @@ def main() -> None:
                 claim = float(law.quantile(basis.fraction_below))
                 load, edge = (np.exp(y), np.exp(claim)) if law.on_log else (y + 60, claim + 60)
                 seen = np.column_stack([
-                    lt.confidence_many(load[:, :n], None, law, edge, basis.fraction_below) for n in sizes
+                    lt.many.confidence_that(load[:, :n], None, law, edge, basis.fraction_below) for n in sizes
                 ])  # fmt: skip
                 for boundary in BOUNDARIES:
                     levels = look_levels(at_edge, sizes, basis.confidence, boundary)

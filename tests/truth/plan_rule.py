@@ -16,12 +16,12 @@ import pandas as pd
 from scipy import special
 
 import lowtail as lt
-from lowtail.claims.planning.plan_bound import make_world
-from lowtail.claims.planning.plan_simulate import standard_series
-from lowtail.models.batch_law import batch_sums, pivotal_below
-from lowtail.models.cautious import cautious_many
-from lowtail.models.families import get_family
-from lowtail.models.weibull_batches import weibull_batches
+from lowtail.claims.planning.core.simulate import standard_series
+from lowtail.claims.planning.new_series import make_world
+from lowtail.models.batches.normal_batches import batch_sums, pivotal_below
+from lowtail.models.batches.weibull_batches import weibull_batches
+from lowtail.models.bounds.cautious import cautious_many
+from lowtail.models.distributions.families import get_family
 
 BASIS, SEED = lt.BASES["B-basis"], 8123
 FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="five")
@@ -37,7 +37,7 @@ def reaches(load: np.ndarray, broke: np.ndarray, claim: float) -> np.ndarray:
     won &= positive
     for family in ("weibull", "normal"):
         rows = np.flatnonzero(won)
-        got = np.nan_to_num(lt.confidence_many(load[rows], broke[rows], family, claim, BASIS.fraction_below))
+        got = np.nan_to_num(lt.many.confidence_that(load[rows], broke[rows], family, claim, BASIS.fraction_below))
         won[rows] = got >= BASIS.confidence
     rows = np.flatnonzero(won)
     low = cautious_many(load[rows], broke[rows], BASIS.fraction_below, BASIS.confidence)
@@ -47,8 +47,8 @@ def reaches(load: np.ndarray, broke: np.ndarray, claim: float) -> np.ndarray:
 
 def more(sample: lt.Sample, claim: float, family: str, size: int) -> dict[str, object]:
     law = get_family(family)
-    plan = lt.more_samples(sample, claim, BASIS, family=family)
-    location, spread = lt.confidence_law(sample, law).draws(size, np.random.default_rng(SEED))
+    plan = lt.plan.more_samples(sample, claim, BASIS, family=family)
+    location, spread = lt.confidence_distribution(sample, law).draws(size, np.random.default_rng(SEED))
     z, fresh = standard_series(law, plan.n or 60, size, sample.n_held / sample.n, np.random.SeedSequence(SEED + 1))
     load = np.column_stack([np.tile(sample.load, (size, 1)), law.inverse(location[:, None] + spread[:, None] * z)])
     new = np.ones(z.shape, dtype=bool) if fresh is None else fresh
@@ -61,7 +61,7 @@ def more(sample: lt.Sample, claim: float, family: str, size: int) -> dict[str, o
 
 def new(claim: float, family: str, size: int) -> dict[str, object]:
     law, world = get_family(family), make_world(family, 25.0, 0.05)
-    plan = lt.plan_bound(claim, BASIS, mean=25, cv=0.05, family=family)
+    plan = lt.plan.new_series(claim, BASIS, mean=25, cv=0.05, family=family)
     z, _ = standard_series(law, plan.n or 2, size, 0.0, np.random.SeedSequence(SEED + 2))
     load = law.inverse(world.location + world.spread * z)
     return row(f"new series, {family}", plan, reaches(load, np.ones(load.shape, dtype=bool), claim))
@@ -69,7 +69,7 @@ def new(claim: float, family: str, size: int) -> dict[str, object]:
 
 def batches(sample: lt.Sample, claim: float, size: int) -> dict[str, object]:
     """Populations drawn anew from the pivotal quantities of middle, between and within."""
-    plan = lt.more_samples(sample, claim, BASIS)
+    plan = lt.plan.more_samples(sample, claim, BASIS)
     number = np.unique(sample.batch, return_inverse=True)[1]
     known, rng = weibull_batches(np.log(sample.load), sample.broke, number), np.random.default_rng(SEED + 3)
     a, each, lots = known.batches, plan.per_batch, plan.n or 20
@@ -93,7 +93,7 @@ def batches(sample: lt.Sample, claim: float, size: int) -> dict[str, object]:
     return row(f"batches, {sample.label}", plan, won)
 
 
-def row(kind: str, plan: lt.Plan, won: np.ndarray) -> dict[str, object]:
+def row(kind: str, plan: lt.plan.Plan, won: np.ndarray) -> dict[str, object]:
     return {
         "kind": kind, "unit": plan.unit, "n": plan.n, "predicted": plan.chance, "plan_error": plan.mc_error,
         "one_fewer": plan.chance_before, "succeeded": won.mean(),

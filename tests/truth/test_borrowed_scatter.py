@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.models.siblings import floor_confidence
+from lowtail.models.confidence.siblings import floor_confidence
 
 HERE = Path(__file__).parent
 TABLE = pd.read_csv(HERE / "borrowed_scatter.csv")

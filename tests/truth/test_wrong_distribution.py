@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.report.sections_checks import MISSED
+from lowtail.report.page.sections_checks import MISSED
 
 HERE = Path(__file__).parent
 REAL = pd.read_csv(HERE / "real_strengths.csv")

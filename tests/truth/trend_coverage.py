@@ -1,4 +1,4 @@
-"""Coverage of the low bounds of a trend: plain, with further columns, and in a batch yet to come.
+"""Coverage of the lower bounds of a trend: plain, with further columns, and in a batch yet to come.
 
 Run: ``python tests/truth/trend_coverage.py [part ...]`` (about 40 minutes on one core for all parts); writes
 ``trend_coverage.csv``. Nominal 95 %; a cell's share is that of the repetitions in which the bound lies at or below the
@@ -25,11 +25,11 @@ from numpy.typing import NDArray
 from scipy import special
 
 from lowtail.errors import NoAnswerError
-from lowtail.models.families import FAMILIES, Family
-from lowtail.models.mixed_law import mixed_law
-from lowtail.models.mixed_normal import mixed_normal
-from lowtail.models.regression_law import regression_law
-from lowtail.models.weibull_batches import mixed_quantile
+from lowtail.models.batches.weibull_batches import mixed_quantile
+from lowtail.models.distributions.families import FAMILIES, Family
+from lowtail.models.regression.line import regression_law
+from lowtail.models.regression.mixed_distribution import mixed_law
+from lowtail.models.regression.mixed_normal import mixed_normal
 
 Array = NDArray[np.float64]
 

@@ -21,8 +21,8 @@ from compare_truths import HERE, write
 from trend_coverage import MIDDLE, SPREAD, rig_shift, seed
 
 from lowtail.errors import NoAnswerError
-from lowtail.models.families import FAMILIES
-from lowtail.models.trend import nested_p
+from lowtail.models.distributions.families import FAMILIES
+from lowtail.models.regression.trend import nested_p
 
 REPETITIONS = 800
 SIZE = 400

@@ -21,9 +21,9 @@ import pandas as pd
 
 import lowtail as lt
 from lowtail.errors import LowtailError
-from lowtail.models.cautious import cautious_many
-from lowtail.models.families import NORMAL, WEIBULL
-from lowtail.models.many import low_many
+from lowtail.models.bounds.cautious import cautious_many
+from lowtail.models.confidence.many import low_many
+from lowtail.models.distributions.families import NORMAL, WEIBULL
 
 HERE = Path(__file__).parent
 REPEATS = 4000
@@ -176,9 +176,9 @@ def _safe(question: Callable[[], bool]) -> bool:
 
 
 CHECKS = (
-    lambda s: _safe(lambda: bool(lt.adequacy(s, families=["weibull"], size=400).contradicted)),
-    lambda s: _safe(lambda: lt.outliers(s, size=400).number > 0),
-    lambda s: _safe(lambda: lt.modes(s, size=400).p_value <= 0.05),
+    lambda s: _safe(lambda: bool(lt.checks.goodness_of_fit(s, families=["weibull"], size=400).contradicted)),
+    lambda s: _safe(lambda: lt.checks.outliers(s, size=400).number > 0),
+    lambda s: _safe(lambda: lt.checks.failure_modes(s, size=400).p_value <= 0.05),
 )
 
 

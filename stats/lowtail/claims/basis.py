@@ -10,7 +10,7 @@ from scipy import special
 
 from lowtail._checks import check_fraction, door
 from lowtail.errors import InputError
-from lowtail.models.tolerance import prediction_factor, tolerance_factor
+from lowtail.models.bounds.tolerance import prediction_factor, tolerance_factor
 
 __all__ = ["BASES", "Basis", "as_bases", "check_fraction", "get_basis"]
 

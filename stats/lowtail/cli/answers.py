@@ -68,7 +68,7 @@ def check(
         return _template(template)
     log = read_log(needed(file, "check"), sheet, unit, decimal, columns, labels, slips, area_mm2)
     from lowtail.claims.strength.groups import can_answer
-    from lowtail.records.near_columns import pools_unlike
+    from lowtail.logs.breaks.near_columns import pools_unlike
 
     groups = words_of(by, BY)
     verdict = can_answer(log, by=groups)
@@ -83,7 +83,7 @@ def check(
         }
         print_json("check", {**source_of(log), **body})
     else:
-        from lowtail.report.tables import findings_table, sums_sentence, terminal_width, text_table
+        from lowtail.report.tables.text import findings_table, sums_sentence, terminal_width, text_table
 
         if len(log.findings):
             print(text_table(findings_table(log), terminal_width()), end="\n\n")
@@ -124,12 +124,12 @@ def strength(
     from lowtail.claims.basis import as_bases
     from lowtail.claims.strength.groups import group_strengths, judging_basis
     from lowtail.claims.strength.table import table_of
-    from lowtail.models.families import get_family
+    from lowtail.models.distributions.families import get_family
     from lowtail.report.first_lines import lines_of
+    from lowtail.report.page.sections_strength import borrowed_block, borrowed_words, strength_block
     from lowtail.report.phrases import check_units
-    from lowtail.report.rows import rows_of
-    from lowtail.report.sections_strength import borrowed_block, borrowed_words, strength_block
-    from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
+    from lowtail.report.tables.rows import rows_of
+    from lowtail.report.tables.text import only_groups, terminal_width, text_table, write_table
 
     check_units(units)
 
@@ -204,11 +204,11 @@ def compare(
     margin
         Share of the reference strength that must be kept: 0.9 asks "keeps at least 90 %".
     """
-    from lowtail.claims.comparison.compare_table import compare_table
+    from lowtail.claims.comparison.table import compare_table
+    from lowtail.report.page.sections_comparison import comparison_block
     from lowtail.report.phrases import check_units
-    from lowtail.report.rows import rows_of
-    from lowtail.report.sections_compare import comparison_block
-    from lowtail.report.tables import only_groups, terminal_width, text_table, write_table
+    from lowtail.report.tables.rows import rows_of
+    from lowtail.report.tables.text import only_groups, terminal_width, text_table, write_table
 
     check_units(units)
 
@@ -231,7 +231,7 @@ def compare(
 
 
 def _template(target: Path) -> int:
-    from lowtail.records.export import write_template
+    from lowtail.logs.breaks.export import write_template
 
     write_template(target)
     print(f"Empty log with its columns explained written to {target}.")

@@ -10,9 +10,9 @@ from lowtail.cli.options import Area, Columns, Decimal, Labels, Sheet, Slips, Un
 from lowtail.cli.shared import BY, EXAMPLES, name_of, plain_rows, print_json, read_log, words_of
 
 if TYPE_CHECKING:
-    from lowtail.claims.planning.plan import Plan
-    from lowtail.claims.planning.plan_groups import OutOfReach
-    from lowtail.records.log import BreakLog
+    from lowtail.claims.planning.core.plan import Plan
+    from lowtail.claims.planning.groups import OutOfReach
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["plan"]
 
@@ -79,7 +79,7 @@ def plan(
         Print JSON.
     """
     if file is not None:
-        from lowtail.report.tables import only_groups
+        from lowtail.report.tables.text import only_groups
 
         log = only_groups(
             read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=words_of(by, BY)
@@ -112,15 +112,15 @@ def _new_plan(
     from lowtail.errors import InputError
 
     if reliability is not None:
-        from lowtail.claims.planning.plan_zero_failure import plan_zero_failure
+        from lowtail.claims.planning.zero_failure import zero_failure as plan_zero_failure
 
         return plan_zero_failure(reliability, confidence)
     if ratio is not None and cv is not None:
-        from lowtail.claims.planning.plan_comparison import plan_comparison
+        from lowtail.claims.planning.comparison import comparison as plan_comparison
 
         return plan_comparison(ratio, cv, power=assurance, margin=margin, confidence=confidence)
     if claim is not None and mean is not None and cv is not None:
-        from lowtail.claims.planning.plan_bound import plan_bound
+        from lowtail.claims.planning.new_series import new_series as plan_bound
 
         return plan_bound(claim, basis, mean=mean, cv=cv, family=family, assurance=assurance)
     raise InputError(
@@ -135,8 +135,8 @@ def _plans_of(
     """Plans of every group of a log, the claims out of reach, and the groups without a plan with the reason."""
     from lowtail._guard import Trouble
     from lowtail.claims.basis import get_basis
-    from lowtail.claims.planning.plan import Plan
-    from lowtail.claims.planning.plan_groups import OutOfReach, plan_groups
+    from lowtail.claims.planning.core.plan import Plan
+    from lowtail.claims.planning.groups import OutOfReach, plan_groups
     from lowtail.claims.strength.groups import group_strengths
 
     asked = get_basis(basis)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lowtail.records.log import BreakLog
-    from lowtail.report.group_checks import GroupChecks
+    from lowtail.claims.group_checks import GroupChecks
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = [
     "BY",
@@ -50,14 +50,14 @@ def name_of(flag: str) -> Any:
 
 def checks_of(log: BreakLog, by: Sequence[str], checks: bool | None, **options: Any) -> list[GroupChecks] | None:
     """The checks of every group; None where they were not asked."""
-    from lowtail.report.group_checks import asked, check_groups
+    from lowtail.claims.group_checks import asked, check_groups
 
     return check_groups(log, by=by, **options) if asked(checks, log, by) else None
 
 
 def print_checks(checked: list[GroupChecks] | None, told: bool | None, *, every: bool) -> None:
     """Print what the checks say; where they were left out unasked, say that."""
-    from lowtail.report.sections_checks import NOT_ASKED, check_lines
+    from lowtail.report.page.sections_checks import NOT_ASKED, check_lines
 
     if checked is not None:
         print("", *check_lines(checked, every=every), sep="\n")
@@ -115,7 +115,7 @@ def read_log(
     area_mm2: float | None = None,
 ) -> BreakLog:
     """Read the break log as the options say."""
-    from lowtail.records.log import read_breaks
+    from lowtail.logs.breaks.log import read_breaks
 
     return read_breaks(
         file, sheet=sheet, unit=unit, decimal=decimal, columns=_columns_of(columns), labels=_labels_of(labels),

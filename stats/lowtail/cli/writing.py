@@ -54,9 +54,9 @@ def trace(
     out
         Write the table to this file (.csv, .xlsx or .json) as well.
     """
-    from lowtail.records.trace_log import append_to_log
-    from lowtail.records.trace_table import trace_rows
-    from lowtail.report.tables import terminal_width, text_table, trace_block, write_table
+    from lowtail.logs.traces.append import append_to_log
+    from lowtail.logs.traces.rows import trace_rows
+    from lowtail.report.tables.text import terminal_width, text_table, trace_block, write_table
 
     options: dict[str, Any] = {} if unit is None else {"unit": unit}
     rows = trace_rows(files, cfc=cfc, **options)
@@ -131,7 +131,7 @@ def report(
         Worker processes; the page does not depend on it. Default: one a core.
     """
     from lowtail.claims.strength.groups import DEFAULT_BASES, can_answer
-    from lowtail.report.page import write_report
+    from lowtail.report.page.page import write_report
 
     target = out if out is not None else file.with_name(f"{file.stem}_report.html")
     page = write_report(

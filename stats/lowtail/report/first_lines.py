@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 from lowtail._caution import CAUTION
 from lowtail._checks import door
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan import Plan
+from lowtail.claims.planning.core.plan import Plan
+from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.governing import Governing
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.judging import Judged, Verdict
-from lowtail.claims.strength.low_record import floor3
-from lowtail.records.log import BreakLog
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.report import phrases
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def first_lines(
     Examples
     --------
     >>> import pandas as pd
-    >>> from lowtail.records.log import check_breaks
+    >>> from lowtail.logs.breaks.log import check_breaks
     >>> log = check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
     ...                                  "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
     >>> print(first_lines(log, claim=23))

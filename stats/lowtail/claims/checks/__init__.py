@@ -1,1 +1,1 @@
-"""May the model be believed: adequacy, outliers, pooling of batches."""
+"""May the model be believed: goodness of fit, outliers, pooling of batches."""

@@ -14,11 +14,11 @@ from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.batch_tests import simulated_p
-from lowtail.models.families import Family, get_family, name_of
-from lowtail.models.goodness import different_breaks, recording_step, rounded, simulate_like, tie_step
-from lowtail.models.many import low_many
-from lowtail.models.residuals import (
+from lowtail.logs.sample import Sample
+from lowtail.models.confidence.many import low_many
+from lowtail.models.distributions.families import Family, get_family, name_of
+from lowtail.models.distributions.goodness import different_breaks, recording_step, rounded, simulate_like, tie_step
+from lowtail.models.distributions.residuals import (
     grain_of,
     many_outlier_level,
     normed_residual_critical,
@@ -27,7 +27,7 @@ from lowtail.models.residuals import (
     residual_detectable,
     smallest_tail_many,
 )
-from lowtail.records.sample import Sample
+from lowtail.models.regression.batch_tests import simulated_p
 
 __all__ = ["Outliers", "influence", "outliers"]
 

@@ -16,12 +16,19 @@ from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.batch_tests import Batches, location_ratio, simulate, simulated_p, smallest_seen, spread_ratio
-from lowtail.models.families import Family, get_family, name_of
-from lowtail.models.k_sample import k_sample_ad, ksample_ad_p, levene_median, levene_statistic
-from lowtail.models.regression import fit_regression_many
-from lowtail.models.variance import between_batches
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.batches.k_sample import k_sample_ad, ksample_ad_p, levene_median, levene_statistic
+from lowtail.models.batches.variance import between_batches
+from lowtail.models.distributions.families import Family, get_family, name_of
+from lowtail.models.regression.batch_tests import (
+    Batches,
+    location_ratio,
+    simulate,
+    simulated_p,
+    smallest_seen,
+    spread_ratio,
+)
+from lowtail.models.regression.fit import fit_regression_many
 
 __all__ = ["Pooling", "pooling"]
 

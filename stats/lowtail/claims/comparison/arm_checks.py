@@ -9,7 +9,7 @@ import numpy as np
 from lowtail._numbers import p_text
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
 
 __all__ = ["check_arguments", "check_arms"]
 

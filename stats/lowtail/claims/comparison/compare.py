@@ -12,15 +12,15 @@ from numpy.typing import NDArray
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
-from lowtail.claims.comparison.compare_words import names, sentence
 from lowtail.claims.comparison.deciding import Ends, equivalent, fails, keeps, stronger, weaker
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
-from lowtail.claims.comparison.permutation import check_alternative
 from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
-from lowtail.claims.comparison.two_sample_tests import scatter_permutation
 from lowtail.claims.comparison.typical import Answer, answer_independent
+from lowtail.claims.comparison.words import names, sentence
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples.permutation import check_alternative
+from lowtail.models.two_samples.t_tests import scatter_permutation
 
 __all__ = ["Comparison", "compare"]
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail.models import half_and_half
-from lowtail.models.half_and_half import Arms
+from lowtail.models.two_samples import half_and_half
+from lowtail.models.two_samples.half_and_half import Arms
 
 __all__ = ["GOALS", "Ends", "ends_of", "equivalent", "fails", "keeps", "shown", "stronger", "weaker"]
 

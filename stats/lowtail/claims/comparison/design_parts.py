@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lowtail._parallel import as_rng
-from lowtail.claims.comparison.permutation import DRAWS, FULL_ENUMERATION
 from lowtail.errors import NoAnswerError
+from lowtail.models.two_samples.permutation import DRAWS, FULL_ENUMERATION
 
 __all__ = ["Difference", "block_difference", "pair_difference", "permute_within", "shared_blocks"]
 

@@ -19,7 +19,7 @@ from lowtail.claims.comparison.designs_held import answer_held
 from lowtail.claims.comparison.ratios import ratio_from_error
 from lowtail.claims.comparison.typical import Answer, typical_strength
 from lowtail.errors import InputError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
 
 __all__ = ["answer_blocks", "answer_pairs"]
 

@@ -15,12 +15,12 @@ from lowtail.claims.comparison.design_parts import (
     permute_within,
     shared_blocks,
 )
-from lowtail.claims.comparison.level_free import Blocks, LevelFreeLaw, level_free_law
 from lowtail.claims.comparison.ratios import farther_ratio
-from lowtail.claims.comparison.survivor_tests import log_rank_scores
 from lowtail.claims.comparison.typical import Answer, typical_strength
 from lowtail.errors import NoAnswerError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples.level_free import Blocks, LevelFreeLaw, level_free_law
+from lowtail.models.two_samples.survivor_tests import log_rank_scores
 
 __all__ = ["answer_held"]
 

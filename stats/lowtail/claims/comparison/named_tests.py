@@ -11,14 +11,14 @@ import numpy as np
 from lowtail._checks import door
 from lowtail._numbers import p_text
 from lowtail._record import Record
-from lowtail.claims.comparison import rank_tests as ranks
-from lowtail.claims.comparison import survivor_tests as survivors
-from lowtail.claims.comparison import two_sample_tests as complete
-from lowtail.claims.comparison.permutation import check_alternative
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models import half_and_half
-from lowtail.models.half_and_half import Arms
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.two_samples import half_and_half
+from lowtail.models.two_samples import rank_tests as ranks
+from lowtail.models.two_samples import survivor_tests as survivors
+from lowtail.models.two_samples import t_tests as complete
+from lowtail.models.two_samples.half_and_half import Arms
+from lowtail.models.two_samples.permutation import check_alternative
 
 __all__ = ["HALF_AND_HALF", "TESTS", "TwoSampleTest", "two_sample_test"]
 

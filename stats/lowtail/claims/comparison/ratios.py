@@ -15,17 +15,17 @@ from lowtail._parallel import as_rng, seeds
 from lowtail._record import Record
 from lowtail.claims.comparison.deciding import Ends
 from lowtail.claims.comparison.design_parts import Difference
-from lowtail.claims.comparison.law_batch import detectable_from_laws
-from lowtail.claims.comparison.level_free import LevelFreeLaw
-from lowtail.claims.comparison.two_sample_tests import fieller, welch
-from lowtail.claims.comparison.weibull_arms import Arm
 from lowtail.errors import NoAnswerError
-from lowtail.models import half_and_half
-from lowtail.models.confidence_law import confidence_law
-from lowtail.models.families import get_family
-from lowtail.models.fit import fit
-from lowtail.models.half_and_half import Arms
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.fit import fit
+from lowtail.models.series.weibull_design import detectable_from_laws
+from lowtail.models.two_samples import half_and_half
+from lowtail.models.two_samples.half_and_half import Arms
+from lowtail.models.two_samples.level_free import LevelFreeLaw
+from lowtail.models.two_samples.t_tests import fieller, welch
+from lowtail.models.two_samples.weibull_arms import Arm
 
 __all__ = [
     "DRAWS",
@@ -206,7 +206,7 @@ def _kept(reference: Sample, other: Sample, family: str, rng: int) -> tuple[_Dra
 
 def _draw(reference: Sample, other: Sample, family: str, rng: Any) -> tuple[_Draws, _Draws]:
     first, second = (
-        confidence_law(sample, family).draws(DRAWS, np.random.default_rng(seed))
+        confidence_distribution(sample, family).draws(DRAWS, np.random.default_rng(seed))
         for sample, seed in zip((reference, other), seeds(rng, 2), strict=True)
     )
     return first, second

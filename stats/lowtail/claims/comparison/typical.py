@@ -10,9 +10,9 @@ import numpy as np
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
 from lowtail.claims.comparison.ratios import RatioLaw, farther_of_two, ratio_of_logs, ratio_of_means
 from lowtail.errors import NoAnswerError
-from lowtail.models.families import get_family
-from lowtail.models.fit import fit
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.fit import fit
 
 __all__ = ["Answer", "answer_independent", "settle_family", "typical_law", "typical_strength"]
 

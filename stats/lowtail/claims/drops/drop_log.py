@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["GRAVITY", "Drops", "read_drops"]
 

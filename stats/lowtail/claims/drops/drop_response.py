@@ -21,9 +21,9 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import titled
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
-__all__ = ["DropResponse", "FixedDrop", "SeverityAt", "drop_response", "fixed_drop"]
+__all__ = ["DropProportion", "DropResponse", "SeverityAt", "drop_proportion", "drop_response"]
 
 Array = NDArray[np.float64]
 DRAWS = 999
@@ -99,7 +99,7 @@ class DropResponse(Record):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FixedDrop(Record):
+class DropProportion(Record):
     """What drops at one severity show of the share that breaks there.
 
     Attributes
@@ -133,7 +133,9 @@ class FixedDrop(Record):
 
 
 @door
-def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), confidence: float = 0.95) -> FixedDrop:
+def drop_proportion(
+    n: int, n_broken: int = 0, *, severity: float = float("nan"), confidence: float = 0.95
+) -> DropProportion:
     """Share that breaks at one severity, from drops there alone.
 
     Parameters
@@ -147,7 +149,7 @@ def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), con
 
     Returns
     -------
-    FixedDrop
+    DropProportion
 
     Raises
     ------
@@ -160,7 +162,7 @@ def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), con
 
     Examples
     --------
-    >>> round(fixed_drop(10).broken_high, 4)
+    >>> round(drop_proportion(10).broken_high, 4)
     0.2589
     """
     if not (0 <= n_broken <= n and n >= 1):
@@ -168,7 +170,7 @@ def fixed_drop(n: int, n_broken: int = 0, *, severity: float = float("nan"), con
     if not 0 < confidence < 1:
         raise InputError(f"`confidence` must lie between 0 and 1 (ends excluded), got {confidence!r}.")
     high = 1.0 if n_broken == n else float(stats.beta.ppf(confidence, n_broken + 1, n - n_broken))
-    return FixedDrop(
+    return DropProportion(
         severity=float(severity),
         n=int(n),
         n_broken=int(n_broken),
@@ -296,13 +298,13 @@ def _check(link: str, axis: str, fractions: Sequence[float], confidence: float, 
 
 def _require(counts: Counts, severity: Array, broke: NDArray[np.bool_], group: str, confidence: float) -> None:
     if counts.t.size == 1:
-        fixed = fixed_drop(broke.size, int(broke.sum()), severity=float(severity[0]), confidence=confidence)
+        fixed = drop_proportion(broke.size, int(broke.sum()), severity=float(severity[0]), confidence=confidence)
         raise NoAnswerError(f"Group '{group}': one severity was tested, so that no curve can be drawn. {fixed}")
     if broke.all() or not broke.any():
         word, way = ("broke", "lower") if broke.any() else ("held", "higher")
         raise NoAnswerError(
             f"Group '{group}': all {broke.size} drops {word}, so that the severity at which parts begin to "
-            f"break is not known. Drop from {way}. `fixed_drop` says what one severity shows."
+            f"break is not known. Drop from {way}. `drop_proportion` says what one severity shows."
         )
 
 

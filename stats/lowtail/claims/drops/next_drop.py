@@ -19,7 +19,7 @@ from lowtail.errors import InputError
 from lowtail.glossary import setting
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["NextDrop", "next_drop"]
 

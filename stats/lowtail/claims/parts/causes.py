@@ -13,7 +13,7 @@ from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["causes_of_log"]
 

@@ -12,8 +12,8 @@ from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.errors import InputError
-from lowtail.models.families import get_family
-from lowtail.models.fit import fit_many
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.fit import fit_many
 
 __all__ = ["common_cause"]
 

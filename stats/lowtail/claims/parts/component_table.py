@@ -9,9 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail.claims.basis import Basis
-from lowtail.models.families import Family
-from lowtail.models.weak_link import goes_first, weakest_below
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds.weakest import goes_first, weakest_below
+from lowtail.models.distributions.families import Family
 
 __all__ = ["assembly_low", "component_table"]
 

@@ -14,9 +14,9 @@ from lowtail._parallel import as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError
-from lowtail.models.confidence_law import confidence_law
-from lowtail.models.families import Family, get_family
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.families import Family, get_family
 
 __all__ = ["FuseWindow", "fuse_window"]
 
@@ -141,7 +141,7 @@ def fuse_window(
     if size < 1000:
         raise InputError(f"`size` must be at least 1000 draws, got {size!r}.")
     law = get_family(family)
-    location, spread = confidence_law(specimens, law).draws(size, as_rng(rng))
+    location, spread = confidence_distribution(specimens, law).draws(size, as_rng(rng))
     weakest = _weakest(location, spread, law, fuse_cv, first, confidence)
     strongest = _strongest(cell_limit, fuse_cv, spare)
 

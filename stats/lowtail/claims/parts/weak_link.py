@@ -16,11 +16,10 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
 from lowtail.claims.parts.component_table import assembly_low, component_table
-from lowtail.claims.strength.low_record import floor3
+from lowtail.claims.strength.answer import floor3
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.confidence_law import SpreadPrior, confidence_law
-from lowtail.models.families import Family, get_family
-from lowtail.models.weak_link import (
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds.weakest import (
     by_cause,
     check_counts,
     component_draws,
@@ -28,10 +27,11 @@ from lowtail.models.weak_link import (
     hazard_total,
     weakest_below,
 )
-from lowtail.records.sample import Sample
+from lowtail.models.confidence.distribution import ScalePrior, confidence_distribution
+from lowtail.models.distributions.families import Family, get_family
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["WeakLink", "weak_link"]
 
@@ -138,7 +138,7 @@ def weak_link(
     counts: Mapping[str, int] | None = None,
     family: str | Family = "weibull",
     basis: str | Basis = "B-basis",
-    known: Mapping[str, float | SpreadPrior] | None = None,
+    known: Mapping[str, float | ScalePrior] | None = None,
     upgrade: float = 0.10,
     size: int = 8000,
     rng: int | np.random.Generator = 0,
@@ -164,7 +164,7 @@ def weak_link(
         How many of a component the assembly holds; default 1 each. m in series are weaker than one: the size effect.
     family : {"weibull", "normal", "lognormal"}
     basis : str or Basis
-    known : mapping of str to float or SpreadPrior, optional
+    known : mapping of str to float or ScalePrior, optional
         Weibull shape of a component from earlier series; needed where it broke fewer than twice. Give a low one.
     upgrade : float
         Fraction by which components are strengthened in turn, greater than 0.
@@ -271,6 +271,6 @@ def _as_one(
         return float("nan")
     load, causes = whole
     try:
-        return confidence_law(Sample(load, [c in names for c in causes]), law).low(p, g)
+        return confidence_distribution(Sample(load, [c in names for c in causes]), law).low(p, g)
     except NoAnswerError:
         return float("nan")

@@ -8,13 +8,13 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail._parallel import as_rng
-from lowtail.claims.planning.plan import Claim, Plan, check_assurance, check_whole, count, percent, positive
-from lowtail.claims.planning.plan_answer import between_looks
-from lowtail.claims.planning.plan_arms import Aim, make_aim
-from lowtail.claims.planning.plan_pairs import Arms
-from lowtail.claims.planning.plan_trials import Trials
+from lowtail.claims.planning.core.answer import between_looks
+from lowtail.claims.planning.core.arms import Aim, make_aim
+from lowtail.claims.planning.core.pairs import Arms
+from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, check_whole, count, percent, positive
+from lowtail.claims.planning.core.trials import Trials
 from lowtail.errors import InputError
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
 
 __all__ = ["more_comparison"]
 
@@ -79,7 +79,7 @@ def more_comparison(
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 1)
     if most > 60:
-        raise InputError(f"`max_n` must be at most 60, got {most}. For a new series use `plan_comparison`.")
+        raise InputError(f"`max_n` must be at most 60, got {most}. For a new series use `plan.comparison`.")
     share = positive(n_ratio, "n_ratio", "specimens of the other arm for each of the reference")
     arms = Arms.draw((reference, other), as_rng(rng), (most, max(1, math.ceil(share * most))))
     ceiling = arms.ceiling(1, aim)

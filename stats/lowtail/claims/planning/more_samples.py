@@ -9,7 +9,9 @@ import numpy as np
 from lowtail._checks import door
 from lowtail._parallel import as_rng
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan import (
+from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
+from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.plan import (
     Claim,
     Plan,
     check_assurance,
@@ -18,11 +20,9 @@ from lowtail.claims.planning.plan import (
     positive,
     strength_claim,
 )
-from lowtail.claims.planning.plan_ahead import Ahead, Wanted, look_ahead, none_broke
-from lowtail.claims.planning.plan_judge import GOVERNING, check_judge
 from lowtail.errors import InputError
-from lowtail.models.families import Family, get_family
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.distributions.families import Family, get_family
 
 __all__ = ["more_samples", "worse_plan"]
 
@@ -137,6 +137,6 @@ def _check_most(max_n: object) -> int:
     most = check_whole(max_n, "max_n", 1)
     if most > MOST:
         raise InputError(
-            f"`max_n` must be at most {MOST} further specimens, got {most}. For a large new series use `plan_bound`."
+            f"`max_n` must be at most {MOST} further specimens, got {most}. For a large new series use `plan.new_series`."
         )
     return most

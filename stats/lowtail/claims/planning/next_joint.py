@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lowtail.claims.planning.plan import Claim
-from lowtail.claims.planning.plan_arms import make_aim
-from lowtail.claims.planning.plan_pairs import BLOCKS, Arms
-from lowtail.claims.planning.plan_trials import SEARCH, Trials, share_and_error
-from lowtail.records.sample import Sample
+from lowtail.claims.planning.core.arms import make_aim
+from lowtail.claims.planning.core.pairs import BLOCKS, Arms
+from lowtail.claims.planning.core.plan import Claim
+from lowtail.claims.planning.core.trials import SEARCH, Trials, share_and_error
+from lowtail.logs.sample import Sample
 
 __all__ = ["Joint", "best_allocation", "even_allocation"]
 

@@ -14,16 +14,16 @@ from lowtail._guard import Trouble, attempt
 from lowtail._parallel import as_rng, run, seeds
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
+from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
+from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.plan import Claim, check_whole, count, percent, positive, strength_claim
+from lowtail.claims.planning.core.simulate import early, judged_words
+from lowtail.claims.planning.core.trials import CURVE
 from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allocation
-from lowtail.claims.planning.plan import Claim, check_whole, count, percent, positive, strength_claim
-from lowtail.claims.planning.plan_ahead import Wanted, look_ahead, none_broke
-from lowtail.claims.planning.plan_judge import GOVERNING, check_judge
-from lowtail.claims.planning.plan_simulate import early, judged_words
-from lowtail.claims.planning.plan_trials import CURVE
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.confidence_law import confidence_law
-from lowtail.models.families import Family, get_family
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.families import Family, get_family
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -164,7 +164,7 @@ def next_specimens(
     known = {i: curve for i, curve in found.items() if isinstance(curve, _Curve)}
     troubles = {i: str(trouble) for i, trouble in found.items() if isinstance(trouble, Trouble)}
     for i in compared:
-        if isinstance(fit := attempt(lambda k=i: confidence_law(groups[k]), who=groups[i].label), Trouble):  # type: ignore[misc]
+        if isinstance(fit := attempt(lambda k=i: confidence_distribution(groups[k]), who=groups[i].label), Trouble):  # type: ignore[misc]
             troubles[i] = str(fit)
     compared = [i for i in compared if i not in troubles]
     if not known and not compared:

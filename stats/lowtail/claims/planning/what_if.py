@@ -11,7 +11,8 @@ import numpy as np
 from lowtail._checks import door
 from lowtail._parallel import as_rng, run
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.plan import (
+from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.plan import (
     Claim,
     check_assurance,
     check_cv,
@@ -20,11 +21,10 @@ from lowtail.claims.planning.plan import (
     positive,
     strength_claim,
 )
-from lowtail.claims.planning.plan_bound import chances_of, make_world, true_low
-from lowtail.claims.planning.plan_judge import GOVERNING, check_judge
-from lowtail.claims.planning.plan_trials import CURVE
+from lowtail.claims.planning.core.trials import CURVE
+from lowtail.claims.planning.new_series import chances_of, make_world, true_low
 from lowtail.errors import InputError
-from lowtail.models.families import Family, get_family
+from lowtail.models.distributions.families import Family, get_family
 
 if TYPE_CHECKING:
     import pandas as pd

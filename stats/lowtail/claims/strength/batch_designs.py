@@ -12,8 +12,8 @@ from scipy import special
 from lowtail._parallel import as_rng
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError
-from lowtail.models.batch_law import anova_factor, pivotal_gap
-from lowtail.models.weibull_batches import mixed_quantile
+from lowtail.models.batches.normal_batches import anova_factor, pivotal_gap
+from lowtail.models.batches.weibull_batches import mixed_quantile
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,13 +12,13 @@ from scipy import special
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
+from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs, handbook_coverage
-from lowtail.claims.strength.low_record import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.batch_law import BatchSums, anova_low, batch_sums, pivotal_low
-from lowtail.models.families import Family, get_family, name_of
-from lowtail.models.weibull_batches import weibull_batches
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.batches.normal_batches import BatchSums, anova_low, batch_sums, pivotal_low
+from lowtail.models.batches.weibull_batches import weibull_batches
+from lowtail.models.distributions.families import Family, get_family, name_of
 
 __all__ = ["BatchBound", "batch_bound", "batch_low"]
 
@@ -278,7 +278,7 @@ def _weibull(
             "batch cannot be told. For one specimen a batch take the plain bound of these specimens."
         )
     law = weibull_batches(u, broke, batch)
-    notes.append("Worked on ln load: Weibull scatter of one shape within batches, normal scatter between them.")
+    notes.append("ExactChances on ln load: Weibull scatter of one shape within batches, normal scatter between them.")
     if not broke.all():
         notes.append(
             "With survivors: simulated, and given that every batch has a break, it holds at least as often as stated "

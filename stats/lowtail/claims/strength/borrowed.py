@@ -12,15 +12,14 @@ import numpy as np
 
 from lowtail._numbers import p_text, percent_down
 from lowtail.claims.basis import Basis
+from lowtail.claims.strength.answer import BY_PRIOR, LowerBound, make_low, usable_low
 from lowtail.claims.strength.early_notes import EARLY
-from lowtail.claims.strength.low_record import BY_PRIOR, LowBound, make_low, usable_low
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.confidence_law import others
-from lowtail.models.early_holds import held_early
-from lowtail.models.families import Family
-from lowtail.models.likelihood import Scaled, prepare
-from lowtail.models.search import SpreadPrior
-from lowtail.models.siblings import (
+from lowtail.logs.sample import Sample
+from lowtail.models.confidence.distribution import others
+from lowtail.models.confidence.predictive import Predictive, from_groups, lends
+from lowtail.models.confidence.search import ScalePrior
+from lowtail.models.confidence.siblings import (
     CONFLICT,
     LEAST_CONFIDENCE,
     borrow_confidence,
@@ -28,8 +27,9 @@ from lowtail.models.siblings import (
     conflict_p,
     floor_confidence,
 )
-from lowtail.models.spread_predictive import Predictive, from_groups, lends
-from lowtail.records.sample import Sample
+from lowtail.models.distributions.families import Family
+from lowtail.models.distributions.likelihood import Scaled, prepare
+from lowtail.models.early.holds import held_early
 
 __all__ = ["EQUAL", "EQUAL_COVERED", "BorrowedScatter", "borrow"]
 
@@ -104,7 +104,7 @@ class BorrowedScatter:
             out.append(f"{EARLY}; the own bounds are checked by simulation for that, the pooled bound is not.")
         return tuple(out)
 
-    def low(self, basis: Basis) -> LowBound:
+    def low(self, basis: Basis) -> LowerBound:
         """The bound on a tolerance basis of at least 75 % confidence."""
         p, g = basis.fraction_below, basis.confidence
         if g < LEAST_CONFIDENCE:
@@ -137,7 +137,7 @@ def borrow(
     sample: Sample,
     family: Family,
     siblings: Sequence[Sample] | None = None,
-    prior: SpreadPrior | None = None,
+    prior: ScalePrior | None = None,
 ) -> BorrowedScatter:
     """What siblings, or earlier series by ``prior``, lend to a group.
 

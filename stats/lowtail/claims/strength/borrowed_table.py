@@ -7,12 +7,12 @@ from typing import Any
 
 from lowtail._numbers import percent_down
 from lowtail.claims.basis import Basis
+from lowtail.claims.strength.answer import LowerBound, floor3
 from lowtail.claims.strength.borrowed import BorrowedScatter, borrow
 from lowtail.claims.strength.governing import treatments
-from lowtail.claims.strength.low_record import LowBound, floor3
 from lowtail.errors import InputError, LowtailError
-from lowtail.models.families import LOGNORMAL, WEIBULL, Family
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 
 __all__ = ["ALL", "BORROWED", "CONFLICT_P", "borrowed_columns", "families_of", "lending_family"]
 
@@ -81,12 +81,12 @@ def borrowed_columns(
     }
 
 
-def _rests_on(lows: Mapping[str, tuple[LowBound, BorrowedScatter]], *, both: bool) -> str:
+def _rests_on(lows: Mapping[str, tuple[LowerBound, BorrowedScatter]], *, both: bool) -> str:
     """What the bounds of a row rest on, in words; bases of one confidence are promised together."""
     said = dict.fromkeys(note for _, found in lows.values() for note in found.notes)
     if both:
         said["It is not stated what a slip means: the lower of both readings stands."] = None
-    by: dict[tuple[str, float], list[LowBound]] = {}
+    by: dict[tuple[str, float], list[LowerBound]] = {}
     for low, _ in lows.values():
         by.setdefault((low.promise, low.confidence), []).append(low)
     for (promise, confidence), some in by.items():

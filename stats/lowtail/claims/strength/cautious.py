@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 
 from lowtail.claims.basis import Basis
-from lowtail.claims.strength.low_record import LowBound, make_low
+from lowtail.claims.strength.answer import LowerBound, make_low
 from lowtail.errors import NoAnswerError
-from lowtail.models import cautious
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds import cautious
 
 __all__ = ["cautious_confidence", "cautious_low"]
 
 
-def cautious_low(sample: Sample, basis: Basis) -> LowBound:
-    """The cautious bound of one group on a tolerance basis, see `lowtail.models.cautious`.
+def cautious_low(sample: Sample, basis: Basis) -> LowerBound:
+    """The cautious bound of one group on a tolerance basis, see `lowtail.models.bounds.cautious`.
 
     Raises
     ------

@@ -5,7 +5,7 @@ Table, rating check, first lines, figures, command, plans and every file written
 The rule, for a group and a basis with content and confidence:
 
 - specimens like these: the lowest of the Weibull bound, the normal bound and the cautious bound, which assumes far less
-  of the distribution (`lowtail.models.cautious`);
+  of the distribution (`lowtail.models.bounds.cautious`);
 - slips: read as failures and as loads held, the lower of the two answers, unless the log or the caller says what a slip
   means;
 - a batch yet to come: with two or more named batches the bound over batches, never above the first.
@@ -20,13 +20,13 @@ from dataclasses import dataclass
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batches import batch_low
 from lowtail.claims.strength.cautious import cautious_low
-from lowtail.claims.strength.low_bound import LowBound, low_bound
-from lowtail.claims.strength.low_record import floor3, usable_low
+from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.records.sample import Sample, check_slips
+from lowtail.logs.sample import Sample, check_slips
 
 __all__ = ["Governing", "batch_names", "governing", "next_batch_low", "treatments"]
 
@@ -140,7 +140,7 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
     """The lower bound that judges a group, and what governs it.
 
     The lowest of the Weibull, the normal and the cautious bound; with slips the lower of both readings; with two or
-    more named batches the bound for a batch yet to come. For one named distribution or method see `low_bound`.
+    more named batches the bound for a batch yet to come. For one named distribution or method see `lower_bound`.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
 
     See Also
     --------
-    low_bound : one bound by name.
+    lower_bound : one bound by name.
     rating_check : the verdict on a rating by this rule.
 
     Examples
@@ -180,7 +180,7 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
     if not wanted.tolerance:
         raise InputError(
             f"`basis` must have a content and a confidence to govern; '{wanted.name}' is {wanted.content}. Use "
-            "lt.low_bound, which says what it demonstrates."
+            "lt.lower_bound, which says what it demonstrates."
         )
     found = {reading: _one(each, wanted) for reading, each in treatments(sample, slips).items()}
     reading, lowest = min(found.items(), key=lambda item: (item[1].low, item[1].these_batches))
@@ -243,13 +243,13 @@ class _Bounds:
 
 
 def _one(sample: Sample, basis: Basis) -> _Bounds:
-    main = low_bound(sample, basis)
+    main = lower_bound(sample, basis)
     notes = list(main.notes)
     normal = cautious = math.nan
     if main.family == "none assumed":  # none broke
         by, these = "no distribution", main.low
     else:
-        normal = low_bound(sample, basis, family="normal").low
+        normal = lower_bound(sample, basis, family="normal").low
         third = _attempt(lambda: cautious_low(sample, basis), notes, "No bound with fewer assumptions: ")
         cautious = third.low if third is not None else math.nan
         each = {"Weibull": main.low, "normal": normal, "cautious bound": cautious}
@@ -275,7 +275,7 @@ def _one(sample: Sample, basis: Basis) -> _Bounds:
     )
 
 
-def _attempt(make: Callable[[], LowBound], notes: list[str], what: str) -> LowBound | None:
+def _attempt(make: Callable[[], LowerBound], notes: list[str], what: str) -> LowerBound | None:
     try:
         return make()
     except NoAnswerError as reason:

@@ -14,13 +14,13 @@ from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound
 from lowtail.errors import InputError
-from lowtail.models.nonparametric import attribute_statement
-from lowtail.records.sample import Sample, split
+from lowtail.logs.sample import Sample, split
+from lowtail.models.bounds.nonparametric import attribute_statement
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = [
     "DEFAULT_BASES",
@@ -109,7 +109,7 @@ def can_answer(
 
     Examples
     --------
-    >>> from lowtail.records.sample import Sample
+    >>> from lowtail.logs.sample import Sample
     >>> carries_bound(Sample([20.0, 20.0, 25.0], [True, True, False]))
     False
     """

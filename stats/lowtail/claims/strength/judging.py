@@ -10,12 +10,12 @@ from lowtail import _numbers
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.cautious import cautious_confidence
 from lowtail.claims.strength.governing import Governing, governing, treatments
-from lowtail.claims.strength.low_bound import confidence_that, low_bound
-from lowtail.claims.strength.low_record import floor3
+from lowtail.claims.strength.lower_bound import confidence_that, lower_bound
 from lowtail.errors import InputError, LowtailError
-from lowtail.records.sample import Sample, check_slips
+from lowtail.logs.sample import Sample, check_slips
 
 __all__ = ["Judged", "Verdict", "demonstrated", "judge", "judge_bound"]
 
@@ -252,7 +252,7 @@ def _by_custom(sample: Sample, rating: float, basis: Basis) -> Judged:
     broke, slid = _below(sample, rating)
     low, reason, shows = math.nan, "", ""
     try:
-        found = low_bound(sample, basis)
+        found = lower_bound(sample, basis)
         low, shows = found.low, " ".join(found.notes)
     except LowtailError as missing:
         reason = str(missing)

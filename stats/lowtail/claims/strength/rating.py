@@ -13,7 +13,7 @@ from lowtail.errors import InputError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["DEFAULT_BY", "rating_check", "rating_frame"]
 

@@ -13,17 +13,17 @@ from lowtail.claims.basis import Basis, as_bases
 from lowtail.claims.strength.borrowed_table import BORROWED, borrowed_columns, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES, Governing, batch_names
 from lowtail.claims.strength.groups import DEFAULT_BASES, DEFAULT_BY, GroupStrength, group_strengths, judging_basis
-from lowtail.claims.strength.low_bound import LowBound, low_bound
+from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.errors import InputError, LowtailError, NoAnswerError
-from lowtail.models.families import Family, get_family
-from lowtail.models.fit import fit
-from lowtail.models.tolerance import factor_fraction
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds.tolerance import factor_fraction
+from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.fit import fit
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["DEFAULT_BASES", "DEFAULT_BY", "column_of", "strength_table", "table_of"]
 
@@ -65,10 +65,10 @@ def strength_table(
         A further distribution to show beside ("lognormal"); it never changes the bound that governs.
     borrow : sequence of str, optional
         Columns whose values siblings have in common, e.g. ``"item"``: such groups lend each other their scatter (see
-        ``low_bound(siblings=)``); ``"all"`` takes every group, a choice to state beforehand. Adds ``"<basis>, borrowed
-        scatter [kN]"`` (under the lognormal if that is ``family``, else the Weibull), ``"borrowed scatter"`` (what it
-        rests on, or why there is none) and ``"borrowed scatter, conflict p"``. It stands beside the group's own bound
-        and never governs.
+        ``lower_bound(siblings=)``); ``"all"`` takes every group, a choice to state beforehand. Adds ``"<basis>,
+        borrowed scatter [kN]"`` (under the lognormal if that is ``family``, else the Weibull), ``"borrowed scatter"``
+        (what it rests on, or why there is none) and ``"borrowed scatter, conflict p"``. It stands beside the group's
+        own bound and never governs.
     rated : str
         Column with the rating in kN, where the log has one.
     rating_basis : str or Basis, optional
@@ -86,7 +86,7 @@ def strength_table(
     law, wanted = get_family(family), as_bases(bases)
     custom = [b.name for b in wanted if b.kind != "tolerance"]
     if custom:
-        raise InputError(f"`bases` takes tolerance bases; {custom[0]!r} is always in the table or in low_bound.")
+        raise InputError(f"`bases` takes tolerance bases; {custom[0]!r} is always in the table or in lower_bound.")
     groups = group_strengths(log, by, wanted, rated=rated, rating_basis=rating_basis, claim=claim, slips=slips)
     return table_of(groups, wanted, law, judging_basis(wanted, rating_basis), by=by, borrow=borrow, slips=slips)
 
@@ -191,9 +191,9 @@ def _plain(sample: Sample) -> dict[str, Any]:
     return row
 
 
-def _attempt(sample: Sample, basis: Basis, law: Family, **options: Any) -> LowBound | None:
+def _attempt(sample: Sample, basis: Basis, law: Family, **options: Any) -> LowerBound | None:
     try:
-        return low_bound(sample, basis, family=law, **options)
+        return lower_bound(sample, basis, family=law, **options)
     except NoAnswerError:
         return None
 

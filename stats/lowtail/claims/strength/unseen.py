@@ -9,11 +9,11 @@ from lowtail._checks import door
 from lowtail._numbers import percent_up
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
-from lowtail.claims.strength.low_record import floor3, usable_low
+from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.confidence_law import confidence_law
-from lowtail.models.unseen import counted, missed_share, mixture_low
-from lowtail.records.sample import Sample
+from lowtail.logs.sample import Sample
+from lowtail.models.bounds.unseen import counted, missed_share, mixture_low
+from lowtail.models.confidence.distribution import confidence_distribution
 
 __all__ = ["UnseenMinority", "unseen_minority"]
 
@@ -115,7 +115,7 @@ def unseen_minority(sample: Sample, basis: str | Basis = "B-basis", *, low: floa
     if low is None:
         if sample.lacks:
             raise NoAnswerError(f"{sample.who}: no Weibull bound to speak of: {sample.lacks}.")
-        low = confidence_law(sample).low(p, g)
+        low = confidence_distribution(sample).low(p, g)
     n_counted = int(counted(sample.load, sample.broke).sum())
     share = missed_share(n_counted)
     low_15, low_30 = _lowered(sample, low, p, g, share)

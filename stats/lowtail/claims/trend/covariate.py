@@ -14,7 +14,7 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import spoken
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["Covariate", "chosen_rows", "read_covariate", "with_others"]
 

@@ -14,11 +14,11 @@ from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.families import get_family
-from lowtail.models.regression_law import regression_law
+from lowtail.models.distributions.families import get_family
+from lowtail.models.regression.line import regression_law
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["RateEffect", "rate_effect"]
 

@@ -15,19 +15,19 @@ from lowtail._numbers import p_text
 from lowtail._parallel import DRAWS, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.early_notes import held_note, lowered_words
-from lowtail.claims.strength.low_record import floor3
 from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate, with_others
 from lowtail.claims.trend.retention_limits import NO_BATCH_BOUND, bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import setting, spoken
-from lowtail.models.early_holds import SAMPLES
-from lowtail.models.families import Family, get_family
-from lowtail.models.regression_law import RegressionLaw, regression_law
-from lowtail.models.trend import nested_p, smallest_trend
+from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.early.holds import SAMPLES
+from lowtail.models.regression.line import RegressionLaw, regression_law
+from lowtail.models.regression.trend import nested_p, smallest_trend
 
 if TYPE_CHECKING:
-    from lowtail.records.log import BreakLog
+    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["Retention", "retention", "retention_table"]
 

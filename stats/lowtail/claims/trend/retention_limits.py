@@ -12,11 +12,11 @@ from scipy import optimize
 from lowtail.claims.basis import Basis
 from lowtail.claims.trend.covariate import Covariate
 from lowtail.errors import NoAnswerError
-from lowtail.models.families import Family
-from lowtail.models.mixed_law import MixedLaw, mixed_law
-from lowtail.models.mixed_normal import MixedNormal, mixed_normal
-from lowtail.models.mixed_share import between_share
-from lowtail.models.regression_law import RegressionLaw
+from lowtail.models.distributions.families import Family
+from lowtail.models.regression.line import RegressionLaw
+from lowtail.models.regression.mixed_distribution import MixedLaw, mixed_law
+from lowtail.models.regression.mixed_normal import MixedNormal, mixed_normal
+from lowtail.models.regression.mixed_share import between_share
 
 __all__ = ["NO_BATCH_BOUND", "bound_with_batches", "reaches_rating"]
 

@@ -1,0 +1,124 @@
+"""The sentences of a comparison: never more than the data carry, rounded away from the bold side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from lowtail._numbers import p_text
+
+if TYPE_CHECKING:
+    from lowtail.claims.comparison.compare import Comparison
+    from lowtail.logs.sample import Sample
+
+__all__ = ["difference_phrase", "low_phrase", "margin_phrase", "names", "sentence", "under_read_phrase"]
+
+_HOPELESS = 0.5  # a design that would only show a loss of more than half is called hopeless
+
+
+def names(reference: Sample, other: Sample) -> tuple[str, str]:
+    """Shortest names that tell two samples apart: the one grouping value that differs, else the labels."""
+    first, second = reference.group, other.group
+    if first and set(first) == set(second):
+        differs = [key for key in first if first[key] != second[key]]
+        if len(differs) == 1 and first[differs[0]] and second[differs[0]]:
+            return first[differs[0]], second[differs[0]]
+    return reference.label or "reference", other.label or "other"
+
+
+def _outward(value: float, step: Callable[[float], int], mark: float) -> str:
+    """Round by ``step`` (floor or ceil) to 2 digits, or as many more as keep it on its side of ``mark``."""
+    for digits in (2, 3, 4):
+        scale = 10**digits
+        slack = 1e-9 if step is math.floor else -1e-9
+        rounded = step(value * scale + slack) / scale
+        if (rounded < mark) == (value < mark) and (rounded > mark) == (value > mark):
+            return f"{rounded:.{digits}f}"
+    return f"{value:.6f}"
+
+
+def _down(value: float, mark: float = 1.0) -> str:
+    return _outward(value, math.floor, mark)
+
+
+def _up(value: float, mark: float = 1.0) -> str:
+    return _outward(value, math.ceil, mark)
+
+
+def loss(ratio: float) -> str:
+    """Loss in per cent, rounded up."""
+    return f"{math.ceil((1 - ratio) * 100 - 1e-9):d} %"
+
+
+def difference_phrase(result: Comparison) -> str:
+    """What is shown of a difference, and what would have been shown."""
+    small = math.isfinite(result.p_value) and result.p_value < 1 - result.confidence
+    if result.difference != "no difference shown":
+        apart = "" if small or not math.isfinite(result.p_value) else " by the interval; the test alone does not say so"
+        return f"{result.difference} than {result.reference}{apart}"
+    if small:
+        return "no difference shown: the test alone would say so, but the interval, which rules, holds 1"
+    if not result.detectable_ratio > 0:
+        return "no difference shown, and with so few breaks no loss could have been shown dependably"
+    if result.detectable_ratio < _HOPELESS:
+        return (
+            f"no difference shown, and hardly one could have been: only a loss of {loss(result.detectable_ratio)} or "
+            "more would be detected 8 times in 10"
+        )
+    return f"no difference shown (a loss of {loss(result.detectable_ratio)} or more would be detected 8 times in 10)"
+
+
+def low_phrase(result: Comparison) -> str:
+    """The low strengths, where they are shown to differ and the typical strengths are not."""
+    if result.difference != "no difference shown" or result.low_ratio_low <= 1 <= result.low_ratio_high:
+        return ""
+    if not math.isfinite(result.low_ratio_low):
+        return ""
+    word = "weaker" if result.low_ratio_high < 1 else "stronger"
+    return (
+        f"its {result.low_fraction * 100:g} % strength is {word}: ratio {result.low_ratio:.2f} "
+        f"({_down(result.low_ratio_low)} to {_up(result.low_ratio_high)})"
+    )
+
+
+def margin_phrase(result: Comparison) -> str:
+    """The verdict on a margin with what is shown instead."""
+    if result.margin is None:
+        return ""
+    claim = f"keeps at least {result.margin * 100:g} %"
+    level = f"{result.confidence * 100:g} % confidence"
+    if result.verdict == "shown":
+        return f"{claim}: shown at {level}"
+    if result.verdict == "shown worse":
+        return f"{claim}: shown worse (at most {_up(result.keeps_high, result.margin)} at {level})"
+    return f"{claim}: not shown (only {_down(result.keeps_low, result.margin)} is, at {level})"
+
+
+def under_read_phrase(result: Comparison) -> str:
+    """What a peak that reads low means for this comparison."""
+    worst = max(result.under_read_reference, result.under_read_other)
+    if worst <= 0:
+        return ""
+    share = f"{worst * 100:.2g} %"
+    if result.under_read_explains:
+        return f"peaks that read up to {share} low could alone explain this"
+    return (
+        f"with peaks that may read up to {share} low the interval is {_down(result.ratio_low_read)} to "
+        f"{_up(result.ratio_high_read)}"
+    )
+
+
+def sentence(result: Comparison) -> str:
+    """One plain sentence a reader can quote."""
+    held = result.n_reference + result.n_other - result.n_broken_reference - result.n_broken_other
+    size = f"{result.n_other} against {result.n_reference} specimens{f', {held} held' if held else ''}"
+    parts = [
+        f"{result.other} against {result.reference} ({size}): ratio of "
+        f"typical strengths {result.ratio:.2f} ({result.confidence * 100:g} % interval {_down(result.ratio_low)} to "
+        f"{_up(result.ratio_high)}; {result.test}, {p_text(result.p_value)}), {difference_phrase(result)}",
+        low_phrase(result),
+        margin_phrase(result),
+        under_read_phrase(result),
+    ]
+    return "; ".join(p for p in parts if p) + "."

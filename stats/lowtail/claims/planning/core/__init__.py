@@ -1,0 +1,1 @@
+"""What every plan shares: claim, simulated populations and series, judge, trials, answer."""

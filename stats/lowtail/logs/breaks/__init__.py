@@ -1,0 +1,1 @@
+"""The break log: a grid of cells becomes one checked row a specimen."""

@@ -1,0 +1,1 @@
+"""Force-time logs: a file becomes a trace, a trace a peak with its uncertainty."""

@@ -1,0 +1,248 @@
+"""Rows of traces added to a break log that is otherwise left as it stands."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lowtail._checks import door
+from lowtail.errors import InputError, TableError
+from lowtail.logs.breaks.export import safe_text
+from lowtail.logs.breaks.header import Header
+from lowtail.logs.cells import as_text, decimal_mark, key
+from lowtail.logs.sheets.sheets import Grid, read_grid
+from lowtail.logs.traces.budget import kN_text
+from lowtail.logs.units import from_kN, read_force_unit, read_other_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["append_to_log"]
+
+_NEW_HEADER = ("specimen", "item", "orientation", "method", "load [kN]", "outcome", "sample_rate_hz", "note")
+_GIVEN = (
+    "item",
+    "orientation",
+    "method",
+    "outcome",
+    "failed_part",
+    "failure_site",
+    "batch",
+    "condition",
+    "date",
+    "instrument",
+)
+
+
+@door
+def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path | None:
+    """Add rows of `trace_rows` to a break log; every byte that stands there stays.
+
+    The peak goes into the log's load column in the log's own unit, the sampling rate and a note beside it. Item,
+    method, outcome and the like stay empty, unless ``rows`` has columns of these names: a trace does not know them, and
+    the log cannot be read until they are filled in. A clipped peak is written as ``>load``.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        As from `trace_rows`; columns ``specimen``, ``item``, ``method``, ``outcome`` ... may be set or corrected first.
+    log_path : path
+        A break log as CSV or TSV; a new one is made where none stands.
+
+    Returns
+    -------
+    Path or None
+        The backup copy of the log as it was; None for a new log.
+
+    Raises
+    ------
+    InputError
+        If the log is a workbook, names a specimen already, states no unit of load, or changed meanwhile.
+    TableError
+        If the log's header cannot be found.
+    """
+    missing = [c for c in ("file", "specimen", "peak_kN", "rate_hz", "clipped") if c not in rows.columns]
+    if missing or not len(rows):
+        raise InputError(f"`rows` must be a table from trace_rows with at least one row; missing: {missing or 'rows'}.")
+    place = Path(log_path).resolve()
+    if place.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".ods"):
+        raise InputError(
+            f"{place.name} is a workbook; adding to it would rewrite it. Save it as CSV, or name a CSV log."
+        )
+    records = [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+    if not place.exists():
+        text = _lines([list(_NEW_HEADER), *_new_rows(records)], ",", "\n")
+        _replace(place, text.encode("utf-8"), None)
+        return None
+    before = os.stat(place)
+    old = place.read_bytes()
+    ((grid, header),), _ = read_grid(place)
+    _refuse_known(place, grid, header, records)
+    width = max(len(grid.rows[header.last]), 1)
+    cells = [_cells(place, r, grid, header, width) for r in records]
+    encoding, end = _encoding(place, old)
+    text = _lines(cells, grid.delimiter, end)
+    glue = "" if not old or old.endswith(end.encode(encoding)) or old.endswith(b"\n") else end
+    try:
+        added = (glue + text).encode(encoding)
+    except UnicodeEncodeError as exc:
+        raise InputError(
+            f"{place.name} is in {encoding} cannot hold {exc.object[exc.start]!r}. Save it as UTF-8."
+        ) from exc
+    backup = _backup(place)
+    _replace(place, old + added, (before, grid, cells))
+    return backup
+
+
+def _note(record: dict[str, Any]) -> str:
+    fall: dict[Any, str] = {True: "sudden fall after the peak", False: "no sudden fall after the peak"}
+    broke = fall.get(record.get("broke_after"), "fall after the peak not clear")
+    parts = [f"from trace {record['file']}"]
+    if record.get("sha256"):
+        parts.append(f"sha256 {str(record['sha256'])[:12]}")
+    parts.append(broke)
+    if record.get("under_read_worst_kN") is not None:
+        parts.append(f"sampling may read up to {kN_text(record['under_read_worst_kN'])} low")
+    if record.get("method_hint"):
+        parts.append(str(record["method_hint"]))
+    return "; ".join(parts)
+
+
+def _new_rows(records: list[dict[str, Any]]) -> list[list[str]]:
+    names = [("load" if h == "load [kN]" else h) for h in _NEW_HEADER]
+    return [[_value(n, r, "kN", 1.0) for n in names] for r in records]
+
+
+def _value(name: str, record: dict[str, Any], unit: str, hz: float) -> str:
+    """Text of one canonical column; numbers with a decimal point."""
+    if name == "load":
+        return f"{'>' if record['clipped'] else ''}{from_kN(float(record['peak_kN']), unit):.6g}"
+    if name == "sample_rate_hz":
+        return f"{float(record['rate_hz']) / hz:.6g}"
+    if name == "note":
+        given = as_text(record.get("note", ""))
+        return safe_text("; ".join(p for p in (given, _note(record)) if p))
+    if name == "specimen" or name in _GIVEN:
+        return safe_text(as_text(record.get(name, "")))
+    return ""
+
+
+def _cells(place: Path, record: dict[str, Any], grid: Grid, header: Header, width: int) -> list[str]:
+    if "load" not in header.fields or "specimen" not in header.fields:
+        raise TableError(
+            f"{place.name} has no header with the columns specimen and load. Rename them, or start a new log."
+        )
+    field = header.fields["load"]
+    unit = "kN"
+    if field.unit:
+        unit = read_force_unit(field.unit)
+    elif "unit" not in header.fields:
+        raise InputError(
+            f"{place.name} states no unit for {field.text!r}, so a row cannot be added safely. Write the unit into "
+            "the header, e.g. 'load [kN]'."
+        )
+    marks = {decimal_mark(str(r[field.index])) for r in grid.rows[header.last + 1 :] if field.index < len(r)}
+    comma = "," in marks and "." not in marks
+    out = [""] * width
+    for name, place_of in header.fields.items():
+        hz = read_other_unit(name, place_of.unit) if name == "sample_rate_hz" and place_of.unit else None
+        text = unit if name == "unit" else _value(name, record, unit, float(hz or 1))
+        out[place_of.index] = text.replace(".", ",") if comma and name in ("load", "sample_rate_hz") else text
+    return out
+
+
+def _refuse_known(place: Path, grid: Grid, header: Header, records: list[dict[str, Any]]) -> None:
+    names = [as_text(r["specimen"]) for r in records]
+    twice = sorted({n for n in names if names.count(n) > 1})
+    if twice:
+        raise InputError(f"`rows` names the specimen {twice[0]!r} more than once. Give each row its own specimen.")
+    if "specimen" not in header.fields:
+        return
+    index = header.fields["specimen"].index
+    known = {key(as_text(r[index])) for r in grid.rows[header.last + 1 :] if index < len(r)}
+    again = [n for n in names if key(n) in known]
+    if again:
+        more = f" and {len(again) - 1} more" if len(again) > 1 else ""
+        raise InputError(
+            f"{place.name} names the specimen {again[0]!r} already{more}. "
+            "Nothing was added. Was this trace added before?"
+        )
+
+
+def _encoding(place: Path, old: bytes) -> tuple[str, str]:
+    if old.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16-le" if old.startswith(b"\xff\xfe") else "utf-16-be"
+    else:
+        try:
+            old.decode("utf-8")
+            encoding = "utf-8"
+        except UnicodeDecodeError:
+            encoding = "cp1252"
+    return encoding, "\r\n" if "\r\n".encode(encoding) in old else "\n"
+
+
+def _lines(rows: list[list[str]], delimiter: str, end: str) -> str:
+    out = io.StringIO(newline="")
+    csv.writer(out, delimiter=delimiter, lineterminator=end).writerows(rows)
+    return out.getvalue()
+
+
+def _backup(place: Path) -> Path:
+    """Copy the log beside itself under the first free name."""
+    for number in range(1, 10_000):
+        target = place.with_name(f"{place.name}.bak" if number == 1 else f"{place.name}.bak{number}")
+        try:
+            with open(target, "xb"):
+                pass
+        except FileExistsError:
+            continue
+        except OSError as exc:
+            raise InputError(f"{target} cannot be written: {exc.strerror}. Nothing was added.") from None
+        shutil.copy2(place, target)
+        return target
+    raise InputError(f"{place.name} has 9999 backups. Clear them away first.")
+
+
+def _replace(place: Path, data: bytes, check: tuple[os.stat_result, Grid, list[list[str]]] | None) -> None:
+    """Write beside the log, read it back, and move it into place at once."""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{place.name}.", suffix=".csv", dir=place.parent)
+    except OSError as exc:
+        raise InputError(f"{place.parent} cannot be written to: {exc.strerror}. Nothing was added.") from None
+    fresh = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if check is None:
+            os.chmod(name, 0o644)
+            os.link(name, place)  # fails where a file appeared meanwhile
+            fresh.unlink()
+            return
+        before, grid, cells = check
+        now = os.stat(place)
+        _read_back(place, fresh, grid, cells)
+        if (now.st_mtime_ns, now.st_size) != (before.st_mtime_ns, before.st_size):
+            raise InputError(f"{place.name} changed while rows were being added. Nothing was added; try again.")
+        shutil.copymode(place, name)
+        os.replace(name, place)
+    except OSError as exc:
+        raise InputError(f"{place} cannot be written: {exc.strerror}. Nothing was added.") from None
+    finally:
+        fresh.unlink(missing_ok=True)
+
+
+def _read_back(place: Path, fresh: Path, grid: Grid, cells: list[list[str]]) -> None:
+    ((again, _),), _ = read_grid(fresh)
+    if (
+        again.delimiter != grid.delimiter
+        or again.rows[: len(grid.rows)] != grid.rows
+        or again.rows[len(grid.rows) :] != cells
+    ):
+        raise InputError(f"{place.name} would not read back as it should with the new rows. Nothing was added.")

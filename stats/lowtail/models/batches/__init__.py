@@ -1,0 +1,1 @@
+"""Batches drawn at random."""

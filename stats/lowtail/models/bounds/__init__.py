@@ -1,0 +1,1 @@
+"""Bounds of other kinds: tolerance factors, order statistics, likelihood, cautious, unseen minority."""

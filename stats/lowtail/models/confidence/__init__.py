@@ -1,0 +1,1 @@
+"""Confidence distributions: exact quadrature for one sample or many."""

@@ -1,0 +1,1 @@
+"""Distributions, their likelihood and fit."""

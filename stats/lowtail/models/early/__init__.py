@@ -1,0 +1,1 @@
+"""What is done where specimens held early: calibration by simulation."""

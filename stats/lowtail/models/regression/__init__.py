@@ -1,0 +1,1 @@
+"""Strength against a covariate, and batches beside it."""

@@ -1,0 +1,1 @@
+"""Confidence distributions of many small simulated series at once."""

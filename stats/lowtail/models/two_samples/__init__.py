@@ -1,0 +1,1 @@
+"""Two samples: tests and distributions of their difference."""

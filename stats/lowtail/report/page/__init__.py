@@ -1,0 +1,1 @@
+"""The page, section by section."""

@@ -1,0 +1,1 @@
+"""Tables as blocks, text and rows."""

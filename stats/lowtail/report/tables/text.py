@@ -1,0 +1,305 @@
+"""Tables for readers: one block for page, terminal and PDF; full tables go to CSV, XLSX or JSON."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lowtail._caution import CAUTION
+from lowtail.errors import InputError, MissingExtraError
+from lowtail.glossary import BREAK_LOG, meaning, meanings
+from lowtail.logs.breaks.log import BreakLog
+from lowtail.report import phrases
+from lowtail.report.tables.blocks import Cell, Heading, Table
+from lowtail.report.tables.rows import rows_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "findings_table",
+    "only_groups",
+    "raw_table",
+    "set_aside_table",
+    "sums_sentence",
+    "terminal_width",
+    "text_table",
+    "trace_block",
+    "write_table",
+]
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def text_table(table: Table, width: int = 100) -> str:
+    """Write a table block as plain text for a terminal; long words wrap inside their column.
+
+    Examples
+    --------
+    >>> print(text_table(Table.of("Breaks", [Heading("group", number=False), Heading("n")], [["sling", "5"]])))
+    Breaks
+    group  n
+    -----  -
+    sling  5
+    """
+    heads = [h.text for h in table.headings]
+    rows = [[c.text for c in row] for row in table.rows]
+    least = [
+        max((len(w) for w in h.split()), default=0) if t.number else len(h)
+        for h, t in zip(heads, table.headings, strict=True)
+    ]
+    widest = [max([least[i], *(len(r[i]) for r in rows)]) for i in range(len(heads))]
+    if sum(widest) + 2 * len(widest) > width:
+        words = [i for i, h in enumerate(table.headings) if not h.number and widest[i] > 18]
+        room = width - 2 * len(widest) - sum(w for i, w in enumerate(widest) if i not in words)
+        share = max(18, room // max(len(words), 1))
+        widest = [min(w, share) if i in words else w for i, w in enumerate(widest)]
+    lines = [table.caption, *_text_row(heads, widest, table), "  ".join("-" * w for w in widest)]
+    for row in rows:
+        lines += _text_row(row, widest, table)
+    lines += [textwrap.fill(note, width, initial_indent="  * ", subsequent_indent="    ") for note in table.notes]
+    return "\n".join(lines)
+
+
+def terminal_width() -> int:
+    """Columns of the terminal, at least 80; 120 where there is none, as in a pipe."""
+    import shutil
+
+    return max(80, shutil.get_terminal_size((120, 24)).columns)
+
+
+def _text_row(row: Sequence[str], widths: Sequence[int], table: Table) -> list[str]:
+    cells = [textwrap.wrap(text, width) or [""] for text, width in zip(row, widths, strict=True)]
+    lines = []
+    for i in range(max(len(c) for c in cells)):
+        parts = []
+        for cell, width, heading in zip(cells, widths, table.headings, strict=True):
+            text = cell[i] if i < len(cell) else ""
+            parts.append(text.rjust(width) if heading.number else text.ljust(width))
+        lines.append("  ".join(parts).rstrip())
+    return lines
+
+
+def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()) -> Path:
+    """Write a full table as .csv, .xlsx or .json: unrounded numbers, a sheet that explains the columns, and the notes.
+
+    Text that a spreadsheet would run as a formula gets a leading apostrophe in CSV and stays plain text in XLSX.
+
+    Parameters
+    ----------
+    table : DataFrame
+    path : path
+        Ends in .csv, .xlsx or .json.
+    notes : sequence of str
+        Lines for the sheet "notes" (XLSX only), below the caution that every file carries: a column "caution" in CSV,
+        an entry "caution" beside "rows" in JSON.
+
+    Raises
+    ------
+    InputError
+        If the ending is none of the three.
+    MissingExtraError
+        If .xlsx is asked for and openpyxl is not installed.
+    """
+    target = Path(path)
+    kind = target.suffix.lower()
+    if kind == ".csv":
+        safe = table.copy()
+        for column in safe.columns:
+            if safe[column].dtype.kind not in "biufcmM":  # text, under whichever name pandas keeps it
+                safe[column] = [_disarm(v) for v in safe[column]]
+        safe.columns = [_disarm(c) for c in safe.columns]
+        safe["caution"] = [CAUTION, *[""] * (len(safe) - 1)][: len(safe)]
+        safe.to_csv(target, index=False, encoding="utf-8")
+    elif kind == ".json":
+        rows = json.loads(table.to_json(orient="records", double_precision=15))
+        target.write_text(json.dumps({"rows": rows, "caution": CAUTION}, indent=2), encoding="utf-8")
+    elif kind == ".xlsx":
+        _write_xlsx(table, target, notes)
+    else:
+        raise InputError(f"A table is written as .csv, .xlsx or .json, got {str(path)!r}.")
+    return target
+
+
+def _disarm(value: Any) -> Any:
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
+def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None:
+    try:
+        from openpyxl import Workbook
+        from openpyxl.styles import Alignment, Font
+    except ImportError as exc:
+        raise MissingExtraError("Writing .xlsx needs openpyxl: pip install 'lowtail[excel]', or write .csv.") from exc
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    sheets: dict[str, list[Sequence[Any]]] = {
+        "table": [list(table.columns), *table.astype(object).where(table.notna(), None).to_numpy().tolist()],
+        "columns": [["column", "meaning"], *meanings(map(str, table.columns)).items()],
+        "notes": [["note"], *([n] for n in dict.fromkeys((CAUTION, *notes)))],
+    }
+    for name, rows in sheets.items():
+        page: Any = book.create_sheet(name)
+        for r, row in enumerate(rows, start=1):
+            for c, value in enumerate(row, start=1):
+                cell = page.cell(row=r, column=c)
+                cell.value = value.item() if hasattr(value, "item") else str(value) if _odd(value) else value
+                if isinstance(value, str):
+                    cell.data_type = "s"
+                if r == 1:
+                    cell.font, cell.alignment = Font(bold=True), Alignment(wrap_text=True, vertical="top")
+        page.freeze_panes = "B2"
+    book.save(target)
+
+
+def _odd(value: Any) -> bool:
+    return value is not None and not isinstance(value, (str, int, float, bool)) and not hasattr(value, "item")
+
+
+def sums_sentence(log: BreakLog) -> str:
+    """Say that no row was lost: rows in are rows used plus rows set aside."""
+    used = log.table[log.table["used"]]
+    broke = int(used["broke"].sum())
+    slipped = int(used["slipped"].sum())
+    held = len(used) - broke - slipped
+    return (
+        f"Rows in the log: {log.n_rows} = {log.n_used} used + {log.n_set_aside} set aside. Of the {log.n_used} used, "
+        f"{broke} broke, {held} held" + (f", {slipped} slipped" if slipped else "") + "."
+    )
+
+
+def only_groups(log: BreakLog, only: Sequence[str] | None, *, by: Sequence[str]) -> BreakLog:
+    """Keep the rows of groups whose name holds one of these texts (no difference between small and capital letters).
+
+    Raises
+    ------
+    InputError
+        If no group's name holds any of them.
+    """
+    import pandas as pd
+
+    if only is None or not len(only):
+        return log
+    missing = [c for c in by if c not in log.table.columns]
+    if missing:
+        raise InputError(
+            f"`by` names {missing[0]!r}, which the log does not have. Columns: {', '.join(map(str, log.table))}."
+        )
+    values = log.table[list(by)].astype(str).to_numpy().tolist()
+    names = pd.Series([", ".join(v for v in row if v) for row in values], index=log.table.index)
+    keep = names.str.lower().map(lambda name: any(word.lower() in name for word in only))
+    if not keep.any():
+        groups = "; ".join(dict.fromkeys(names))
+        raise InputError(f"`only` {phrases.join([repr(w) for w in only])} matches no group. Groups: {groups}.")
+    return replace(log, table=log.table[keep].reset_index(drop=True))
+
+
+def findings_table(log: BreakLog, levels: Sequence[str] = ("error", "warning", "info")) -> Table:
+    """What the reader of the log noticed, cell by cell."""
+    heads = [
+        Heading("cell", "where in the file", False),
+        Heading("level", "info, warning or error", False),
+        Heading("read", "what stood there", False),
+        Heading("what was done", "", False),
+    ]
+    rows: list[list[Cell | str]] = []
+    for found in rows_of(log.findings):
+        if found.level in levels:
+            mark = "bad" if found.level != "info" else ""
+            rows.append(
+                [str(found.cell), Cell(str(found.level), mark=mark), shorten(found.got), shorten(found.message, 400)]
+            )
+    return Table.of("Findings of the reader", heads, rows)
+
+
+def set_aside_table(log: BreakLog) -> Table:
+    """Rows that took no part, each with its reason."""
+    heads = [
+        Heading("cell", "where in the file", False),
+        Heading("specimen", meaning("specimen"), False),
+        Heading("group", meaning("group"), False),
+        Heading("reason", "why it took no part", False),
+    ]
+    rows = []
+    for row in rows_of(log.set_aside):
+        group = ", ".join(str(v) for v in (row.item, row.orientation, row.method) if v)
+        rows.append([str(row.cell), shorten(row.specimen), shorten(group), shorten(row.set_aside, 400)])
+    return Table.of("Rows set aside", heads, rows)
+
+
+def raw_table(log: BreakLog, limit: int = 2000) -> Table:
+    """Every row as read, with the columns that hold anything.
+
+    Parameters
+    ----------
+    limit : int
+        Rows shown at most; the note says how many were left out.
+    """
+    wanted = [c for c in ("specimen", "item", "orientation", "method", "load_kN", "outcome") if c in log.table]
+    wanted += [c for c in BREAK_LOG if c in log.table and c not in (*wanted, "load", "unit") and _holds(log.table[c])]
+    wanted += ["set_aside"] if log.n_set_aside else []
+    numbers = [log.table[c].dtype.kind in "fi" for c in wanted]
+    heads = [Heading(_head(c), meaning(c), n) for c, n in zip(wanted, numbers, strict=True)]
+    shown = log.table[wanted].head(limit)
+    rows = [[_raw(v) for v in row] for row in shown.itertuples(index=False, name=None)]
+    left = len(log.table) - len(shown)
+    notes = (
+        [f"{left} further rows are not shown here; they took part all the same. The file holds them."] if left else []
+    )
+    return Table.of(f"The log as read, {phrases.count(len(log.table), 'row')}", heads, rows, notes)
+
+
+def trace_block(rows: pd.DataFrame) -> Table:
+    """Peaks of force-time logs, a row a file, with what may be wrong with each."""
+    heads = [
+        Heading("file", "", False),
+        Heading("peak [kN]", "highest load"),
+        Heading("+- [kN]", "expanded uncertainty"),
+        Heading("rate [kN/s]", "loading rate between 20 and 80 % of the peak"),
+        Heading("may read low by [kN]", "at worst, from the sampling rate"),
+        Heading("looks like", "a suggestion only", False),
+        Heading("notes", "", False),
+    ]
+    out = []
+    for row in rows_of(rows):
+        numbers = (row.peak_kN, row.expanded_kN, row.loading_rate_kN_per_s, row.under_read_worst_kN)
+        peak, wide, rate, low = ("none" if v is None or v != v else f"{v:.3g}" for v in numbers)
+        out.append([str(row.file), peak, wide, rate, low, str(row.method_hint), shorten(row.notes, 400)])
+    return Table.of("Peaks", heads, out)
+
+
+def _head(column: str) -> str:
+    return {
+        "load_kN": "load [kN]",
+        "rated_kN": "rated [kN]",
+        "age_years": "age [years]",
+        "drop_mass_kg": "drop mass [kg]",
+        "drop_height_m": "drop height [m]",
+        "sample_rate_hz": "samples [Hz]",
+    }.get(column, column.replace("_", " "))
+
+
+def _holds(column: pd.Series) -> bool:
+    return bool((column.notna() & (column.astype(str) != "") & (column.astype(str) != "False")).any())
+
+
+def _raw(value: Any) -> str:
+    if isinstance(value, float):
+        return "" if value != value else f"{value:.6g}"
+    return shorten("" if value is None else str(value), 300)
+
+
+def shorten(text: Any, limit: int = 120) -> str:
+    """Cut a long text from a log, and say how long it was.
+
+    Examples
+    --------
+    >>> shorten("abc" * 100, 12)
+    'abcabcabcabc ... (300 characters)'
+    """
+    text = str(text)
+    return text if len(text) <= limit else f"{text[:limit]} ... ({len(text)} characters)"

@@ -1,0 +1,243 @@
+"""Figures are judged by what they draw: points, marks, and text that stays on the canvas."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.text import Text
+
+from lowtail.claims.comparison.compare import compare
+from lowtail.claims.planning.new_series import new_series as plan_bound
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.sample import Sample
+from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.families import get_family
+from lowtail.models.distributions.fit import fit
+from lowtail.report.figures.breaks import breaks as plot_breaks
+from lowtail.report.figures.comparison import comparison as plot_comparison
+from lowtail.report.figures.lower_bounds import lower_bounds as plot_lower_bounds
+from lowtail.report.figures.plan import plan as plot_plan
+from lowtail.report.figures.probability import probability as plot_probability
+from lowtail.report.figures.summary import summary as plot_summary
+
+
+def drawn(ax, kind):
+    """All x positions of the lines of one kind."""
+    lines = [line for line in ax.get_lines() if line.get_gid() == kind]
+    return np.concatenate([np.asarray(line.get_xdata(), dtype=float) for line in lines]) if lines else np.array([])
+
+
+def texts(ax):
+    """Every text that is drawn: not the tick labels outside the view."""
+    figure = ax.get_figure()
+    figure.canvas.draw()
+    found = {id(t): t for t in figure.findobj(match=Text) if t.get_visible() and t.get_text().strip()}
+    for axes in figure.findobj(match=Axes):
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            for tick in axis.get_major_ticks() + axis.get_minor_ticks():
+                if not low <= tick.get_loc() <= high:
+                    for label in (tick.label1, tick.label2):
+                        found.pop(id(label), None)
+    return list(found.values())
+
+
+def assert_tidy(ax):
+    """No text leaves the canvas and no two texts overlap."""
+    figure = ax.get_figure()
+    boxes = [(t.get_text(), t.get_window_extent()) for t in texts(ax)]
+    width, height = figure.canvas.get_width_height()
+    for text, box in boxes:
+        assert box.x0 >= -1 and box.y0 >= -1 and box.x1 <= width + 1 and box.y1 <= height + 1, f"{text!r} is cut"
+    for i, (text, box) in enumerate(boxes):
+        for other, its in boxes[i + 1 :]:
+            wide = min(box.x1, its.x1) - max(box.x0, its.x0)
+            high = min(box.y1, its.y1) - max(box.y0, its.y0)
+            assert wide < 1 or high < 1, f"{text!r} overlaps {other!r}"
+
+
+def test_every_specimen_is_drawn_and_survivors_are_open_with_an_arrow(samples):
+    ax = plot_breaks(samples)
+    assert sorted(drawn(ax, "broke")) == sorted(np.concatenate([s.load[s.broke] for s in samples]))
+    held = sorted(np.concatenate([s.load[~s.broke] for s in samples]))
+    assert sorted(drawn(ax, "held")) == held
+    assert sorted(drawn(ax, "arrow")) == held
+    open_marks = [line for line in ax.get_lines() if line.get_gid() == "held"]
+    assert {line.get_markerfacecolor() for line in open_marks} == {"#ffffff"}
+    assert_tidy(ax)
+
+
+def test_bounds_and_ratings_are_drawn_once_a_group(samples):
+    low = {s.label: 0.7 * s.load.min() for s in samples}
+    ax = plot_breaks(samples, low=low, rated={samples[0].label: 30.0}, low_name="B-basis")
+    assert sorted(drawn(ax, "low")) == sorted(low.values())
+    assert drawn(ax, "rated").tolist() == [30.0, 30.0]
+    names = [t.get_text() for t in ax.get_legend().get_texts()]
+    assert names == ["slow pull", "shock", "held: at least this strong", "B-basis", "rating"]
+    assert_tidy(ax)
+
+
+def test_arms_share_a_row_and_differ_in_marker(samples):
+    ax = plot_breaks(samples)
+    assert len(ax.get_yticks()) == 5
+    assert {line.get_marker() for line in ax.get_lines() if line.get_gid() == "broke"} == {"o", "D"}
+
+
+def test_tied_loads_do_not_cover_one_another():
+    ax = plot_breaks(Sample([20.0, 20.0, 20.0]))
+    (line,) = [line for line in ax.get_lines() if line.get_gid() == "broke"]
+    assert len(set(np.round(line.get_ydata(), 6))) == 3
+
+
+def test_arrows_stay_on_the_canvas():
+    sample = Sample([20.0, 21.0, 22.0], [True, True, False])
+    ax = plot_breaks(sample)
+    figure = ax.get_figure()
+    figure.canvas.draw()
+    (arrow,) = [line for line in ax.get_lines() if line.get_gid() == "arrow"]
+    right = ax.transData.transform((22.0, 0))[0] + arrow.get_markersize() / 2 * figure.dpi / 72
+    assert right <= ax.get_window_extent().x1 + 1
+
+
+def test_nothing_to_draw_is_refused():
+    with pytest.raises(InputError, match="A figure needs a break log, a Sample or a list of Samples"):
+        plot_breaks([])
+
+
+@pytest.mark.parametrize("family", ["weibull", "normal", "lognormal"])
+def test_the_band_holds_the_estimate_and_its_left_edge_is_the_low_bound(samples, family):
+    sample = samples[0]
+    ax = plot_probability(sample, family=family)
+    law, chosen = fit(sample, family), get_family(family)
+    (band,) = [c for c in ax.collections if c.get_gid() == "band"]
+    corners = band.get_paths()[0].vertices
+    for fraction in (0.01, 0.05, 0.1):
+        height = float(chosen.quantile(fraction))
+        at = corners[np.argsort(np.abs(corners[:, 1] - height))[:4]]
+        assert at[:, 0].min() < law.strength_below(fraction) < at[:, 0].max()
+    expected = [confidence_distribution(sample, family).low(p, 0.95) for p in (0.01, 0.1)]
+    np.testing.assert_allclose(drawn(ax, "low"), expected, rtol=1e-9)
+    assert_tidy(ax)
+
+
+def test_the_fitted_law_is_a_straight_line_on_its_paper(samples):
+    ax = plot_probability(samples[0], family="weibull")
+    (line,) = [one for one in ax.get_lines() if one.get_gid() == "estimate"]
+    slope = np.diff(line.get_ydata()) / np.diff(np.log(line.get_xdata()))
+    np.testing.assert_allclose(slope, fit(samples[0]).shape, rtol=1e-9)
+
+
+def test_breaks_stand_at_their_positions_and_survivors_apart(samples):
+    sample = samples[0]
+    ax = plot_probability(sample)
+    assert sorted(drawn(ax, "broke")) == sorted(sample.load[sample.broke])
+    assert sorted(drawn(ax, "held")) == sorted(sample.load[~sample.broke])
+
+
+def test_a_fit_alone_draws_its_line_without_a_band(samples):
+    ax = plot_probability(fit(samples[0]))
+    assert not ax.collections
+    assert_tidy(ax)
+
+
+def test_a_sample_without_answer_is_refused_in_words():
+    with pytest.raises(NoAnswerError, match="can be fitted"):
+        plot_probability(Sample([20.0, 20.0, 20.0]))
+    with pytest.raises(InputError, match="must be a Fit or one Sample, got a list of 1"):
+        plot_probability([20.0])
+
+
+def make_table(samples, rated=20.0):
+    from lowtail.claims.strength.table import strength_table
+    from lowtail.logs.breaks.log import check_breaks
+
+    rows = [
+        {
+            "specimen": f"{i}-{j}",
+            **s.group,
+            "load [kN]": load,
+            "outcome": "broke" if broke else "held",
+            "rated [kN]": rated,
+        }
+        for i, s in enumerate(samples)
+        for j, (load, broke) in enumerate(zip(s.load, s.broke, strict=True))
+    ]
+    log = check_breaks(pd.DataFrame(rows))
+    return log, strength_table(log, bases=("A-basis", "B-basis"))
+
+
+def test_low_bounds_are_drawn_for_every_group_and_basis(samples):
+    _, table = make_table(samples[:4])
+    ax = plot_lower_bounds(table)
+    assert sorted(drawn(ax, "low")) == sorted([*table["A-basis [kN]"], *table["B-basis [kN]"]])
+    assert sorted(drawn(ax, "weibull")) == sorted([*table["A-basis, Weibull [kN]"], *table["B-basis, Weibull [kN]"]])
+    assert drawn(ax, "rated").size == 2 * 4
+    markers = {line.get_marker() for line in ax.get_lines() if line.get_gid() == "low"}
+    assert len(markers) == 2
+    assert_tidy(ax)
+
+
+def test_low_bounds_need_a_strength_table():
+    with pytest.raises(InputError, match="must come from strength_table"):
+        plot_lower_bounds(pd.DataFrame({"group": ["a"]}))
+
+
+def test_a_comparison_draws_every_specimen_and_its_ratio_below(samples):
+    result = compare(samples[6], Sample(samples[7].load, label="other", group=samples[7].group), margin=0.9)
+    ax = plot_comparison(result)
+    below = next(a for a in ax.get_figure().axes if a.get_label() == "ratio")
+    loads = np.concatenate([s.load for s in result.samples])
+    shown = np.concatenate([drawn(ax, "broke"), drawn(ax, "held")])
+    assert sorted(shown) == sorted(loads)
+    assert drawn(below, "ratio").tolist() == [result.ratio]
+    assert drawn(below, "interval").tolist() == [result.ratio_low, result.ratio_high]
+    (shade,) = [p for p in below.patches if p.get_gid() == "margin"]
+    assert shade.get_x() + shade.get_width() == pytest.approx(0.9)
+    assert_tidy(ax)
+
+
+def test_a_forest_draws_a_line_a_group_and_writes_the_ratio_outwards():
+    table = pd.DataFrame({
+        "group": ["sling, straight", "oval, major axis"], "ratio": [0.9312, 1.02], "ratio_low": [0.8461, 0.95],
+        "ratio_high": [1.0249, 1.101], "reference": "slow pull", "other": "shock", "margin": 0.9,
+    })  # fmt: skip
+    ax = plot_comparison(table)
+    assert drawn(ax, "ratio").tolist() == [0.9312, 1.02]
+    words = [t.get_text() for t in texts(ax)]
+    assert "0.931 (0.846 to 1.03)" in words
+    assert_tidy(ax)
+    with pytest.raises(InputError, match="without ratio_low and ratio_high"):
+        plot_comparison(table[["group", "ratio"]])
+    with pytest.raises(InputError, match="at least one row"):
+        plot_comparison(table[:0])
+
+
+def test_a_plan_shows_its_curve_the_assurance_and_the_answer():
+    plan = plan_bound(20, mean=25, cv=0.06, family="normal")
+    ax = plot_plan(plan)
+    assert drawn(ax, "chance").tolist() == plan.curve["n"].tolist()
+    assert drawn(ax, "answer").tolist() == [plan.n]
+    assert f"{plan.n} specimens" in [t.get_text() for t in texts(ax)]
+    (line,) = [one for one in ax.get_lines() if one.get_gid() == "assurance"]
+    assert line.get_ydata()[0] == plan.assurance
+    assert_tidy(ax)
+    with pytest.raises(InputError, match="must be a Plan, got 5"):
+        plot_plan(5)
+
+
+def test_the_summary_has_four_panels_and_says_what_it_cannot_fill(samples):
+    log, table = make_table(samples[:1])
+    figure = plot_summary(log)
+    words = " ".join(t.get_text() for t in figure.findobj(match=Text)).replace("\n", " ")
+    assert len(figure.findobj(match=Axes)) == 4
+    assert "No shock tests beside slow pulls in this log." in words
+    (bar,) = [p for ax in figure.axes for p in ax.patches if p.get_height() == 0.6]
+    assert bar.get_width() == pytest.approx(table["B-basis [kN]"].iloc[0] / 20.0)
+
+
+def test_axes_of_ones_own_are_used(samples):
+    from matplotlib.figure import Figure
+
+    own = Figure().add_subplot()
+    assert plot_breaks(samples, own) is own
+    assert plot_probability(samples[0], Figure().add_subplot()).get_figure() is not own.get_figure()
