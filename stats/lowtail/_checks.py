@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import wraps
@@ -41,7 +42,7 @@ def _is_whole(value: Any) -> bool:
 
 
 def _is_array(value: Any) -> bool:
-    if isinstance(value, Mapping) or _is("DataFrame")(value):
+    if isinstance(value, Mapping) or _is("pandas.DataFrame")(value):
         return False
     try:
         array = np.asarray(value)
@@ -60,17 +61,25 @@ def _is_path(value: Any) -> bool:
     return isinstance(value, os.PathLike) or (isinstance(value, str) and value != "")
 
 
-def _is(name: str) -> Callable[[Any], bool]:
-    """Tell a class by its name, so that nothing need be imported to look at an argument."""
-    return lambda value: any(c.__name__ == name for c in type(value).__mro__)
+def _is(where: str) -> Callable[[Any], bool]:
+    """Tell the instances of a class by its module and name, without importing it: not loaded, it has none."""
+    module, _, name = where.rpartition(".")
+
+    def good(value: Any) -> bool:
+        found = getattr(sys.modules.get(module), name, None)
+        return isinstance(found, type) and isinstance(value, found)
+
+    return good
 
 
-def _made(name: str, how: str = "", one: str = "") -> Kind:
-    return Kind(_is(name), one or f"a {name}", f"{name}s", how)
+def _made(where: str, how: str = "", one: str = "") -> Kind:
+    name = where.rpartition(".")[2]
+    return Kind(_is(where), one or f"a {name}", f"{name}s", how)
 
 
-def _named(name: str, what: str, how: str) -> Kind:
-    return Kind(lambda v: _is_word(v) or _is(name)(v), f"the name of {what} or a {name}", f"names or {name}s", how)
+def _named(where: str, what: str, how: str) -> Kind:
+    name = where.rpartition(".")[2]
+    return Kind(lambda v: _is_word(v) or _is(where)(v), f"the name of {what} or a {name}", f"names or {name}s", how)
 
 
 _TOGETHER = {  # parts of an annotation that are one thing in words
@@ -89,26 +98,40 @@ _KINDS: dict[str, Kind] = {
     "str": Kind(_is_word, "a word", "words"),
     "ArrayLike": Kind(_is_array, "a number or an array of numbers", "arrays of numbers"),
     "path": Kind(_is_path, "a path to a file", "files"),
-    "seed": Kind(lambda v: _is_whole(v) or _is("Generator")(v), "an integer seed or a numpy Generator", "seeds"),
-    "family": _named("Family", "a family", "The families: 'weibull', 'normal', 'lognormal'."),
-    "basis": _named("Basis", "a basis", "The names are in lt.BASES."),
-    "pd.DataFrame": _made("DataFrame", one="a pandas DataFrame"),
-    "Sample": _made("Sample", "Make one with lt.Sample(load, broke), or take one from lt.split(log).", "one Sample"),
-    "BreakLog": _made("BreakLog", "Read one with lt.read_breaks(path), or lt.check_breaks(table)."),
-    "Trace": _made("Trace", "Read one with lt.trace.read_trace(path)."),
-    "PeakLoad": _made("PeakLoad", "Make one with lt.trace.peak_load(trace)."),
-    "LoadCell": _made("LoadCell", "Make one with lt.trace.LoadCell(capacity_kN=..., error_limit=...)."),
-    "Claim": _made("Claim", "Make one with lt.plan.Claim(strength=...)."),
-    "Predictive": _made("Predictive", "It is made by lt.scale_prior(samples)."),
-    "ScalePrior": _made("ScalePrior", "Make one with lt.scale_prior(samples)."),
-    "Fit": _made("Fit", "Make one with lt.fit(sample)."),
-    "Plan": _made("Plan", "Make one with lt.plan.new_series(...) or another plan."),
-    "Comparison": _made("Comparison", "Make one with lt.compare(reference, other)."),
-    "DropResponse": _made("DropResponse", "Make one with lt.drops.drop_response(log)."),
-    "Retention": _made("Retention", "Make one with lt.trend.retention(log)."),
-    "WeakLink": _made("WeakLink", "Make one with lt.parts.weak_link(log)."),
-    "Axes": _made("Axes", one="matplotlib Axes"),
-    "Figure": _made("Figure", one="a matplotlib Figure"),
+    "seed": Kind(
+        lambda v: _is_whole(v) or _is("numpy.random.Generator")(v), "an integer seed or a numpy Generator", "seeds"
+    ),
+    "family": _named(
+        "lowtail.models.distributions.families.Family", "a family", "The families: 'weibull', 'normal', 'lognormal'."
+    ),
+    "basis": _named("lowtail.claims.basis.Basis", "a basis", "The names are in lt.BASES."),
+    "pd.DataFrame": _made("pandas.DataFrame", one="a pandas DataFrame"),
+    "Sample": _made(
+        "lowtail.logs.sample.Sample",
+        "Make one with lt.Sample(load, broke), or take one from log.samples.",
+        "one Sample",
+    ),
+    "BreakLog": _made(
+        "lowtail.logs.breaks.log.BreakLog", "Read one with lt.read_breaks(path), or lt.check_breaks(table)."
+    ),
+    "Trace": _made("lowtail.logs.traces.build.Trace", "Read one with lt.trace.read_trace(path)."),
+    "PeakLoad": _made("lowtail.logs.traces.peak.PeakLoad", "Make one with lt.trace.peak_load(trace)."),
+    "LoadCell": _made(
+        "lowtail.logs.traces.budget.LoadCell", "Make one with lt.trace.LoadCell(capacity_kN=..., error_limit=...)."
+    ),
+    "Claim": _made("lowtail.claims.planning.core.plan.Claim", "Make one with lt.plan.Claim(strength=...)."),
+    "Predictive": _made("lowtail.models.confidence.predictive.Predictive", "It is made by lt.scale_prior(samples)."),
+    "ScalePrior": _made("lowtail.models.confidence.search.ScalePrior", "Make one with lt.scale_prior(samples)."),
+    "Fit": _made("lowtail.models.distributions.fit.Fit", "Make one with lt.fit(sample)."),
+    "Plan": _made("lowtail.claims.planning.core.plan.Plan", "Make one with lt.plan.new_series(...) or another plan."),
+    "Comparison": _made("lowtail.claims.comparison.answer.Comparison", "Make one with lt.compare(reference, other)."),
+    "DropResponse": _made(
+        "lowtail.claims.drops.drop_response.DropResponse", "Make one with lt.drops.drop_response(log)."
+    ),
+    "Retention": _made("lowtail.claims.trend.retention.Retention", "Make one with lt.trend.retention(log)."),
+    "WeakLink": _made("lowtail.claims.parts.weak_link.WeakLink", "Make one with lt.parts.weak_link(log)."),
+    "Axes": _made("matplotlib.axes.Axes", one="matplotlib Axes"),
+    "Figure": _made("matplotlib.figure.Figure", one="a matplotlib Figure"),
 }
 
 
@@ -227,9 +250,39 @@ def door(thing: F) -> F:
         From the decorated function, naming it, the argument, what it must be, what it got, and what to do.
     """
     if isinstance(thing, type):
-        thing.__init__ = _checked(thing.__init__, thing.__name__)  # type: ignore[misc]
+        thing.__init__ = _checked(thing.__init__, _public(thing))  # type: ignore[misc]
         return cast(F, thing)
-    return cast(F, _checked(thing, thing.__name__))
+    return cast(F, _checked(thing, _public(thing)))
+
+
+def _public(thing: Any) -> str:
+    """How a user calls this function: its name, behind its namespace where it has one."""
+    space = next((f"{space}." for wing, space in _SPACES.items() if thing.__module__.startswith(f"lowtail.{wing}")), "")
+    return space + _ALIASES.get(thing.__name__, thing.__name__)
+
+
+_SPACES = {  # wing of the house -> public namespace
+    "claims.planning": "plan",
+    "claims.checks": "checks",
+    "claims.parts": "parts",
+    "claims.drops": "drops",
+    "claims.trend": "trend",
+    "logs.traces": "trace",
+    "report.figures": "plot",
+    "models.distributions.empirical": "checks",
+    "models.distributions.second_opinion": "checks",
+    "models.distributions.threshold": "checks",
+}
+_ALIASES = {
+    "fit_many": "many.fit",
+    "low_many": "many.lower_bound",
+    "confidence_many": "many.confidence_that",
+    "strength_table_large": "many.strength_table",
+    "save_figure": "plot.save",
+    "can_answer": "checks.can_answer",
+    "unseen_minority": "checks.unseen_minority",
+    "slip_table": "checks.slip_table",
+}
 
 
 def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:

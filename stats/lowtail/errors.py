@@ -35,6 +35,12 @@ class InputError(LowtailError, ValueError):
     """An argument or value given by the caller cannot be used."""
 
 
+class NoSuchGroupError(InputError, KeyError):
+    """No group of the log has this label."""
+
+    __str__ = InputError.__str__
+
+
 class NoAnswerError(LowtailError, ValueError):
     """The data cannot carry the answer asked for; the message says what is missing."""
 

@@ -19,7 +19,8 @@ from lowtail.claims.checks.sensitivity import sensitivity
 from lowtail.claims.parts.weak_link import WeakLink, weak_link
 from lowtail.claims.trend.retention import Retention, retention
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample, split
+from lowtail.logs.breaks.samples import split
+from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.second_opinion import SecondOpinion, second_opinion
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,12 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from lowtail._checks import door
 from lowtail.errors import InputError
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from lowtail.logs.breaks.log import BreakLog
-
-__all__ = ["Sample", "bound_lacks", "check_slips", "split"]
+__all__ = ["Sample", "SampleLike", "as_sample", "bound_lacks", "check_slips"]
 
 
 def _frozen(values: Any) -> NDArray[Any]:
@@ -224,62 +219,16 @@ class Sample:
     __repr__ = __str__
 
 
-@door
-def split(
-    log_or_table: BreakLog | pd.DataFrame, by: Sequence[str] | str = ("item", "orientation", "method")
-) -> list[Sample]:
-    """Split a break log into one sample a group, in order of first appearance.
-
-    Rows that are set aside (invalid or excluded) take no part; they stay in the log's table with their reason.
-
-    Parameters
-    ----------
-    log_or_table : BreakLog or DataFrame
-        A log read by `read_breaks` or `check_breaks`, or its ``.table``.
-    by : sequence of str
-        Grouping columns, canonical names. Default item, orientation, method.
-
-    Returns
-    -------
-    list of Sample
-        Labels join the grouping values with ", " (empty values left out).
+def as_sample(values: SampleLike) -> Sample:
+    """Return a Sample as it is, and an array or Series of loads as the sample in which all broke.
 
     Raises
     ------
     InputError
-        If a grouping column does not exist, or no row is usable.
+        If the values are no loads: see `Sample`.
     """
-    table: Any = getattr(log_or_table, "table", log_or_table)
-    columns = (by,) if isinstance(by, str) else tuple(by)
-    if not columns:
-        raise InputError("`by` must name at least one column, got none. Example: by=('item', 'orientation').")
-    unknown = [c for c in columns if c not in table.columns]
-    if unknown:
-        raise InputError(
-            f"`by` names {unknown[0]!r}, which the log does not have. Columns: {', '.join(table.columns)}."
-        )
-    needed = [c for c in ("used", "load_kN", "broke", "specimen") if c not in table.columns]
-    if needed:
-        raise InputError(
-            f"This table has no column {needed[0]!r}: it was not read as a break log. Give it to check_breaks first."
-        )
-    used = table[table["used"]]
-    if used.empty:
-        raise InputError("The log has no usable row: every specimen is set aside. See the log's findings.")
-    samples: list[Sample] = []
-    for key, rows in used.groupby(list(columns), sort=False, dropna=False):
-        values = ["" if v is None or v != v else str(v) for v in key]
-        batch = rows["batch"].astype(str).tolist() if "batch" in rows and (rows["batch"] != "").any() else None
-        samples.append(
-            Sample(
-                rows["load_kN"].to_numpy(dtype=float),
-                rows["broke"].to_numpy(dtype=bool),
-                label=", ".join(v for v in values if v) or "all specimens",
-                batch=batch,
-                specimen=rows["specimen"].astype(str).tolist(),
-                group=dict(zip(columns, values, strict=True)),
-                slipped=rows["slipped"].to_numpy(dtype=bool) if "slipped" in rows else None,
-                slips=str(getattr(log_or_table, "slips", "")),
-            )
-        )
-    return samples
+    return values if isinstance(values, Sample) else Sample(values)
+
+
+SampleLike: TypeAlias = Sample | ArrayLike
+"""Where a sample is asked for, an array or Series of loads in kN will do: all of them broke."""

@@ -12,7 +12,7 @@ import numpy as np
 from lowtail._checks import door
 from lowtail.claims.strength.groups import DEFAULT_BY, can_answer, carries_bound
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import split
+from lowtail.logs.breaks.samples import split
 from lowtail.report import phrases
 
 if TYPE_CHECKING:

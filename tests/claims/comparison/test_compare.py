@@ -464,7 +464,7 @@ def test_table_refuses_unknown_levels() -> None:
 
 
 def test_rounding_never_reaches_the_mark() -> None:
-    from lowtail.claims.comparison.words import _down, _up
+    from lowtail.claims.comparison.answer import _down, _up
 
     assert (_up(0.9971), _up(0.981), _up(0.8996, 0.9), _down(1.002)) == ("0.998", "0.99", "0.8996", "1.002")
 

@@ -3,131 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._record import Record
+from lowtail.claims.comparison.answer import Comparison, names
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
 from lowtail.claims.comparison.deciding import Ends, equivalent, fails, keeps, stronger, weaker
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.typical import Answer, answer_independent
-from lowtail.claims.comparison.words import names, sentence
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.two_samples.permutation import check_alternative
 from lowtail.models.two_samples.t_tests import scatter_permutation
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["compare"]
 
 Array = NDArray[np.float64]
 LOW_FRACTIONS = (0.01, 0.05, 0.10)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Comparison(Record):
-    """Two arms compared: ratios are other over reference, below 1 where the other is the weaker.
-
-    Attributes
-    ----------
-    reference, other : str
-        Names of the arms.
-    n_reference, n_other, n_broken_reference, n_broken_other : int
-        Specimens, and how many of them broke.
-    family, typical : str
-        Distribution behind the ratio of typical strengths, and what "typical" is: "geometric mean", "mean" or "median".
-    typical_reference, typical_other : float
-        Typical strengths in kN.
-    ratio, ratio_low, ratio_high : float
-        Ratio of typical strengths with its two-sided interval.
-    confidence : float
-        Of the two-sided intervals, and of the one-sided statements on a margin.
-    alternative, test, p_value : str, str, float
-        The test named; never quote its p value without the interval.
-    permutation_test, permutation_p, smallest_p : str, float, float
-        Permutation test beside it, and the smallest p these loads can reach by it.
-    detectable_ratio : float
-        Ratio below 1 that a series of this size and scatter shows with 80 % power (scatter as observed); 0
-        where no loss shows so often.
-    difference : str
-        "weaker", "stronger" or "no difference shown", by the interval.
-    margin, keeps_low, keeps_high : float or None, float, float
-        Share of the reference strength that the other must keep; one-sided bounds of the share kept.
-    verdict : str
-        With a margin "shown", "not shown" or "shown worse"; without one the same as ``difference``.
-    equivalence : str
-        "shown" or "not shown": ratio within margin and 1 / margin by two one-sided tests; "" without a margin.
-    low_fraction, low_family, low_ratio, low_ratio_low, low_ratio_high : float, str, float, float, float
-        Ratio of low strengths at one fraction below, with its two-sided interval; NaN where the data carry none.
-    low_ratios : tuple of LowRatio
-        The same at 1, 5 and 10 %.
-    scatter_ratio, scatter_ratio_low, scatter_ratio_high, scatter_p : float
-        Ratio of the scatter of log load (Weibull spreads), and the permutation p of equal scatter (NaN with survivors).
-    under_read_reference, under_read_other : float
-        Shares by which peaks may read low at worst.
-    ratio_low_read, ratio_high_read, under_read_explains : float, float, bool
-        Interval widened by them on one side each, and whether they alone could explain the difference shown.
-    notes : tuple of str
-        What the reader must know beside the numbers.
-    samples : tuple of Sample
-        Reference and other, as compared.
-    """
-
-    reference: str
-    other: str
-    n_reference: int
-    n_other: int
-    n_broken_reference: int
-    n_broken_other: int
-    family: str
-    typical: str
-    typical_reference: float
-    typical_other: float
-    ratio: float
-    ratio_low: float
-    ratio_high: float
-    confidence: float
-    alternative: str
-    test: str
-    p_value: float
-    permutation_test: str
-    permutation_p: float
-    smallest_p: float
-    detectable_ratio: float
-    difference: str
-    margin: float | None
-    keeps_low: float
-    keeps_high: float
-    verdict: str
-    equivalence: str
-    low_fraction: float
-    low_family: str
-    low_ratio: float
-    low_ratio_low: float
-    low_ratio_high: float
-    low_ratios: tuple[LowRatio, ...]
-    scatter_ratio: float
-    scatter_ratio_low: float
-    scatter_ratio_high: float
-    scatter_p: float
-    under_read_reference: float
-    under_read_other: float
-    ratio_low_read: float
-    ratio_high_read: float
-    under_read_explains: bool
-    notes: tuple[str, ...]
-    samples: tuple[Sample, Sample]
-
-    def __str__(self) -> str:
-        return sentence(self)
-
-    def to_frame(self) -> Any:
-        """One tidy row; the samples stay in the record."""
-        return Record.to_frame(self).drop(columns="samples")
 
 
 @door

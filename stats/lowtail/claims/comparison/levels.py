@@ -14,8 +14,9 @@ from lowtail._checks import door
 from lowtail._numbers import p_text
 from lowtail._parallel import as_rng
 from lowtail._record import Record
+from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.arm_checks import check_arguments
-from lowtail.claims.comparison.compare import Comparison, compare
+from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError
 from lowtail.logs.sample import Sample

@@ -10,11 +10,13 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail._parallel import run, seeds
-from lowtail.claims.comparison.compare import Comparison, compare
+from lowtail.claims.comparison.answer import Comparison
+from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, split
+from lowtail.logs.breaks.samples import split
+from lowtail.logs.sample import Sample
 from lowtail.logs.traces.under_read import under_read_flank
 from lowtail.models.two_samples.t_tests import holm
 

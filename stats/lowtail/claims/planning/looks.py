@@ -136,9 +136,9 @@ def looks(
     law, by = get_family(family), check_judge(judge)
     target = check_assurance(assurance)
     step = check_whole(every, "every", 1)
-    looks = check_whole(max_looks, "max_looks", 1)
-    if looks > MOST_LOOKS:
-        raise InputError(f"`max_looks` must be at most {MOST_LOOKS}, got {looks}. Look less often.")
+    many = check_whole(max_looks, "max_looks", 1)
+    if many > MOST_LOOKS:
+        raise InputError(f"`max_looks` must be at most {MOST_LOOKS}, got {many}. Look less often.")
     if boundary not in BOUNDARIES:
         raise InputError(f"`boundary` must be 'equal' or 'early strict', got {boundary!r}.")
     held = sample.n_censored / sample.n if survivors is None else check_share(survivors, "survivors")
@@ -146,7 +146,7 @@ def looks(
     if by == GOVERNING and len(treatments(sample)) > 1:
         both = [
             looks(
-                each, stated, found, every=step, assurance=target, family=law, judge=by, max_looks=looks,
+                each, stated, found, every=step, assurance=target, family=law, judge=by, max_looks=many,
                 boundary=boundary, survivors=survivors, rng=int(generator.integers(2**31)),
             )
             for each in treatments(sample).values()
@@ -158,7 +158,7 @@ def looks(
     edge = float(law.transform(strength))
     worlds = draw_worlds(known, law, edge, found, generator, SERIES)
     seed, null = seeds(generator, 2)
-    z, fresh = standard_series(law, step * looks, SERIES, held, seed)
+    z, fresh = standard_series(law, step * many, SERIES, held, seed)
     series = _Looks(sample, worlds.location[:, None] + worlds.spread[:, None] * z, fresh, edge, law, found, by)
     ceiling = known.confidence_that(strength, found.fraction_below)
     if by == GOVERNING and ceiling > 0:
@@ -167,7 +167,7 @@ def looks(
         ceiling *= float((limit[true] >= edge).mean()) if true.any() else 0.0
     edge_seed = int(null.generate_state(1)[0])
     at_edge, answers = [], []
-    for j in range(looks + 1):
+    for j in range(many + 1):
         series.look(step * j)
         at_edge.append(_edge_confidence(law, sample.n + step * j, held, found, edge_seed))
         levels = look_levels(np.column_stack(at_edge), sample.n + step * np.arange(j + 1), found.confidence, boundary)

@@ -14,7 +14,8 @@ from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample, split
+from lowtail.logs.breaks.samples import DEFAULT_BY, split
+from lowtail.logs.sample import Sample
 from lowtail.models.bounds.nonparametric import attribute_statement
 
 if TYPE_CHECKING:
@@ -34,7 +35,6 @@ __all__ = [
     "ratings_of",
 ]
 
-DEFAULT_BY = ("item", "orientation", "method")
 DEFAULT_BASES = ("A-basis", "B-basis", "5 % characteristic, 75 %")
 
 

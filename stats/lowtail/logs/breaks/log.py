@@ -13,8 +13,9 @@ from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log
 from lowtail.logs.breaks.header import Header, find_header
+from lowtail.logs.breaks.samples import DEFAULT_BY, Samples, split
 from lowtail.logs.breaks.wide import stress_advice, wide_advice
-from lowtail.logs.sample import check_slips
+from lowtail.logs.sample import Sample, check_slips
 from lowtail.logs.sheets.invisible import take_off_invisible
 from lowtail.logs.sheets.sheets import Grid, Source, read_grid
 from lowtail.logs.units import STRESS_NAMES, is_stress, read_force_unit, unit_key
@@ -71,6 +72,54 @@ class BreakLog(Record):
         return rows[["cell", "specimen", "item", "orientation", "method", "outcome", "set_aside"]].reset_index(
             drop=True
         )
+
+    @property
+    def samples(self) -> Samples:
+        """One sample a group of item, orientation and method, by label; rows set aside take no part.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> log = check_breaks(pd.DataFrame({"specimen": ["a", "b", "c"], "item": "sling", "method": "slow pull",
+        ...                                  "load [kN]": [24.1, 25.0, 22.9], "outcome": "broke"}))
+        >>> log.samples
+        sling, slow pull: 3 specimens, 3 broke, 22.9 to 25 kN
+        >>> log["sling, slow pull"].n
+        3
+        """
+        return self.grouped()
+
+    def grouped(self, by: Sequence[str] | str = DEFAULT_BY) -> Samples:
+        """One sample a group of these columns, by label, in order of first appearance.
+
+        Rows that are set aside (invalid or excluded) take no part; they stay in the log's table with their reason.
+
+        Parameters
+        ----------
+        by : sequence of str
+            Grouping columns, canonical names; default item, orientation, method.
+
+        Returns
+        -------
+        Samples
+            Labels join the grouping values with ", " (empty values left out).
+
+        Raises
+        ------
+        InputError
+            If a grouping column does not exist, or no row is usable.
+
+        See Also
+        --------
+        Samples.where : some of the groups, by value.
+        """
+        return Samples(split(self, by))
+
+    def __getitem__(self, label: str) -> Sample:
+        return self.samples[label]
+
+    def _ipython_key_completions_(self) -> list[str]:
+        return list(self.samples)
 
     def to_csv(self, path: str | os.PathLike[str]) -> None:
         """Write the canonical log as CSV; it reads back identical. See `lowtail.logs.breaks.export.write_csv`."""

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample, split
+from lowtail.logs.breaks.samples import split
+from lowtail.logs.sample import Sample
 from lowtail.report import style
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail._checks import door
-from lowtail.claims.comparison.compare import Comparison
+from lowtail.claims.comparison.answer import Comparison
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import draw_specimens, legend_above, wrap_label

@@ -12,7 +12,7 @@ from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.table import compare_table
 from lowtail.claims.strength.table import DEFAULT_BY, column_of, strength_table
-from lowtail.logs.sample import split
+from lowtail.logs.breaks.samples import split
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import breaks as plot_breaks
 from lowtail.report.figures.breaks import wrap_label
