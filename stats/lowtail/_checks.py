@@ -87,7 +87,6 @@ _TOGETHER = {  # parts of an annotation that are one thing in words
     "str | Path": "path",
     "str | Family": "family",
     "str | Basis": "basis",
-    "int | np.random.Generator": "seed",
 }
 _KINDS: dict[str, Kind] = {
     "Any": Kind(lambda value: True, "anything", "things"),
@@ -98,8 +97,16 @@ _KINDS: dict[str, Kind] = {
     "str": Kind(_is_word, "a word", "words"),
     "ArrayLike": Kind(_is_array, "a number or an array of numbers", "arrays of numbers"),
     "path": Kind(_is_path, "a path to a file", "files"),
-    "seed": Kind(
-        lambda v: _is_whole(v) or _is("numpy.random.Generator")(v), "an integer seed or a numpy Generator", "seeds"
+    "Seed": Kind(
+        lambda v: v is None or _is_whole(v) or isinstance(v, (np.random.Generator, np.random.SeedSequence)),
+        "None, an integer seed, a numpy Generator or a SeedSequence",
+        "seeds",
+    ),
+    "SampleLike": Kind(
+        lambda v: _is("lowtail.logs.sample.Sample")(v) or _is_array(v),
+        "one Sample, or an array of loads in kN",
+        "Samples",
+        "Make one with lt.Sample(load, broke), or take one from log.samples.",
     ),
     "family": _named(
         "lowtail.models.distributions.families.Family", "a family", "The families: 'weibull', 'normal', 'lognormal'."
@@ -258,7 +265,7 @@ def door(thing: F) -> F:
 def _public(thing: Any) -> str:
     """How a user calls this function: its name, behind its namespace where it has one."""
     space = next((f"{space}." for wing, space in _SPACES.items() if thing.__module__.startswith(f"lowtail.{wing}")), "")
-    return space + _ALIASES.get(thing.__name__, thing.__name__)
+    return space + _ALIASES.get(thing.__name__, str(thing.__name__))
 
 
 _SPACES = {  # wing of the house -> public namespace
@@ -286,6 +293,7 @@ _ALIASES = {
 
 
 def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
+    several = {p.name for p in signature(function).parameters.values() if "Sequence[Sample]" in str(p.annotation)}
     asked = {
         p.name: (i, kind_of(p.annotation))
         for i, p in enumerate(signature(function).parameters.values())
@@ -294,6 +302,8 @@ def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
 
     @wraps(function)
     def checked(*args: Any, **kwargs: Any) -> Any:
+        if several:
+            args, kwargs = _opened(asked, several, args, kwargs)
         for name, (i, kind) in asked.items():
             if i < len(args) or name in kwargs:
                 value = args[i] if i < len(args) else kwargs[name]
@@ -309,6 +319,19 @@ def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
         return function(*args, **kwargs)
 
     return checked
+
+
+def _opened(
+    asked: Mapping[str, tuple[int, Kind]], several: set[str], args: tuple[Any, ...], kwargs: dict[str, Any]
+) -> tuple[tuple[Any, ...], dict[str, Any]]:
+    """The arguments, with the samples of a log given as the list where a list of samples is asked for."""
+    places = {i for name, (i, _) in asked.items() if name in several}
+    given = [list(v.values()) if i in places and _samples(v) else v for i, v in enumerate(args)]
+    named = {k: list(v.values()) if k in several and _samples(v) else v for k, v in kwargs.items()}
+    return tuple(given), named
+
+
+_samples = _is("lowtail.logs.breaks.samples.Samples")
 
 
 def _masked(value: Any) -> int:

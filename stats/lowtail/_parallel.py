@@ -8,20 +8,22 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 
 from lowtail.errors import InputError
 
-__all__ = ["DRAWS", "as_rng", "run", "seeds"]
+__all__ = ["DRAWS", "Seed", "as_rng", "as_seed", "run", "seeds"]
 
 DRAWS = 1000  # simulated samples behind every p value that is not asked for with more: 0.05 to 0.7 points (1 error)
 
 T = TypeVar("T")
+Seed: TypeAlias = int | np.random.Generator | np.random.SeedSequence | None
+"""What a user may give as ``rng``: None draws a seed of its own, anything else gives the same answer again."""
 
 
-def as_rng(rng: int | np.random.Generator | np.random.SeedSequence | None) -> np.random.Generator:
+def as_rng(rng: Seed) -> np.random.Generator:
     """Turn a seed, a seed sequence or a generator into a generator.
 
     Raises
@@ -33,13 +35,25 @@ def as_rng(rng: int | np.random.Generator | np.random.SeedSequence | None) -> np
         return rng
     if rng is None or isinstance(rng, np.random.SeedSequence) or (isinstance(rng, (int, np.integer)) and rng >= 0):
         return np.random.default_rng(rng)
-    raise InputError(f"`rng` must be an integer seed, at least 0, or a numpy Generator, got {rng!r}.")
+    raise InputError(
+        f"`rng` must be None, an integer seed (at least 0), a numpy Generator or a SeedSequence, got {rng!r}."
+    )
 
 
-def seeds(rng: int | np.random.Generator | None, size: int) -> list[np.random.SeedSequence]:
+def as_seed(rng: Seed) -> int:
+    """Turn what a user gave into one integer seed; an integer stays itself."""
+    if isinstance(rng, (int, np.integer)) and not isinstance(rng, bool):
+        as_rng(rng)
+        return int(rng)
+    return int(as_rng(rng).integers(2**31))
+
+
+def seeds(rng: Seed, size: int) -> list[np.random.SeedSequence]:
     """Spawn ``size`` independent seed sequences from one root."""
     if isinstance(rng, np.random.Generator):
         root = np.random.SeedSequence(int(rng.integers(2**63)))
+    elif isinstance(rng, np.random.SeedSequence):
+        root = np.random.SeedSequence(rng.entropy, spawn_key=rng.spawn_key)  # so that asking twice gives the same
     else:
         as_rng(rng)  # or says what a seed must be
         root = np.random.SeedSequence(rng)

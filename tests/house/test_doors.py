@@ -221,7 +221,7 @@ def test_the_words_name_the_function_the_argument_what_it_got_and_what_to_do():
     said = str(caught.value)
     assert said == (
         "lower_bound: `sample` must be one Sample, got a list of 3. Make one with lt.Sample(load, broke), or take one "
-        "from lt.split(log)."
+        "from log.samples."
     )
     with pytest.raises(InputError, match=r"strength_table: `log` must be a BreakLog .* got a Sample\. Read one with"):
         lt.strength_table(FIVE)

@@ -22,7 +22,7 @@ TOLERANCE = 1.5
 
 
 def slow_and_shock():
-    samples = lt.split(lt.read_breaks(TOP / "data" / "park_breaks.csv"), by=("item", "orientation", "method"))
+    samples = list(lt.read_breaks(TOP / "data" / "park_breaks.csv").samples.values())
     named = {s.label: s for s in samples}
     return named["steel oval connector, major axis, slow pull"], named["steel oval connector, major axis, shock"]
 

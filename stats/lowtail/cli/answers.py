@@ -68,7 +68,7 @@ def check(
         return _template(template)
     log = read_log(needed(file, "check"), sheet, unit, decimal, columns, labels, slips, area_mm2)
     from lowtail.claims.strength.groups import can_answer
-    from lowtail.logs.breaks.near_columns import pools_unlike
+    from lowtail.logs.sheets.near_columns import pools_unlike
 
     groups = words_of(by, BY)
     verdict = can_answer(log, by=groups)
@@ -83,7 +83,8 @@ def check(
         }
         print_json("check", {**source_of(log), **body})
     else:
-        from lowtail.report.tables.text import findings_table, sums_sentence, terminal_width, text_table
+        from lowtail.report.tables.blocks import terminal_width, text_table
+        from lowtail.report.tables.text import findings_table, sums_sentence
 
         if len(log.findings):
             print(text_table(findings_table(log), terminal_width()), end="\n\n")
@@ -128,8 +129,9 @@ def strength(
     from lowtail.report.first_lines import lines_of
     from lowtail.report.page.sections_strength import borrowed_block, borrowed_words, strength_block
     from lowtail.report.phrases import check_units
+    from lowtail.report.tables.blocks import terminal_width, text_table
     from lowtail.report.tables.rows import rows_of
-    from lowtail.report.tables.text import only_groups, terminal_width, text_table, write_table
+    from lowtail.report.tables.text import only_groups, write_table
 
     check_units(units)
 
@@ -207,8 +209,9 @@ def compare(
     from lowtail.claims.comparison.table import compare_table
     from lowtail.report.page.sections_comparison import comparison_block
     from lowtail.report.phrases import check_units
+    from lowtail.report.tables.blocks import terminal_width, text_table
     from lowtail.report.tables.rows import rows_of
-    from lowtail.report.tables.text import only_groups, terminal_width, text_table, write_table
+    from lowtail.report.tables.text import only_groups, write_table
 
     check_units(units)
 

@@ -56,7 +56,8 @@ def trace(
     """
     from lowtail.logs.traces.append import append_to_log
     from lowtail.logs.traces.rows import trace_rows
-    from lowtail.report.tables.text import terminal_width, text_table, trace_block, write_table
+    from lowtail.report.tables.blocks import terminal_width, text_table
+    from lowtail.report.tables.text import trace_block, write_table
 
     options: dict[str, Any] = {} if unit is None else {"unit": unit}
     rows = trace_rows(files, cfc=cfc, **options)

@@ -16,15 +16,14 @@ from dataclasses import dataclass
 from html import escape
 from io import BytesIO, StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from lowtail._caution import CAUTION
 from lowtail._checks import door
 from lowtail.errors import InputError
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 __all__ = [
     "INK",

@@ -104,7 +104,7 @@ def what_it_answers(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
     drops = used["drop_height_m"].dropna().unique()
     parts = sorted({p for p in used["failed_part"] if p})
     most = max(samples, key=lambda s: s.n_broken)
-    name = f"[s for s in lt.split(log) if s.label == {most.label!r}][0]"
+    name = f"log[{most.label!r}]"
     two = {"slow pull", "shock"} <= set(methods)
     return Choices(
         (

@@ -127,7 +127,7 @@ def test_slips_count_both_ways() -> None:
 
 def test_batches_are_counted_where_they_govern() -> None:
     """The lowest group of the demo log whose batch bound fails: batches, and the arms say of how many."""
-    sample = {s.label: s for s in lt.split(LOG, BY)}["steel oval connector, minor axis, slow pull"]
+    sample = LOG.grouped(BY)["steel oval connector, minor axis, slow pull"]
     assert governing(sample, B).these_batches > 7 > governing(sample, B).next_batch
     plan = lt.plan.more_samples(sample, 7.0, B)
     assert (plan.unit, plan.per_batch) == ("batch", 4)
@@ -141,7 +141,7 @@ def test_batches_are_counted_where_they_govern() -> None:
 
 
 def test_nothing_attainable_is_said_with_the_reason() -> None:
-    sample = {s.label: s for s in lt.split(LOG, BY)}[SHOCK]
+    sample = LOG.grouped(BY)[SHOCK]
     plan = lt.plan.more_samples(sample, 18.0, B)
     assert plan.n is None
     assert plan.unit == "batch"

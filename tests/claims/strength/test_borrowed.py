@@ -183,7 +183,7 @@ def test_table_borrows_within_the_item_and_nothing_else_changes(table):
     ]
     pd.testing.assert_frame_equal(table[plain.columns], plain)
     assert table.attrs["borrow"] == ["item"] and table.attrs["borrow_family"] == "weibull"
-    samples = {s.label: s for s in lt.split(LOG)}
+    samples = LOG.samples
     for _, row in table[table["n_slipped"] == 0].iterrows():
         sample = samples[row["group"]]
         kin = [s for s in samples.values() if s.group["item"] == sample.group["item"]]
@@ -196,8 +196,8 @@ def test_table_borrows_within_the_item_and_nothing_else_changes(table):
 
 
 def test_slips_that_are_not_stated_give_the_lower_reading(table):
-    (slid,) = [s for s in lt.split(LOG) if s.n_slipped]
-    kin = [s for s in lt.split(LOG) if s.group["item"] == slid.group["item"]]
+    (slid,) = [s for s in LOG.samples.values() if s.n_slipped]
+    kin = [s for s in LOG.samples.values() if s.group["item"] == slid.group["item"]]
     lows = [
         lower_bound(slid.with_slips(m), "A-basis", siblings=[s.with_slips(m) if s.n_slipped else s for s in kin]).low
         for m in ("failure", "held")
@@ -213,7 +213,7 @@ def test_all_groups_only_by_choice_and_other_families():
     frame = lt.strength_table(LOG, bases="A-basis", borrow="all", family="normal")
     assert "17 groups" in frame["borrowed scatter"].iloc[0] and frame.attrs["borrow_family"] == "weibull"
     frame = lt.strength_table(LOG, bases="A-basis", borrow="item", family="lognormal")
-    sample, *kin = [s for s in lt.split(LOG) if s.group["item"] == "steel oval connector"]
+    sample, *kin = [s for s in LOG.samples.values() if s.group["item"] == "steel oval connector"]
     found = lower_bound(sample, "A-basis", family="lognormal", siblings=kin)
     assert frame["A-basis, borrowed scatter [kN]"].iloc[0] == found.low
     with pytest.raises(InputError, match="`borrow` names 'batch', which is not among the grouping columns"):

@@ -118,7 +118,7 @@ def test_the_log_may_say_what_a_slip_means():
     )
     for meaning in ("", "failure", "held"):
         log = lt.check_breaks(frame, slips=meaning)
-        (sample,) = lt.split(log, "item")
+        (sample,) = log.grouped("item").values()
         assert sample.slips == meaning
         table = lt.strength_table(log, by="item", bases="B-basis")
         assert table["B-basis [kN]"][0] == lt.governing(KNOT, "B-basis", slips=meaning or None).low

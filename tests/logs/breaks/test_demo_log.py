@@ -63,5 +63,5 @@ def test_what_the_log_holds(park: lt.BreakLog) -> None:
     assert table["batch"].nunique() == 11 and table["age_years"].notna().all() and table["rated_kN"].notna().all()
     shock = table["method"] == "shock"
     assert table.loc[shock, ["drop_mass_kg", "drop_height_m", "sample_rate_hz"]].notna().all(axis=None)
-    assert all(5 <= s.n <= 8 for s in lt.split(park))
+    assert all(5 <= s.n <= 8 for s in park.samples.values())
     assert (park.findings["level"] == "info").all()

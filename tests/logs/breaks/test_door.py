@@ -17,7 +17,7 @@ import lowtail as lt
 from lowtail.cli import main
 from lowtail.errors import InputError, TableError
 from lowtail.logs.breaks.labels import nearly_equal
-from lowtail.logs.breaks.near_columns import letters_apart, pools_unlike
+from lowtail.logs.sheets.near_columns import letters_apart, pools_unlike
 
 HEAD = "specimen,item,orientation,method,load [kN],outcome\n"
 SLOW = "".join(f"a{i},sling,straight,slow pull,{x},broke\n" for i, x in enumerate((22.4, 23.1, 24.0, 22.9)))
@@ -149,7 +149,7 @@ def test_several_sheets_are_refused_by_name_or_read_together(tmp_path):
     log = lt.read_breaks(path, sheet="all")
     assert log.n_rows == 8 and log.source.sheet == "Slow, Drops"
     assert log.table["cell"].str.split("!").str[0].tolist() == ["Slow"] * 4 + ["Drops"] * 4
-    assert [s.label for s in lt.split(log)] == ["sling, straight, slow pull", "sling, straight, shock"]
+    assert [s.label for s in log.samples.values()] == ["sling, straight, slow pull", "sling, straight, shock"]
     assert main(["check", str(path), "--no-checks", "--sheet", "all"]) == 0
     assert log.table["sheet"].tolist() == ["Slow"] * 4 + ["Drops"] * 4
     assert all("!" in cell or cell in ("Slow", "Drops", "file") for cell in log.findings["cell"])

@@ -30,7 +30,7 @@ def test_rows_in_are_rows_used_plus_rows_set_aside(park: lt.BreakLog) -> None:
     assert park.n_rows == 120
     assert (park.n_used, park.n_set_aside) == (118, 2)
     assert park.set_aside["set_aside"].str.startswith(("invalid: ", "excluded: ")).all()
-    assert sum(s.n for s in lt.split(park)) == park.n_used
+    assert sum(s.n for s in park.samples.values()) == park.n_used
     assert str(park) == (
         "park_breaks.csv: 120 specimens = 118 used (111 broke, 6 held, 1 slipped) + 2 set aside; 0 warnings"
     )

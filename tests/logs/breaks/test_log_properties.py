@@ -61,7 +61,7 @@ def test_disturbed_files_mean_the_same(
         return
     assert log.table["load_kN"].to_numpy() == pytest.approx(np.array(truth, dtype=float), rel=1e-14)
     assert log.table["outcome"].tolist() == outcomes
-    (sample,) = lt.split(log, by="orientation")
+    (sample,) = log.grouped("orientation").values()
     assert sample.broke.tolist() == [o == "broke" for o in outcomes]
 
 
@@ -78,8 +78,8 @@ def test_row_order_is_irrelevant(truth: list[Decimal], data: st.DataObject) -> N
         }
     )
     shuffled = frame.sample(frac=1, random_state=data.draw(st.integers(0, 999)))
-    one = {s.label: sorted(s.load) for s in lt.split(lt.check_breaks(frame))}
-    other = {s.label: sorted(s.load) for s in lt.split(lt.check_breaks(shuffled))}
+    one = {s.label: sorted(s.load) for s in lt.check_breaks(frame).samples.values()}
+    other = {s.label: sorted(s.load) for s in lt.check_breaks(shuffled).samples.values()}
     assert one == other
 
 

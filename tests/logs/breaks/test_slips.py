@@ -7,7 +7,8 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
-from lowtail.logs.breaks.slips import exact_interval, slip_table
+from lowtail._proportion import exact_interval
+from lowtail.logs.breaks.slips import slip_table
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail._numbers import p_text
-from lowtail._parallel import DRAWS, as_rng
+from lowtail._parallel import DRAWS, Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P, families_of, lending_family
@@ -73,7 +73,7 @@ def equal_scale(
     family: str | Family = "weibull",
     *,
     size: int = DRAWS,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> EqualScale:
     """Test whether groups have one scatter; locations are their own.
 
@@ -210,7 +210,7 @@ def gains_said(
     columns: Sequence[str],
     basis: str,
     law: Family,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> tuple[str, ...]:
     """What borrowed scatter gains, and whether the data speak against one scatter, for each family of groups."""
     said = []

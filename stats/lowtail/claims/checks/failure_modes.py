@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail._numbers import p_text, times_in_ten
-from lowtail._parallel import DRAWS, as_rng
+from lowtail._parallel import DRAWS, Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
@@ -20,6 +19,7 @@ from lowtail.claims.parts.weak_link import weak_link
 from lowtail.claims.strength.answer import floor3
 from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.sample import Sample
 from lowtail.models.bounds.weakest import by_cause
 from lowtail.models.confidence.distribution import confidence_distribution
@@ -35,9 +35,6 @@ from lowtail.models.distributions.goodness import (
     tie_step,
     weak_minority,
 )
-
-if TYPE_CHECKING:
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["FailureModes", "failure_modes"]
 
@@ -113,7 +110,7 @@ def failure_modes(
     weak_share: float = 0.10,
     weak_loss: float = 0.30,
     size: int = DRAWS,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> FailureModes:
     """Look for more than one kind of failure in a group.
 

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail._numbers import p_text, times_in_ten
-from lowtail._parallel import DRAWS, as_rng
+from lowtail._parallel import DRAWS, Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.empirical import draw_held
 from lowtail.models.distributions.families import FAMILIES, Family, get_family, name_of
 from lowtail.models.distributions.fit import fit_many
@@ -97,14 +97,14 @@ class GoodnessOfFit(Record):
 
 @door
 def goodness_of_fit(
-    sample: Sample,
+    sample: SampleLike,
     *,
     families: Sequence[str | Family] = tuple(FAMILIES),
     false_alarm: float = 0.05,
     weak_share: float = 0.10,
     weak_loss: float = 0.30,
     size: int = DRAWS,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> GoodnessOfFit:
     """Anderson-Darling test of each distribution with its parameters estimated, valid at any n and with survivors.
 
@@ -119,7 +119,7 @@ def goodness_of_fit(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
     At least 4 specimens with 3 different loads at break, kN.
     families : sequence of {"weibull", "normal", "lognormal"}
     The first one is spoken of in the sentence.
@@ -152,6 +152,7 @@ def goodness_of_fit(
     >>> answer.p_value > 0.3
     True
     """
+    sample = as_sample(sample)
     for name, value in (("false_alarm", false_alarm), ("weak_share", weak_share), ("weak_loss", weak_loss)):
         check_fraction(value, name)
     laws = [get_family(f) for f in families]

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail._numbers import p_text
-from lowtail._parallel import DRAWS, as_rng
+from lowtail._parallel import DRAWS, Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.many import low_many
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.goodness import different_breaks, recording_step, rounded, simulate_like, tie_step
@@ -117,7 +117,7 @@ class Outliers(Record):
 
 @door
 def outliers(
-    sample: Sample,
+    sample: SampleLike,
     family: str | Family = "normal",
     *,
     most: int | None = None,
@@ -125,7 +125,7 @@ def outliers(
     basis: str | Basis = "B-basis",
     bound_family: str | Family = "weibull",
     size: int = DRAWS,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> Outliers:
     """Screen a sample for specimens that stand apart; never removes one.
 
@@ -139,7 +139,7 @@ def outliers(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         At least 3 specimens, loads in kN.
     family : {"normal", "lognormal", "weibull"}
         Distribution of a sound sample. A sound Weibull sample has a longer low tail than the normal screen expects:
@@ -178,6 +178,7 @@ def outliers(
     = 5 a single outlier must lie 8.2 standard deviations away to be found 8 times in 10. It stays in unless a physical
     reason is on record.
     """
+    sample = as_sample(sample)
     law = get_family(family)
     check_fraction(false_alarm, "false_alarm")
     exact = sample.n_censored == 0 and law.name != "weibull"
@@ -293,12 +294,12 @@ def _tail(sample: Sample, law: Family, false_alarm: float, size: int, rng: np.ra
 
 
 @door
-def influence(sample: Sample, basis: str | Basis = "B-basis", *, family: str | Family = "weibull") -> pd.DataFrame:
+def influence(sample: SampleLike, basis: str | Basis = "B-basis", *, family: str | Family = "weibull") -> pd.DataFrame:
     """Lower bound with all specimens and without each one in turn: how much the answer depends on a single specimen.
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
     basis : str or Basis
         Fraction below and confidence of the bound.
     family : {"weibull", "normal", "lognormal"}
@@ -309,6 +310,7 @@ def influence(sample: Sample, basis: str | Basis = "B-basis", *, family: str | F
         One row a specimen: ``specimen``, ``load_kN``, ``broke``, ``low`` (with all, kN), ``low_without`` (kN; NaN where
         the rest carries no bound), ``change`` (``low_without - low``, kN), largest change first.
     """
+    sample = as_sample(sample)
     which = get_basis(basis)
     n = sample.n
     load = np.tile(sample.load, (n + 1, 1)).astype(float)

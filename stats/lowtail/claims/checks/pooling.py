@@ -12,7 +12,7 @@ from scipy import stats
 
 from lowtail._checks import door
 from lowtail._numbers import p_text
-from lowtail._parallel import DRAWS, as_rng
+from lowtail._parallel import DRAWS, Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
@@ -120,7 +120,7 @@ def pooling(
     false_alarm: float = 0.05,
     size: int = DRAWS,
     power: bool = True,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> Pooling:
     """Test batches against each other in four ways, every p-value by permutation or simulation.
 

@@ -10,7 +10,7 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.checks.goodness_of_fit import goodness_of_fit
 from lowtail.claims.strength.lower_bound import floor3, lower_bound
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.families import FAMILIES
 
 __all__ = ["Sensitivity", "sensitivity"]
@@ -64,14 +64,14 @@ class Sensitivity(Record):
 
 
 @door
-def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
+def sensitivity(sample: SampleLike, basis: str | Basis = "B-basis") -> Sensitivity:
     """State the bound under the Weibull, normal and lognormal distributions.
 
     No distribution is chosen: at n = 5 the data tell Weibull from lognormal with a chance of 5 to 8 %.
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
     basis : str or Basis
         A tolerance basis.
 
@@ -85,6 +85,7 @@ def sensitivity(sample: Sample, basis: str | Basis = "B-basis") -> Sensitivity:
     >>> print(sensitivity(Sample([24.1, 25.3, 22.8, 26.0, 23.9])))
     the three distributions give 19.1, 20.1, 20.4 kN (B-basis); the reading does not depend on it.
     """
+    sample = as_sample(sample)
     wanted = get_basis(basis)
     if sample.n_broken == 0:
         raise NoAnswerError(f"{sample.who}: none of {sample.n} broke, so that no distribution can be fitted.")

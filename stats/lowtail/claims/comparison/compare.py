@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._checks import door
+from lowtail._parallel import Seed
 from lowtail.claims.comparison.answer import Comparison, names
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
 from lowtail.claims.comparison.deciding import Ends, equivalent, fails, keeps, stronger, weaker
@@ -16,7 +17,7 @@ from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.typical import Answer, answer_independent
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.two_samples.permutation import check_alternative
 from lowtail.models.two_samples.t_tests import scatter_permutation
 
@@ -28,8 +29,8 @@ LOW_FRACTIONS = (0.01, 0.05, 0.10)
 
 @door
 def compare(
-    reference: Sample,
-    other: Sample,
+    reference: SampleLike,
+    other: SampleLike,
     *,
     family: str = "auto",
     test: str = "auto",
@@ -41,7 +42,7 @@ def compare(
     pair: Sequence[Any] | str | None = None,
     block: Sequence[Any] | str | None = None,
     under_read: tuple[float, float] = (0.0, 0.0),
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> Comparison:
     """Compare the strength of two arms: the ratio with its interval first, the p value beside it.
 
@@ -58,7 +59,7 @@ def compare(
 
     Parameters
     ----------
-    reference, other : Sample
+    reference, other : Sample or array_like
         The two arms, loads in kN, at least 2 different loads at break in each.
     family : {"auto", "lognormal", "normal", "weibull"}
         Distribution behind the typical ratio. "auto": lognormal where every specimen broke, Weibull otherwise.
@@ -111,6 +112,8 @@ def compare(
     >>> round(result.ratio, 3), result.verdict
     (0.907, 'shown')
     """
+    reference = as_sample(reference)
+    other = as_sample(other)
     check_arguments(margin, confidence, low_fraction, under_read)
     check_alternative(alternative)
     check_arms(reference, other)

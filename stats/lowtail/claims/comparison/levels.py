@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail._numbers import p_text
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng, as_seed
 from lowtail._record import Record
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.arm_checks import check_arguments
@@ -136,7 +136,7 @@ def compare_levels(
     *,
     family: str = "auto",
     confidence: float = 0.95,
-    rng: int = 0,
+    rng: Seed = 0,
     **options: Any,
 ) -> Levels:
     """Compare several levels: an omnibus permutation test, then every level against the reference.
@@ -172,6 +172,7 @@ def compare_levels(
     >>> list(compare_levels([low, high, highest]).contrasts["difference"])
     ['weaker', 'weaker']
     """
+    rng = as_seed(rng)
     check_arguments(None, confidence, 0.1, (0.0, 0.0))
     base = _base(samples, reference)
     others = [s for s in samples if s is not base]

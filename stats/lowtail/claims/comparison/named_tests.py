@@ -10,9 +10,10 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail._numbers import p_text
+from lowtail._parallel import Seed
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.two_samples import half_and_half
 from lowtail.models.two_samples import rank_tests as ranks
 from lowtail.models.two_samples import survivor_tests as survivors
@@ -164,13 +165,13 @@ TESTS: dict[str, _Named] = {
 
 @door
 def two_sample_test(
-    reference: Sample, other: Sample, test: str, *, alternative: str = "two-sided", rng: int | np.random.Generator = 0
+    reference: SampleLike, other: SampleLike, test: str, *, alternative: str = "two-sided", rng: Seed = 0
 ) -> TwoSampleTest:
     """Run one test of two arms by its name; for the answer itself use `compare`.
 
     Parameters
     ----------
-    reference, other : Sample
+    reference, other : Sample or array_like
         The two arms, loads in kN.
     test : str
         One of the names in ``lowtail.claims.comparison.named_tests.TESTS``. Tests with "log-rank" or "likelihood
@@ -194,6 +195,8 @@ def two_sample_test(
     >>> two_sample_test(slow, shock, "Mann-Whitney").p_value
     0.1
     """
+    reference = as_sample(reference)
+    other = as_sample(other)
     if test not in TESTS:
         raise InputError(f"`test` must be one of {', '.join(map(repr, TESTS))}, got {test!r}.")
     named = TESTS[test]

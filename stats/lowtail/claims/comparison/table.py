@@ -4,26 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from lowtail._checks import door
-from lowtail._parallel import run, seeds
+from lowtail._parallel import Seed, as_seed, run, seeds
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
 from lowtail.logs.sample import Sample
 from lowtail.logs.traces.under_read import under_read_flank
 from lowtail.models.two_samples.t_tests import holm
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["compare_table", "under_read_of"]
 
@@ -56,7 +53,7 @@ def compare_table(
     pulse_width_ms: float | None = None,
     break_share: float = BREAK_SHARE,
     confidence: float = 0.95,
-    rng: int = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
     **options: Any,
@@ -96,6 +93,7 @@ def compare_table(
     InputError
         If a column or level does not exist in the log.
     """
+    rng = as_seed(rng)
     table: Any = getattr(log, "table", log)
     groups = (by,) if isinstance(by, str) else tuple(by)
     pairs = _pairs(table, factor, str(reference), None if other is None else str(other), groups)

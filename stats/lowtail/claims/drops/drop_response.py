@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,15 +12,13 @@ from scipy import stats
 
 from lowtail._checks import door
 from lowtail._numbers import down, nearest, up
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.drops.drop_law import LINKS, Counts, count, fit_counts, severity_interval, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import titled
-
-if TYPE_CHECKING:
-    from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["DropProportion", "DropResponse", "SeverityAt", "drop_proportion", "drop_response"]
 
@@ -192,7 +189,7 @@ def drop_response(
     fractions: Sequence[float] = (0.01, 0.10, 0.50),
     confidence: float = 0.95,
     draws: int = DRAWS,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> DropResponse:
     """Severity at which 1, 10 and 50 % break, from drops of which only broke or held is known.
 

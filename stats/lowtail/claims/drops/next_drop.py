@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,9 +16,7 @@ from lowtail.claims.drops.drop_log import read_drops
 from lowtail.claims.drops.drop_response import DropResponse
 from lowtail.errors import InputError
 from lowtail.glossary import setting
-
-if TYPE_CHECKING:
-    from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["NextDrop", "next_drop"]
 

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.errors import InputError
 from lowtail.models.distributions.families import get_family
@@ -24,7 +24,7 @@ def common_cause(
     correlations: Sequence[float] = (0.0, 0.3, 0.6, 0.9),
     *,
     size: int = 100_000,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> pd.DataFrame:
     """What the figures would be if the components' strengths went together, by simulation.
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError
@@ -92,7 +92,7 @@ def fuse_window(
     confidence: float = 0.95,
     family: str | Family = "weibull",
     size: int = 4000,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> FuseWindow:
     """Window of typical fuse strength between the needs of the specimen and of the load cell.
 

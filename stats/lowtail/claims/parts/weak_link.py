@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
 from lowtail.claims.parts.component_table import assembly_low, component_table
 from lowtail.claims.strength.answer import floor3
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.sample import Sample
 from lowtail.models.bounds.weakest import (
     by_cause,
@@ -29,9 +29,6 @@ from lowtail.models.bounds.weakest import (
 )
 from lowtail.models.confidence.distribution import ScalePrior, confidence_distribution
 from lowtail.models.distributions.families import Family, get_family
-
-if TYPE_CHECKING:
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["WeakLink", "weak_link"]
 
@@ -141,7 +138,7 @@ def weak_link(
     known: Mapping[str, float | ScalePrior] | None = None,
     upgrade: float = 0.10,
     size: int = 8000,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> WeakLink:
     """Distributions of the components and of the assembly as the weakest of them.
 

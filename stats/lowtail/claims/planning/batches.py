@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Chances
 from lowtail.claims.planning.core.answer import answer as find
@@ -55,7 +55,7 @@ def batches(
     survivors: float = 0.0,
     assurance: float = 0.8,
     max_n: int = 60,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
 ) -> Plan:
     """Specimens of each batch so that the bound across batches reaches the claim with a stated chance.

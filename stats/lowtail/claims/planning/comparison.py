@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
 from lowtail.claims.planning.core.arms import Aim, Pairs, Split, check_costs, make_aim, split_arms
 from lowtail.claims.planning.core.chances import chance_two_arms
@@ -56,7 +54,7 @@ def comparison(
     test: str = "auto",
     cost: tuple[float, float] | None = None,
     max_n: int = 1000,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
 ) -> Plan:
     """Specimens in each arm for a comparison of typical strengths to succeed with a stated power.

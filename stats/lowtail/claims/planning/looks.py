@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng, seeds
+from lowtail._parallel import Seed, as_rng, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Answer
 from lowtail.claims.planning.core.endless import endless_limit
@@ -46,7 +46,7 @@ from lowtail.claims.planning.core.words import shows
 from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge_bound
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import NORMAL, Family, get_family
 from lowtail.models.series.normal_pivot import normal_confidence
@@ -65,7 +65,7 @@ FEW = 20  # simulated successes below which a level is set by its part of the er
 
 @door
 def looks(
-    sample: Sample,
+    sample: SampleLike,
     claim: float | Claim,
     basis: str | Basis | None = None,
     *,
@@ -76,7 +76,7 @@ def looks(
     max_looks: int = 8,
     boundary: str = "equal",
     survivors: float | None = None,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> Plan:
     """How many more specimens at most, looking after every few and stopping at the first success.
 
@@ -88,7 +88,7 @@ def looks(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Breaks in hand, loads in kN; judging them is the first look.
     claim : float or Claim
         Strength in kN, or ``Claim(strength=...)``.
@@ -130,6 +130,7 @@ def looks(
     Pocock (1977) Biometrika 64:191-199, one level for all looks; O'Brien and Fleming (1979) Biometrics 35:549-556 and
     Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
     """
+    sample = as_sample(sample)
     strength, found, stated = strength_claim(claim, basis)
     if not found.tolerance:
         raise InputError(f"Looks need a basis with a confidence, got '{found.name}' ({found.kind}).")

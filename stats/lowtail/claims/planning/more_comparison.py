@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.claims.planning.core.answer import between_looks
 from lowtail.claims.planning.core.arms import Aim, make_aim
 from lowtail.claims.planning.core.pairs import Arms
 from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, check_whole, count, percent, positive
 from lowtail.claims.planning.core.trials import Trials
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import SampleLike, as_sample
 
 __all__ = ["more_comparison"]
 
@@ -23,8 +21,8 @@ LOOKS = (0, 1, 2, 3, 5, 8, 13, 22, 38, 60)
 
 @door
 def more_comparison(
-    reference: Sample,
-    other: Sample,
+    reference: SampleLike,
+    other: SampleLike,
     claim: Claim | None = None,
     *,
     alternative: str = "two-sided",
@@ -32,7 +30,7 @@ def more_comparison(
     n_ratio: float = 1.0,
     assurance: float = 0.8,
     max_n: int = 60,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> Plan:
     """How many more specimens in each arm until a comparison succeeds, with a stated chance.
 
@@ -41,7 +39,7 @@ def more_comparison(
 
     Parameters
     ----------
-    reference, other : Sample
+    reference, other : Sample or array_like
         Breaks in hand, at least 2 different loads at break in each.
     claim : Claim, optional
         ``Claim(keeps=...)`` or ``Claim(same_within=...)``; without one a difference is sought.
@@ -75,6 +73,8 @@ def more_comparison(
     >>> more_comparison(slow, shock, Claim(keeps=0.9)).n
     0
     """
+    reference = as_sample(reference)
+    other = as_sample(other)
     aim = make_aim(None, claim, confidence, alternative)
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 1)

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.judge import GOVERNING, check_judge
@@ -21,7 +19,7 @@ from lowtail.claims.planning.core.plan import (
     strength_claim,
 )
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import SampleLike, as_sample
 from lowtail.models.distributions.families import Family, get_family
 
 __all__ = ["more_samples", "worse_plan"]
@@ -31,7 +29,7 @@ MOST = 200
 
 @door
 def more_samples(
-    sample: Sample,
+    sample: SampleLike,
     claim: float | Claim,
     basis: str | Basis | None = None,
     *,
@@ -42,7 +40,7 @@ def more_samples(
     per_batch: int | None = None,
     survivors: float | None = None,
     cost: float | None = None,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
 ) -> Plan:
     """How many more specimens, or batches, until the bound that judges all of them together reaches the claim.
@@ -59,7 +57,7 @@ def more_samples(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Breaks in hand, loads in kN, with survivors, slips and batches.
     claim : float or Claim
         Strength in kN, or ``Claim(strength=...)``.
@@ -109,6 +107,7 @@ def more_samples(
     >>> plan.n, plan.unit
     (13, 'specimen')
     """
+    sample = as_sample(sample)
     strength, found, stated = strength_claim(claim, basis)
     wanted = Wanted(
         strength=strength,
@@ -137,6 +136,6 @@ def _check_most(max_n: object) -> int:
     most = check_whole(max_n, "max_n", 1)
     if most > MOST:
         raise InputError(
-            f"`max_n` must be at most {MOST} further specimens, got {most}. For a large new series use `plan.new_series`."
+            f"`max_n` must be at most {MOST} further specimens, got {most}. For a large new series: `plan.new_series`."
         )
     return most

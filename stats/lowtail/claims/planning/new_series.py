@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Answer, Chances, between_looks, looks_at
 from lowtail.claims.planning.core.answer import answer as find
@@ -88,7 +88,7 @@ def new_series(
     survivors: float = 0.0,
     cost: float | None = None,
     max_n: int = 500,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
 ) -> Plan:
     """Specimens of a new series so that the bound that judges it reaches the claim with a stated chance.

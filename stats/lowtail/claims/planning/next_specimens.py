@@ -11,7 +11,7 @@ import numpy as np
 
 from lowtail._checks import door
 from lowtail._guard import Trouble, attempt
-from lowtail._parallel import as_rng, run, seeds
+from lowtail._parallel import Seed, as_rng, run, seeds
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
@@ -91,7 +91,7 @@ def next_specimens(
     family: str | Family = "weibull",
     judge: str = GOVERNING,
     cost: Sequence[float] | None = None,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
 ) -> NextSpecimens:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._checks import check_fraction, door
-from lowtail._parallel import run, seeds
+from lowtail._parallel import Seed, as_seed, run, seeds
 from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.errors import InputError
 from lowtail.models.distributions.families import get_family
 from lowtail.models.two_samples.half_and_half import Arms
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["power_grid", "rejects"]
 
@@ -56,7 +54,7 @@ def power_grid(
     family: str = "lognormal",
     confidence: float = 0.95,
     size: int = 2000,
-    rng: int = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
 ) -> pd.DataFrame:
@@ -99,6 +97,7 @@ def power_grid(
     >>> bool(grid["chance"][1] > grid["chance"][0])
     True
     """
+    rng = as_seed(rng)
     import pandas as pd
 
     name = get_family(family).name

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng, run, seeds
+from lowtail._parallel import Seed, as_rng, run, seeds
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.planning.core.answer import Chances
 from lowtail.claims.planning.core.answer import answer as find
@@ -54,7 +54,7 @@ def precision(
     survivors: float = 0.0,
     cost: float | None = None,
     max_n: int = 1000,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
 ) -> Plan:
     """Specimens until the two-sided confidence interval of a low strength is narrow enough, with a stated chance.

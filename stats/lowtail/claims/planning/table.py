@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail._guard import Trouble, attempt
-from lowtail._parallel import as_rng, run
+from lowtail._parallel import Seed, as_rng, run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.judge import GOVERNING, check_judge
 from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, check_whole, strength_claim
@@ -17,9 +17,6 @@ from lowtail.claims.planning.more_samples import more_samples
 from lowtail.errors import InputError
 from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["table"]
 
@@ -34,7 +31,7 @@ def table(
     family: str | Family = "weibull",
     judge: str = GOVERNING,
     max_n: int = 60,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
 ) -> pd.DataFrame:

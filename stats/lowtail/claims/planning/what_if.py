@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from lowtail._checks import door
-from lowtail._parallel import as_rng, run
+from lowtail._parallel import Seed, as_rng, run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.judge import GOVERNING, check_judge
 from lowtail.claims.planning.core.plan import (
@@ -26,9 +26,6 @@ from lowtail.claims.planning.new_series import chances_of, make_world, true_low
 from lowtail.errors import InputError
 from lowtail.models.distributions.families import Family, get_family
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 __all__ = ["what_if"]
 
 
@@ -44,7 +41,7 @@ def what_if(
     judge: str = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
     n_jobs: int = 1,
     progress: bool | None = None,
 ) -> pd.DataFrame:

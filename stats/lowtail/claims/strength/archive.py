@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail._parallel import run
@@ -13,9 +15,6 @@ from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY, strength_ta
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.logs.breaks.log import BreakLog, check_breaks, read_breaks
 from lowtail.models.distributions.families import Family
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["strength_table_large"]
 

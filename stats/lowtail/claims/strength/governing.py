@@ -26,7 +26,7 @@ from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, check_slips
+from lowtail.logs.sample import Sample, SampleLike, as_sample, check_slips
 
 __all__ = ["Governing", "batch_names", "governing", "next_batch_low", "treatments"]
 
@@ -136,7 +136,7 @@ def treatments(sample: Sample, slips: str | None = None) -> dict[str, Sample]:
 
 
 @door
-def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Governing:
+def governing(sample: SampleLike, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Governing:
     """The lower bound that judges a group, and what governs it.
 
     The lowest of the Weibull, the normal and the cautious bound; with slips the lower of both readings; with two or
@@ -144,7 +144,7 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Loads in kN, with survivors, slips and batches.
     basis : str or Basis
         A basis with content and confidence ("tolerance").
@@ -176,6 +176,7 @@ def governing(sample: Sample, basis: str | Basis = "B-basis", *, slips: str | No
     making up as much as 46 % could have been missed (95 % confidence); if it is 15 % weaker the bound is 14.9 kN, if
     30 % weaker 12.5 kN, not 16.5.
     """
+    sample = as_sample(sample)
     wanted = get_basis(basis)
     if not wanted.tolerance:
         raise InputError(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail._guard import Trouble, attempt
@@ -14,14 +15,10 @@ from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound
 from lowtail.errors import InputError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import DEFAULT_BY, split
 from lowtail.logs.sample import Sample
 from lowtail.models.bounds.nonparametric import attribute_statement
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = [
     "DEFAULT_BASES",

@@ -15,7 +15,7 @@ from lowtail.claims.strength.cautious import cautious_confidence
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.lower_bound import confidence_that, lower_bound
 from lowtail.errors import InputError, LowtailError
-from lowtail.logs.sample import Sample, check_slips
+from lowtail.logs.sample import Sample, SampleLike, as_sample, check_slips
 
 __all__ = ["Judged", "Verdict", "demonstrated", "judge", "judge_bound"]
 
@@ -98,12 +98,12 @@ class Judged(Record):
 
 
 @door
-def judge(sample: Sample, rating: float, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Judged:
+def judge(sample: SampleLike, rating: float, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Judged:
     """Judge a rating of one group by the bound that governs; what the group cannot answer is said in the verdict.
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
     rating : float
         kN, greater than 0.
     basis : str or Basis
@@ -129,6 +129,7 @@ def judge(sample: Sample, rating: float, basis: str | Basis = "B-basis", *, slip
     >>> print(judge(Sample([24.1, 25.3, 22.8, 26.0, 23.9], batch=list("aaaaa")), 15))
     backed for this one batch: B-basis 16.5 kN (governed by cautious bound) reaches 15 kN
     """
+    sample = as_sample(sample)
     wanted = get_basis(basis)
     if not (math.isfinite(rating) and rating > 0):
         raise InputError(f"`rating` must be a strength in kN greater than 0, got {rating!r}.")

@@ -16,7 +16,7 @@ from lowtail.claims.strength.borrowed import EQUAL, EQUAL_COVERED, borrow
 from lowtail.claims.strength.early_notes import EARLY, held_note, lowered_words
 from lowtail.claims.strength.methods import OTHER_ROADS, mean_minus_ks, none_broken
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.distribution import ConfidenceDistribution, ScalePrior, confidence_distribution
 from lowtail.models.confidence.siblings import floor_confidence
 from lowtail.models.distributions.families import Family, get_family, name_of
@@ -88,7 +88,7 @@ def _basis(basis: str | Basis | None, fraction_below: float | None, confidence: 
 
 @door
 def lower_bound(
-    sample: Sample,
+    sample: SampleLike,
     basis: str | Basis | None = None,
     *,
     fraction_below: float | None = None,
@@ -104,7 +104,7 @@ def lower_bound(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Loads in kN; specimens that held are right-censored.
     basis : str or Basis, optional
         A name in `BASES` or a Basis of your own; default "B-basis". Or give the next two.
@@ -155,6 +155,7 @@ def lower_bound(
     steel oval, major axis: with 95 % confidence, at least 90 % of the population is stronger than 20.1 kN (B-basis;
     normal distribution, confidence distribution; 5 specimens).
     """
+    sample = as_sample(sample)
     law = get_family(family)
     wanted = _basis(basis, fraction_below, confidence)
     if method not in METHODS:
@@ -232,7 +233,7 @@ def _held_notes(sample: Sample, law: ConfidenceDistribution, what: str, lowered:
 
 @door
 def confidence_that(
-    sample: Sample,
+    sample: SampleLike,
     load: float,
     fraction_below: float,
     *,
@@ -247,7 +248,7 @@ def confidence_that(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
     load : float
         Strength asked about, in kN, greater than 0.
     fraction_below : float
@@ -266,6 +267,7 @@ def confidence_that(
     >>> round(shown.confidence, 3)
     0.911
     """
+    sample = as_sample(sample)
     if method not in ("auto", "equal scatter"):
         raise InputError(f"`method` must be 'auto' or 'equal scatter', got {method!r}.")
     given = _one_source(method, {"shape": shape, "cv": cv, "siblings": siblings, "prior": prior})

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
-
 from lowtail._numbers import percent_down
+from lowtail._parallel import Seed
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.batches import batch_bound
@@ -78,7 +77,7 @@ def _by_batches(sample: Sample, basis: Basis, law: Family) -> LowerBound:
     return make_low(sample, basis, law.name, "batches", found.low, found.notes)
 
 
-def _by_caution(sample: Sample, basis: Basis, law: Family, rng: int | np.random.Generator) -> LowerBound:
+def _by_caution(sample: Sample, basis: Basis, law: Family, rng: Seed) -> LowerBound:
     return cautious_low(sample, basis)
 
 

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths
 from lowtail.errors import InputError
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["DEFAULT_BY", "rating_check", "rating_frame"]
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail._guard import Trouble
@@ -15,15 +16,11 @@ from lowtail.claims.strength.governing import NAMES, Governing, batch_names
 from lowtail.claims.strength.groups import DEFAULT_BASES, DEFAULT_BY, GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.errors import InputError, LowtailError, NoAnswerError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.sample import Sample
 from lowtail.models.bounds.tolerance import factor_fraction
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.fit import fit
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["DEFAULT_BASES", "DEFAULT_BY", "column_of", "strength_table", "table_of"]
 

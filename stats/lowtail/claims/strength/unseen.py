@@ -11,7 +11,7 @@ from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.bounds.unseen import counted, missed_share, mixture_low
 from lowtail.models.confidence.distribution import confidence_distribution
 
@@ -65,7 +65,7 @@ class UnseenMinority(Record):
 
 
 @door
-def unseen_minority(sample: Sample, basis: str | Basis = "B-basis", *, low: float | None = None) -> UnseenMinority:
+def unseen_minority(sample: SampleLike, basis: str | Basis = "B-basis", *, low: float | None = None) -> UnseenMinority:
     """Say how large a weaker kind these specimens could have missed, and what the bound is if it is there.
 
     The share is the exact limit with none seen, 1 - 0.05^(1/n), n the pieces that would have shown a weaker kind. The
@@ -75,7 +75,7 @@ def unseen_minority(sample: Sample, basis: str | Basis = "B-basis", *, low: floa
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Loads in kN with survivors.
     basis : str or Basis
         A basis with content and confidence.
@@ -108,6 +108,7 @@ def unseen_minority(sample: Sample, basis: str | Basis = "B-basis", *, low: floa
     Holds for pieces like the 10 tested. A weaker kind making up as much as 26 % could have been missed (95 %
     confidence); if it is 15 % weaker the bound is 19.6 kN, if 30 % weaker 16.4 kN, not 21.4.
     """
+    sample = as_sample(sample)
     wanted = get_basis(basis)
     if not wanted.tolerance:
         raise InputError(f"`basis` must have a content and a confidence, got '{wanted.name}' ({wanted.content}).")

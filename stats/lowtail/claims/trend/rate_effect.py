@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,11 +13,9 @@ from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.models.distributions.families import get_family
 from lowtail.models.regression.line import regression_law
-
-if TYPE_CHECKING:
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["RateEffect", "rate_effect"]
 

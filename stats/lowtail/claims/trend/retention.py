@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail._numbers import p_text
-from lowtail._parallel import DRAWS, as_rng
+from lowtail._parallel import DRAWS, Seed, as_rng
 from lowtail._record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3
@@ -21,13 +21,11 @@ from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariat
 from lowtail.claims.trend.retention_limits import NO_BATCH_BOUND, bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import setting, spoken
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.early.holds import SAMPLES
 from lowtail.models.regression.line import RegressionLaw, regression_law
 from lowtail.models.regression.trend import nested_p, smallest_trend
-
-if TYPE_CHECKING:
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["Retention", "retention", "retention_table"]
 
@@ -174,7 +172,7 @@ def retention(
     false_alarm: float = 0.05,
     size: int = DRAWS,
     power: bool = True,
-    rng: int | np.random.Generator = 0,
+    rng: Seed = 0,
 ) -> Retention:
     """Strength against a column of the log: censored regression, bound at a chosen setting, setting where it fails.
 

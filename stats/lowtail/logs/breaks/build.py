@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 from lowtail.errors import BadCell, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.convert import GROUPING, convert, one_spelling
-from lowtail.logs.breaks.header import Header, check_wanted
-from lowtail.logs.breaks.near_columns import near_columns, sheets_pool
 from lowtail.logs.breaks.screens import screen
-from lowtail.logs.breaks.wide import stress_advice, wide_advice
 from lowtail.logs.breaks.work import Columns
 from lowtail.logs.findings import Finding, findings_frame
-from lowtail.logs.sheets.sheets import Grid
+from lowtail.logs.sheets.grid import Grid
+from lowtail.logs.sheets.header import Header, check_wanted
+from lowtail.logs.sheets.near_columns import near_columns, sheets_pool
+from lowtail.logs.sheets.wide import stress_advice, wide_advice
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,7 +11,6 @@ from typing import Any
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.dates import date_texts
-from lowtail.logs.breaks.header import Field, Header
 from lowtail.logs.breaks.loads import outcomes_and_loads
 from lowtail.logs.breaks.work import NUMBERS, TEXTS, Columns, Work
 from lowtail.logs.cells import (
@@ -26,7 +25,8 @@ from lowtail.logs.cells import (
     word_map,
 )
 from lowtail.logs.findings import Finding
-from lowtail.logs.sheets.sheets import Grid
+from lowtail.logs.sheets.grid import Grid
+from lowtail.logs.sheets.header import Field, Header
 from lowtail.logs.units import is_stress, read_force_unit, read_other_unit, stress_to_kN, to_kN
 
 __all__ = ["GROUPING", "convert", "one_spelling"]

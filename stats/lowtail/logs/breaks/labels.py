@@ -8,9 +8,9 @@ from difflib import SequenceMatcher
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from lowtail.logs.breaks.near_columns import letters_apart
 from lowtail.logs.cells import key, word_map
 from lowtail.logs.findings import Finding
+from lowtail.logs.sheets.near_columns import letters_apart
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,9 +11,9 @@ from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
-from lowtail.logs.breaks.header import HELD_LOAD
 from lowtail.logs.breaks.work import Work
 from lowtail.logs.cells import Load, Refused, as_text, decimal_mark, is_missing, key, parse_load, word_map
+from lowtail.logs.sheets.header import HELD_LOAD
 from lowtail.logs.units import FORCE, STRESS_NAMES, is_stress, read_force_unit, stress_to_kN, to_kN, unit_key
 
 __all__ = ["outcomes_and_loads"]

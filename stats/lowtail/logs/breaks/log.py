@@ -5,23 +5,23 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log
-from lowtail.logs.breaks.header import Header, find_header
 from lowtail.logs.breaks.samples import DEFAULT_BY, Samples, split
-from lowtail.logs.breaks.wide import stress_advice, wide_advice
 from lowtail.logs.sample import Sample, check_slips
+from lowtail.logs.sheets.grid import Grid, Source
+from lowtail.logs.sheets.header import Header, find_header
 from lowtail.logs.sheets.invisible import take_off_invisible
-from lowtail.logs.sheets.sheets import Grid, Source, read_grid
+from lowtail.logs.sheets.sheets import read_grid
+from lowtail.logs.sheets.wide import stress_advice, wide_advice
 from lowtail.logs.units import STRESS_NAMES, is_stress, read_force_unit, unit_key
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["BreakLog", "Source", "check_breaks", "read_breaks"]
 

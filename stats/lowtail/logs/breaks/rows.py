@@ -6,11 +6,11 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from lowtail.logs.breaks.header import Header
-from lowtail.logs.breaks.wide import is_number
 from lowtail.logs.cells import as_text, key, table
 from lowtail.logs.findings import Finding
-from lowtail.logs.sheets.sheets import Grid
+from lowtail.logs.sheets.grid import Grid
+from lowtail.logs.sheets.header import Header
+from lowtail.logs.sheets.wide import is_number
 
 __all__ = ["data_rows", "fill_merged"]
 

@@ -28,8 +28,8 @@ class Samples(Mapping[str, Sample]):
 
     Examples
     --------
-    >>> samples = Samples([Sample([24.1, 25.3], label="sling, slow pull", group={"item": "sling", "method": "slow pull"}),
-    ...                    Sample([21.0, 22.9], label="sling, shock", group={"item": "sling", "method": "shock"})])
+    >>> samples = Samples([Sample([24.1, 25.3], label="sling, slow pull", group={"method": "slow pull"}),
+    ...                    Sample([21.0, 22.9], label="sling, shock", group={"method": "shock"})])
     >>> samples["sling, shock"].n
     2
     >>> list(samples.where(method="slow pull"))

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._proportion import exact_interval
 from lowtail.logs.breaks.labels import near_labels
-from lowtail.logs.breaks.slips import exact_interval
 from lowtail.logs.cells import table as words_table
 from lowtail.logs.findings import Finding
 from lowtail.logs.sample import bound_lacks

@@ -3,56 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from lowtail._checks import door
+from lowtail._proportion import exact_interval
 from lowtail.errors import InputError
+from lowtail.logs.breaks.log import BreakLog
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from lowtail.logs.breaks.log import BreakLog
-
-__all__ = ["exact_interval", "slip_table"]
-
-
-def exact_interval(count: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided interval of a proportion (Clopper-Pearson): it covers with at least the stated confidence.
-
-    Parameters
-    ----------
-    count : int
-        Events, 0 to ``n``.
-    n : int
-        Trials, at least 1.
-    confidence : float
-        Between 0 and 1 (ends excluded).
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
-
-    References
-    ----------
-    Clopper and Pearson 1934, Biometrika 26:404-413.
-
-    Examples
-    --------
-    >>> low, high = exact_interval(1, 8)
-    >>> round(low, 4), round(high, 4)
-    (0.0032, 0.5265)
-    """
-    if not 0 < confidence < 1:
-        raise InputError(f"`confidence` must lie between 0 and 1 (ends excluded), got {confidence!r}.")
-    if n < 1 or not 0 <= count <= n:
-        raise InputError(f"`count` must lie between 0 and n, with n at least 1, got {count!r} of {n!r}.")
-    from scipy.special import betaincinv
-
-    tail = (1.0 - confidence) / 2.0
-    low = 0.0 if count == 0 else float(betaincinv(count, n - count + 1, tail))
-    high = 1.0 if count == n else float(betaincinv(count + 1, n - count, 1.0 - tail))
-    return low, high
+__all__ = ["slip_table"]
 
 
 @door
@@ -64,16 +24,15 @@ def slip_table(
 ) -> pd.DataFrame:
     """Slips among the used specimens of every group, as a share with its exact two-sided interval.
 
-    Columns: group, n, slipped, share, share_low, share_high. A slip counts as held at its load in every strength bound;
-    how often the part slips is a question of its own.
+    Columns: group, n, slipped, share, share_low, share_high. How often the part slips is a question of its own; what
+    a slip means for the strength is another: the governing bound is the lower of "it held" and "it failed" unless the
+    log says which.
 
     Raises
     ------
     InputError
         If a grouping column does not exist.
     """
-    import pandas as pd
-
     source: Any = log_or_table
     table: pd.DataFrame = getattr(source, "table", source)
     if not len(by):

@@ -8,11 +8,11 @@ from typing import Any
 
 from lowtail.errors import BadCell
 from lowtail.glossary import BREAK_LOG
-from lowtail.logs.breaks.header import HELD_LOAD, Field, Header
 from lowtail.logs.breaks.rows import data_rows
 from lowtail.logs.cells import as_text, is_missing
 from lowtail.logs.findings import Finding
-from lowtail.logs.sheets.sheets import Grid
+from lowtail.logs.sheets.grid import Grid
+from lowtail.logs.sheets.header import HELD_LOAD, Field, Header
 
 __all__ = ["NUMBERS", "TEXTS", "Columns", "Work"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from lowtail.logs.findings import Finding
 
 if TYPE_CHECKING:
-    from lowtail.logs.sheets.sheets import Grid
+    from lowtail.logs.sheets.grid import Grid
 
 __all__ = ["INVISIBLE", "take_off_invisible"]
 

@@ -17,7 +17,7 @@ from lowtail.logs.findings import Finding
 from lowtail.logs.sheets.guard import column_number
 
 if TYPE_CHECKING:
-    from lowtail.logs.sheets.sheets import Grid
+    from lowtail.logs.sheets.grid import Grid
 
 __all__ = ["audit_styles", "mark_broken_cells"]
 

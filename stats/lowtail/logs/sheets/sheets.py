@@ -7,16 +7,16 @@ import hashlib
 import io
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 from lowtail.errors import InputError, TableError
-from lowtail.logs.breaks.header import SEARCH_ROWS, Header, find_header
-from lowtail.logs.breaks.wide import is_number, stress_advice, wide_advice
 from lowtail.logs.findings import Finding
-from lowtail.logs.sheets.guard import MAX_CELLS, MAX_COLUMNS, check_zip, column_letters, read_bytes
+from lowtail.logs.sheets.grid import Grid, Source
+from lowtail.logs.sheets.guard import MAX_CELLS, MAX_COLUMNS, check_zip, read_bytes
+from lowtail.logs.sheets.header import SEARCH_ROWS, Header, find_header
 from lowtail.logs.sheets.invisible import INVISIBLE, take_off_invisible
 from lowtail.logs.sheets.marks import audit_styles, mark_broken_cells
+from lowtail.logs.sheets.wide import is_number, stress_advice, wide_advice
 
 __all__ = ["ALL", "Grid", "Source", "read_grid"]
 
@@ -25,39 +25,6 @@ ALL = "all"  # the word for every sheet that looks like a log
 _HEAD = 200_000  # characters in which the delimiter and the header are looked for
 _DELIMITERS = ",;\t|"
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """Where a log came from: file name and SHA-256 of its bytes ("" for a table in hand)."""
-
-    name: str
-    sha256: str = ""
-    sheet: str = ""
-
-
-@dataclass(slots=True)
-class Grid:
-    """Raw cells of one table with the way to name each cell."""
-
-    kind: str
-    rows: list[list[Any]]
-    sheet: str = ""
-    delimiter: str = ""
-    merged: list[tuple[tuple[int, int], tuple[int, int]]] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    labels: list[str] | None = None
-    from_1904: bool = False
-    hidden: bool = False
-
-    def cell(self, row: int, column: int | None = None, name: str = "") -> str:
-        """Address of a cell (0-based row and column), e.g. ``Breaks!F9`` or ``row 9, column 'load'``."""
-        if self.kind in ("xlsx", "xls", "ods"):
-            return f"{self.sheet}!{'' if column is None else column_letters(column)}{row + 1}"
-        number = self.labels[row] if self.labels is not None else str(row + 1)
-        if column is None:
-            return f"row {number}"
-        return f"row {number}, column {name or column_letters(column)!r}"
 
 
 def read_grid(

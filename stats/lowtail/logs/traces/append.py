@@ -8,19 +8,19 @@ import os
 import shutil
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail.errors import InputError, TableError
 from lowtail.logs.breaks.export import safe_text
-from lowtail.logs.breaks.header import Header
 from lowtail.logs.cells import as_text, decimal_mark, key
-from lowtail.logs.sheets.sheets import Grid, read_grid
+from lowtail.logs.sheets.grid import Grid
+from lowtail.logs.sheets.header import Header
+from lowtail.logs.sheets.sheets import read_grid
 from lowtail.logs.traces.budget import kN_text
 from lowtail.logs.units import from_kN, read_force_unit, read_other_unit
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["append_to_log"]
 

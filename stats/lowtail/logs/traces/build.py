@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lowtail._record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.logs.findings import Finding, findings_frame
-from lowtail.logs.sheets.sheets import Source
+from lowtail.logs.sheets.grid import Source
 from lowtail.logs.traces import checks
 from lowtail.logs.traces.checks import Event
 

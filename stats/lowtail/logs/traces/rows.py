@@ -6,7 +6,9 @@ import os
 import warnings
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail._parallel import run
@@ -14,9 +16,6 @@ from lowtail.errors import InputError, LowtailError, LowtailWarning, TableError
 from lowtail.logs.traces.budget import LoadCell
 from lowtail.logs.traces.peak import peak_load
 from lowtail.logs.traces.trace import read_trace
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["trace_rows"]
 

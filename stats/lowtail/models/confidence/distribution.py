@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._checks import check_fraction, door
-from lowtail._parallel import as_rng
+from lowtail._parallel import Seed, as_rng
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.nodes import Nodes
 from lowtail.models.confidence.quadrature import SMOOTH
 from lowtail.models.confidence.search import ScalePrior, build, common_scale, solve
@@ -142,7 +142,7 @@ class ConfidenceDistribution:
         g = check_fraction(confidence, "confidence")
         return self.low(fraction_below, 0.5 * (1 + g)), self.plain_low(fraction_below, 0.5 * (1 - g))
 
-    def draws(self, size: int, rng: int | np.random.Generator = 0) -> tuple[Array, Array]:
+    def draws(self, size: int, rng: Seed = 0) -> tuple[Array, Array]:
         """Draw ``size`` pairs (location, spread) on the ``y`` axis (kN for the normal, ln kN otherwise)."""
         if self.known is not None:
             raise NoAnswerError(
@@ -176,7 +176,7 @@ def _common_scale(samples: Sequence[Sample], family: Family) -> tuple[Scaled, ..
 
 @door
 def confidence_distribution(
-    sample: Sample,
+    sample: SampleLike,
     family: str | Family = "weibull",
     *,
     shape: float | None = None,
@@ -187,7 +187,7 @@ def confidence_distribution(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Loads in kN with survivors.
     family : str or Family
     shape : float, optional
@@ -217,6 +217,7 @@ def confidence_distribution(
     >>> round(distribution.low(0.10, 0.95), 3)
     20.156
     """
+    sample = as_sample(sample)
     law = get_family(family)
     if sum(x is not None for x in (shape, cv, equal_scatter)) > 1:
         raise InputError("Give only one of `shape`, `cv`, `equal_scatter`: each one settles the scatter.")

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.likelihood import OK, STATUS_TEXT, log_likelihood, maximise, prepare
 
@@ -165,12 +165,12 @@ def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Fami
 
 
 @door
-def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None = None) -> Fit:
+def fit(sample: SampleLike, family: str | Family = "weibull", *, shape: float | None = None) -> Fit:
     """Fit one strength distribution by right-censored maximum likelihood.
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Loads in kN; specimens that held are right-censored.
     family : str or Family
         "weibull", "normal" or "lognormal".
@@ -198,6 +198,7 @@ def fit(sample: Sample, family: str | Family = "weibull", *, shape: float | None
     >>> round(distribution.shape, 1), round(distribution.scale, 2)
     (24.4, 24.96)
     """
+    sample = as_sample(sample)
     law = get_family(family)
     s = prepare(sample.load, sample.broke, law)
     if shape is not None:

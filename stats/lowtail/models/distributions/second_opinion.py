@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lowtail._checks import door
 from lowtail._record import Record
 from lowtail.errors import InputError, LowtailWarning
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.fit import Fit, fit
 
@@ -224,7 +224,7 @@ def _row(library: str, answer: tuple[float, float, str], law: Family, ours: Fit,
 
 @door
 def second_opinion(
-    sample: Sample, family: str | Family = "weibull", *, libraries: Sequence[str] = LIBRARIES
+    sample: SampleLike, family: str | Family = "weibull", *, libraries: Sequence[str] = LIBRARIES
 ) -> SecondOpinion:
     """Fit the sample again by `reliability`, scipy and, for complete normal and lognormal samples, statsmodels.
 
@@ -234,7 +234,7 @@ def second_opinion(
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         Loads in kN; specimens that held are right-censored.
     family : str or Family
         "weibull", "normal" or "lognormal".
@@ -263,6 +263,7 @@ def second_opinion(
     >>> opinion.agrees, opinion.digits >= 5
     (True, True)
     """
+    sample = as_sample(sample)
     import pandas as pd
 
     for name in libraries:

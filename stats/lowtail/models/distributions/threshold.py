@@ -14,7 +14,7 @@ from scipy.optimize import minimize_scalar
 from lowtail._checks import check_fraction, door
 from lowtail._record import Record
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import SampleLike, as_sample
 from lowtail.models.distributions.fit import fit, fit_many
 
 __all__ = ["ThresholdFit", "fit_threshold"]
@@ -55,12 +55,12 @@ class ThresholdFit(Record):
 
 
 @door
-def fit_threshold(sample: Sample) -> ThresholdFit:
+def fit_threshold(sample: SampleLike) -> ThresholdFit:
     """Fit a three-parameter Weibull distribution by right-censored maximum likelihood over the threshold.
 
     Parameters
     ----------
-    sample : Sample
+    sample : Sample or array_like
         At least 20 specimens of which at least 15 broke.
 
     Returns
@@ -73,6 +73,7 @@ def fit_threshold(sample: Sample) -> ThresholdFit:
     NoAnswerError
         If there are fewer specimens or breaks, or the likelihood rises without end towards the lowest break.
     """
+    sample = as_sample(sample)
     if sample.n < _LEAST or sample.n_broken < 15:
         raise NoAnswerError(
             f"{sample.who}: a Weibull distribution with a threshold needs at least {_LEAST} specimens and 15 "

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from matplotlib.axes import Axes
 
 from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
@@ -15,9 +14,6 @@ from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import breaks as plot_breaks
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["batches"]
 

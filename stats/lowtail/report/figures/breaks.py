@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail.errors import InputError
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
 from lowtail.logs.sample import Sample
 from lowtail.report import style
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["as_samples", "breaks", "draw_specimens", "legend_above"]
 

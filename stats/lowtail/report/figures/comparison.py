@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
 
 from lowtail._checks import door
 from lowtail.claims.comparison.answer import Comparison
@@ -12,10 +14,6 @@ from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import draw_specimens, legend_above, wrap_label
 from lowtail.report.tables.rows import rows_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 __all__ = ["comparison"]
 

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
 from lowtail._checks import door
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["plan"]
 

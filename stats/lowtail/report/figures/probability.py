@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
@@ -16,9 +17,6 @@ from lowtail.models.distributions.empirical import plotting_positions
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.fit import Fit, fit
 from lowtail.report import phrases, style
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["probability"]
 

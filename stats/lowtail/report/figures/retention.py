@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from lowtail._checks import door
 from lowtail.claims.trend.retention import Retention
 from lowtail.glossary import titled
 from lowtail.report import style
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["retention"]
 

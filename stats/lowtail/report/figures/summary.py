@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from lowtail._checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.table import compare_table
 from lowtail.claims.strength.table import DEFAULT_BY, column_of, strength_table
+from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import breaks as plot_breaks
@@ -19,13 +23,6 @@ from lowtail.report.figures.breaks import wrap_label
 from lowtail.report.figures.comparison import comparison as plot_comparison
 from lowtail.report.figures.probability import probability as plot_probability
 from lowtail.report.tables.rows import rows_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from lowtail.logs.breaks.log import BreakLog
 
 __all__ = ["summary"]
 

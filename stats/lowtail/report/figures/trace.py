@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import warnings
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from lowtail._checks import door
@@ -15,9 +15,6 @@ from lowtail.logs.traces.budget import kN_text
 from lowtail.logs.traces.peak import PeakLoad, peak_load
 from lowtail.logs.traces.trace import Trace
 from lowtail.report import style
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["thin", "trace"]
 

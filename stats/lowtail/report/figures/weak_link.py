@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from matplotlib.axes import Axes
 from scipy import special
 
 from lowtail._checks import door
 from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.models.distributions.families import get_family
 from lowtail.report import phrases, style
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = ["weak_link"]
 

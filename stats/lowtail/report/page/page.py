@@ -11,6 +11,7 @@ from typing import Any
 from lowtail._caution import CAUTION
 from lowtail._checks import door
 from lowtail._guard import Trouble, attempt
+from lowtail._parallel import Seed, as_seed
 from lowtail._record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.group_checks import asked
@@ -106,7 +107,7 @@ def write_report(
     pdf: bool = False,
     table_file: str | Path | None = None,
     command: str = "",
-    rng: int = 0,
+    rng: Seed = 0,
     checks: bool | None = None,
     short: bool = False,
     n_jobs: int | None = None,
@@ -168,6 +169,7 @@ def write_report(
     InputError
         If an argument is not usable.
     """
+    rng = as_seed(rng)
     phrases.check_units(units)
     target = Path(path)
     if not target.parent.is_dir():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import pandas as pd
 
 from lowtail._checks import door
 from lowtail.errors import InputError
@@ -10,9 +10,6 @@ from lowtail.report.page.sections_comparison import comparison_block
 from lowtail.report.page.sections_strength import rating_block, strength_block
 from lowtail.report.phrases import check_units
 from lowtail.report.tables.blocks import Table
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["report_table"]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -28,6 +29,8 @@ __all__ = [
     "keep_units",
     "pictures_of",
     "published_block",
+    "terminal_width",
+    "text_table",
 ]
 
 
@@ -86,8 +89,6 @@ class Table:
         return cls(caption, tuple(headings), cells, tuple(notes))
 
     def __str__(self) -> str:
-        from lowtail.report.tables.text import text_table
-
         return text_table(self, 120)
 
     __repr__ = __str__
@@ -200,3 +201,52 @@ def pictures_of(blocks: Sequence[Block]) -> Iterator[Picture]:
 def keep_units(text: str) -> str:
     """Put a space that does not break between a number and its unit."""
     return re.sub(r"(?<=\d) (?=(?:%|kN|lbf|mm|kg|Hz|m)(?:\W|$))", "\u00a0", text)
+
+
+def text_table(table: Table, width: int = 100) -> str:
+    """Write a table block as plain text for a terminal; long words wrap inside their column.
+
+    Examples
+    --------
+    >>> print(text_table(Table.of("Breaks", [Heading("group", number=False), Heading("n")], [["sling", "5"]])))
+    Breaks
+    group  n
+    -----  -
+    sling  5
+    """
+    heads = [h.text for h in table.headings]
+    rows = [[c.text for c in row] for row in table.rows]
+    least = [
+        max((len(w) for w in h.split()), default=0) if t.number else len(h)
+        for h, t in zip(heads, table.headings, strict=True)
+    ]
+    widest = [max([least[i], *(len(r[i]) for r in rows)]) for i in range(len(heads))]
+    if sum(widest) + 2 * len(widest) > width:
+        words = [i for i, h in enumerate(table.headings) if not h.number and widest[i] > 18]
+        room = width - 2 * len(widest) - sum(w for i, w in enumerate(widest) if i not in words)
+        share = max(18, room // max(len(words), 1))
+        widest = [min(w, share) if i in words else w for i, w in enumerate(widest)]
+    lines = [table.caption, *_text_row(heads, widest, table), "  ".join("-" * w for w in widest)]
+    for row in rows:
+        lines += _text_row(row, widest, table)
+    lines += [textwrap.fill(note, width, initial_indent="  * ", subsequent_indent="    ") for note in table.notes]
+    return "\n".join(lines)
+
+
+def terminal_width() -> int:
+    """Columns of the terminal, at least 80; 120 where there is none, as in a pipe."""
+    import shutil
+
+    return max(80, shutil.get_terminal_size((120, 24)).columns)
+
+
+def _text_row(row: Sequence[str], widths: Sequence[int], table: Table) -> list[str]:
+    cells = [textwrap.wrap(text, width) or [""] for text, width in zip(row, widths, strict=True)]
+    lines = []
+    for i in range(max(len(c) for c in cells)):
+        parts = []
+        for cell, width, heading in zip(cells, widths, table.headings, strict=True):
+            text = cell[i] if i < len(cell) else ""
+            parts.append(text.rjust(width) if heading.number else text.ljust(width))
+        lines.append("  ".join(parts).rstrip())
+    return lines

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -26,62 +25,11 @@ __all__ = [
     "raw_table",
     "set_aside_table",
     "sums_sentence",
-    "terminal_width",
-    "text_table",
     "trace_block",
     "write_table",
 ]
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-def text_table(table: Table, width: int = 100) -> str:
-    """Write a table block as plain text for a terminal; long words wrap inside their column.
-
-    Examples
-    --------
-    >>> print(text_table(Table.of("Breaks", [Heading("group", number=False), Heading("n")], [["sling", "5"]])))
-    Breaks
-    group  n
-    -----  -
-    sling  5
-    """
-    heads = [h.text for h in table.headings]
-    rows = [[c.text for c in row] for row in table.rows]
-    least = [
-        max((len(w) for w in h.split()), default=0) if t.number else len(h)
-        for h, t in zip(heads, table.headings, strict=True)
-    ]
-    widest = [max([least[i], *(len(r[i]) for r in rows)]) for i in range(len(heads))]
-    if sum(widest) + 2 * len(widest) > width:
-        words = [i for i, h in enumerate(table.headings) if not h.number and widest[i] > 18]
-        room = width - 2 * len(widest) - sum(w for i, w in enumerate(widest) if i not in words)
-        share = max(18, room // max(len(words), 1))
-        widest = [min(w, share) if i in words else w for i, w in enumerate(widest)]
-    lines = [table.caption, *_text_row(heads, widest, table), "  ".join("-" * w for w in widest)]
-    for row in rows:
-        lines += _text_row(row, widest, table)
-    lines += [textwrap.fill(note, width, initial_indent="  * ", subsequent_indent="    ") for note in table.notes]
-    return "\n".join(lines)
-
-
-def terminal_width() -> int:
-    """Columns of the terminal, at least 80; 120 where there is none, as in a pipe."""
-    import shutil
-
-    return max(80, shutil.get_terminal_size((120, 24)).columns)
-
-
-def _text_row(row: Sequence[str], widths: Sequence[int], table: Table) -> list[str]:
-    cells = [textwrap.wrap(text, width) or [""] for text, width in zip(row, widths, strict=True)]
-    lines = []
-    for i in range(max(len(c) for c in cells)):
-        parts = []
-        for cell, width, heading in zip(cells, widths, table.headings, strict=True):
-            text = cell[i] if i < len(cell) else ""
-            parts.append(text.rjust(width) if heading.number else text.ljust(width))
-        lines.append("  ".join(parts).rstrip())
-    return lines
 
 
 def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()) -> Path:

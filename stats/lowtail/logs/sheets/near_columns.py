@@ -8,14 +8,14 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from lowtail.glossary import BREAK_LOG
-from lowtail.logs.breaks.header import Header, aliases
 from lowtail.logs.cells import as_text, is_missing, key, word_map
 from lowtail.logs.findings import Finding
+from lowtail.logs.sheets.header import Header, aliases
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lowtail.logs.sheets.sheets import Grid
+    from lowtail.logs.sheets.grid import Grid
 
 __all__ = ["letters_apart", "levels_in_sheets", "near_columns", "pools_unlike", "sheets_pool"]
 
