@@ -53,7 +53,7 @@ __all__ = sorted([*_HOME, *_NAMESPACES])
 
 def __getattr__(name: str) -> Any:
     if name in _NAMESPACES:
-        value: Any = import_module(f"lowtail.face.{name}")
+        value: Any = import_module(f"lowtail.{name}")
     elif name in _HOME:
         value = getattr(import_module(f"lowtail.{_HOME[name]}"), name)
     else:
@@ -71,7 +71,7 @@ def _unknown(name: str) -> str:
         return text
     there = {n: n for n in __all__}
     for space in _NAMESPACES:
-        there |= {n: f"{space}.{n}" for n in import_module(f"lowtail.face.{space}").__all__ if n not in there}
+        there |= {n: f"{space}.{n}" for n in import_module(f"lowtail.{space}").__all__ if n not in there}
     near = get_close_matches(name, there, 1, 0.6)
     return f"{text}. Did you mean lt.{there[near[0]]}?" if near else text
 

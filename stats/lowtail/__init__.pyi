@@ -1,5 +1,13 @@
 """Names of lowtail for editors and type checkers; written by tests/house/stub.py."""
 
+from . import checks as checks
+from . import drops as drops
+from . import many as many
+from . import parts as parts
+from . import plan as plan
+from . import plot as plot
+from . import trace as trace
+from . import trend as trend
 from lowtail.claims.basis import BASES as BASES
 from lowtail.claims.basis import Basis as Basis
 from lowtail.claims.comparison.answer import Comparison as Comparison
@@ -30,14 +38,6 @@ from lowtail.errors import MissingExtraError as MissingExtraError
 from lowtail.errors import NoAnswerError as NoAnswerError
 from lowtail.errors import NoSuchGroupError as NoSuchGroupError
 from lowtail.errors import TableError as TableError
-from lowtail.face import checks as checks
-from lowtail.face import drops as drops
-from lowtail.face import many as many
-from lowtail.face import parts as parts
-from lowtail.face import plan as plan
-from lowtail.face import plot as plot
-from lowtail.face import trace as trace
-from lowtail.face import trend as trend
 from lowtail.logs.breaks.log import BreakLog as BreakLog
 from lowtail.logs.breaks.log import check_breaks as check_breaks
 from lowtail.logs.breaks.log import read_breaks as read_breaks

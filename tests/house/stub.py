@@ -12,7 +12,7 @@ def stub() -> str:
     homes: dict[str, list[str]] = {}
     for name, home in lowtail._HOME.items():
         homes.setdefault(f"lowtail.{home}", []).append(name)
-    homes["lowtail.face"] = list(lowtail._NAMESPACES)
+    homes["."] = list(lowtail._NAMESPACES)
     lines = ['"""Names of lowtail for editors and type checkers; written by tests/house/stub.py."""', ""]
     for home in sorted(homes):
         lines += [f"from {home} import {name} as {name}" for name in sorted(homes[home])]

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
-from lowtail._checks import door, kind_of
+from lowtail._shared.checks import door, kind_of
 from lowtail.errors import InputError, LowtailError
 
 DATA = Path(__file__).parents[2] / "data"

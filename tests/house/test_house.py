@@ -51,7 +51,7 @@ def test_errors_have_one_root():
 
 
 def test_answers_do_not_depend_on_workers():
-    from lowtail._parallel import run, seeds
+    from lowtail._shared.parallel import run, seeds
 
     tasks = [(seed,) for seed in seeds(3, 6)]
     assert (
@@ -61,7 +61,7 @@ def test_answers_do_not_depend_on_workers():
 
 
 def test_bad_seed_is_refused():
-    from lowtail._parallel import as_rng
+    from lowtail._shared.parallel import as_rng
 
     with pytest.raises(lt.InputError, match="`rng` must be"):
         as_rng("seven")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
-from lowtail._guard import Trouble, attempt
+from lowtail._shared.guard import Trouble, attempt
 from lowtail.errors import NoAnswerError
 from lowtail.report.page import page as page_module
 from lowtail.report.page.page import write_report

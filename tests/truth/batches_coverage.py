@@ -26,7 +26,7 @@ import pandas as pd
 from scipy import special
 from scipy.interpolate import CubicSpline
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.models.batches.normal_batches import anova_factor, pivotal_gap
 from lowtail.models.batches.weibull_batches import mixed_quantile, weibull_batches
 from lowtail.models.bounds.tolerance import tolerance_factor

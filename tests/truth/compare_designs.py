@@ -19,7 +19,7 @@ from compare_truths import Array, held_at, log_strength, write
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.design_parts import permute_within
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.errors import NoAnswerError

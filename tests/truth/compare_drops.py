@@ -16,7 +16,7 @@ import numpy as np
 from compare_truths import Array, write
 from scipy import stats
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.drops.drop_law import Counts, count, fit_counts, severity_interval
 
 FRACTIONS = (0.01, 0.10, 0.50)

@@ -19,7 +19,7 @@ import numpy as np
 from compare_truths import Array, write
 from scipy import stats
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.claims.planning.core.arms import Aim

@@ -16,7 +16,7 @@ from compare_truths import SIZES, SPREADS, TRUTHS, Array, log_strength, write
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
 from lowtail.logs.sample import Sample
 from lowtail.models.two_samples import half_and_half

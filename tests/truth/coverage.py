@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.models.bounds.likelihood_bounds import large_sample_many
 from lowtail.models.confidence.many import confidence_many
 from lowtail.models.distributions.families import get_family

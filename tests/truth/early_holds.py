@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import seeds
+from lowtail._shared.parallel import seeds
 from lowtail.models.confidence.many import confidence_many, low_many
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.likelihood import prepare

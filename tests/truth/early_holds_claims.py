@@ -17,7 +17,7 @@ import argparse
 import numpy as np
 from early_holds import FRACTIONS, LEVELS, Limits, lets_go, lower, proof, rig, write
 
-from lowtail._parallel import seeds
+from lowtail._shared.parallel import seeds
 from lowtail.claims.planning.core.simulate import lower_bound, standard_series
 from lowtail.errors import NoAnswerError
 from lowtail.models.distributions.families import get_family

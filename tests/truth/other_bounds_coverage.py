@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.models.bounds.likelihood_bounds import holds
 from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.likelihood import OK, maximise

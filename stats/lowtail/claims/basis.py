@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from scipy import special
 
-from lowtail._checks import check_fraction, door
+from lowtail._shared.checks import check_fraction, door
 from lowtail.errors import InputError
 from lowtail.models.bounds.tolerance import prediction_factor, tolerance_factor
 

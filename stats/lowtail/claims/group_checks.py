@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._guard import Trouble, attempt
-from lowtail._parallel import run
+from lowtail._shared.guard import Trouble, attempt
+from lowtail._shared.parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.checks.failure_modes import FailureModes, failure_modes
 from lowtail.claims.checks.goodness_of_fit import GoodnessOfFit, goodness_of_fit

@@ -84,7 +84,7 @@ def _run(words: Sequence[str]) -> int:
         print(f"lowtail: {exc}{example}\nSee: {see}", file=sys.stderr)
         return 2
     if isinstance(code, int) and "--json" not in words and words[:1] and words[0] in _SAYS:
-        from lowtail._caution import CAUTION
+        from lowtail._shared.caution import CAUTION
 
         print(CAUTION)
     return code if isinstance(code, int) else 0

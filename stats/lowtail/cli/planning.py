@@ -133,7 +133,7 @@ def _plans_of(
     log: BreakLog, by: tuple[str, ...], claim: float | None, basis: str, assurance: float, family: str
 ) -> tuple[list[Plan], list[OutOfReach], list[str]]:
     """Plans of every group of a log, the claims out of reach, and the groups without a plan with the reason."""
-    from lowtail._guard import Trouble
+    from lowtail._shared.guard import Trouble
     from lowtail.claims.basis import get_basis
     from lowtail.claims.planning.core.plan import Plan
     from lowtail.claims.planning.groups import OutOfReach, plan_groups

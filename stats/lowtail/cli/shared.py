@@ -153,7 +153,7 @@ def _labels_of(words: Sequence[str] | None) -> dict[str, dict[str, str]] | None:
 def print_json(command: str, body: dict[str, Any]) -> None:
     """Print one JSON object: version, command, and the answer."""
     from lowtail import __version__
-    from lowtail._caution import CAUTION
+    from lowtail._shared.caution import CAUTION
 
     whole = {"lowtail": __version__, "command": command, **body, "caution": CAUTION}
     print(json.dumps(whole, indent=2, default=str, allow_nan=False))

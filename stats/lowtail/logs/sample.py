@@ -9,7 +9,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError
 
 __all__ = ["Sample", "SampleLike", "as_sample", "bound_lacks", "check_slips"]

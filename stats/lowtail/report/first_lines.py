@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
-from lowtail._caution import CAUTION
-from lowtail._checks import door
+from lowtail._shared.caution import CAUTION
+from lowtail._shared.checks import door
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.claims.strength.answer import floor3

@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from lowtail._numbers import down, nearest, up
+from lowtail._shared.numbers import down, nearest, up
 from lowtail.errors import InputError
 from lowtail.report.style import LBF_PER_KN
 

@@ -21,8 +21,8 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from lowtail._caution import CAUTION
-from lowtail._checks import door
+from lowtail._shared.caution import CAUTION
+from lowtail._shared.checks import door
 from lowtail.errors import InputError
 
 __all__ = [

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.strength.groups import DEFAULT_BY, can_answer, carries_bound
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
-from lowtail._guard import Trouble
+from lowtail._shared.guard import Trouble
 from lowtail.claims.planning.core.batch_judge import batches_reach
 from lowtail.claims.planning.core.endless import endless_batches, endless_limit
 from lowtail.claims.planning.core.judge import cautious_reaches, governing_reaches

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
-from lowtail._proportion import exact_interval
+from lowtail._shared.proportion import exact_interval
 from lowtail.logs.breaks.slips import slip_table
 
 

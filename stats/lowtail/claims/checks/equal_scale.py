@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import door
-from lowtail._numbers import p_text
-from lowtail._parallel import DRAWS, Seed, as_rng
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import p_text
+from lowtail._shared.parallel import DRAWS, Seed, as_rng
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._numbers import p_text, times_in_ten
-from lowtail._parallel import DRAWS, Seed, as_rng
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import p_text, times_in_ten
+from lowtail._shared.parallel import DRAWS, Seed, as_rng
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
 from lowtail.claims.parts.weak_link import weak_link

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._numbers import p_text, times_in_ten
-from lowtail._parallel import DRAWS, Seed, as_rng
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import p_text, times_in_ten
+from lowtail._shared.parallel import DRAWS, Seed, as_rng
+from lowtail._shared.record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample

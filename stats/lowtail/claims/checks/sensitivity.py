@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.checks.goodness_of_fit import goodness_of_fit
 from lowtail.claims.strength.lower_bound import floor3, lower_bound

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from lowtail._numbers import p_text
-from lowtail._record import Record
+from lowtail._shared.numbers import p_text
+from lowtail._shared.record import Record
 
 if TYPE_CHECKING:
     from lowtail.claims.comparison.ratios import LowRatio

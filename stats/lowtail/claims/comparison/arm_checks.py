@@ -6,7 +6,7 @@ from math import comb
 
 import numpy as np
 
-from lowtail._numbers import p_text
+from lowtail._shared.numbers import p_text
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._parallel import Seed
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed
 from lowtail.claims.comparison.answer import Comparison, names
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
 from lowtail.claims.comparison.deciding import Ends, equivalent, fails, keeps, stronger, weaker

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._parallel import as_rng
+from lowtail._shared.parallel import as_rng
 from lowtail.errors import NoAnswerError
 from lowtail.models.two_samples.permutation import DRAWS, FULL_ENUMERATION
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._numbers import p_text
+from lowtail._shared.numbers import p_text
 from lowtail.claims.comparison.design_parts import (
     Difference,
     block_difference,

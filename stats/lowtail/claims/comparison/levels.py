@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._numbers import p_text
-from lowtail._parallel import Seed, as_rng, as_seed
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import p_text
+from lowtail._shared.parallel import Seed, as_rng, as_seed
+from lowtail._shared.record import Record
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.arm_checks import check_arguments
 from lowtail.claims.comparison.compare import compare

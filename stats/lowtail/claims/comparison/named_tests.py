@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from lowtail._checks import door
-from lowtail._numbers import p_text
-from lowtail._parallel import Seed
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import p_text
+from lowtail._shared.parallel import Seed
+from lowtail._shared.record import Record
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.two_samples import half_and_half

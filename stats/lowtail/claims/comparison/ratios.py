@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._parallel import as_rng, seeds
-from lowtail._record import Record
+from lowtail._shared.parallel import as_rng, seeds
+from lowtail._shared.record import Record
 from lowtail.claims.comparison.deciding import Ends
 from lowtail.claims.comparison.design_parts import Difference
 from lowtail.errors import NoAnswerError

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_seed, run, seeds
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_seed, run, seeds
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs

@@ -10,10 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from lowtail._checks import door
-from lowtail._numbers import down, nearest, up
-from lowtail._parallel import Seed, as_rng
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import down, nearest, up
+from lowtail._shared.parallel import Seed, as_rng
+from lowtail._shared.record import Record
 from lowtail.claims.drops.drop_law import LINKS, Counts, count, fit_counts, severity_interval, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.errors import InputError, NoAnswerError

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.claims.drops.drop_response import DropResponse

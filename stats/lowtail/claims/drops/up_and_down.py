@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from lowtail._checks import door
-from lowtail._numbers import down, up
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import down, up
+from lowtail._shared.record import Record
 from lowtail.errors import InputError, NoAnswerError
 
 __all__ = ["UpAndDown", "up_and_down"]

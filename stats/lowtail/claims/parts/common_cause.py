@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.errors import InputError
 from lowtail.models.distributions.families import get_family

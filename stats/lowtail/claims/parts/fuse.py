@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
+from lowtail._shared.record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError
 from lowtail.logs.sample import Sample

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Chances
 from lowtail.claims.planning.core.answer import answer as find

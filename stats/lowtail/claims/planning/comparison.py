@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
 from lowtail.claims.planning.core.arms import Aim, Pairs, Split, check_costs, make_aim, split_arms
 from lowtail.claims.planning.core.chances import chance_two_arms

@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lowtail import _numbers
-from lowtail._guard import Trouble, attempt
-from lowtail._parallel import as_rng, run
-from lowtail._record import Record
+from lowtail._shared import numbers as _numbers
+from lowtail._shared.guard import Trouble, attempt
+from lowtail._shared.parallel import as_rng, run
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, count

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng, seeds
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Answer
 from lowtail.claims.planning.core.endless import endless_limit

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.planning.core.answer import between_looks
 from lowtail.claims.planning.core.arms import Aim, make_aim
 from lowtail.claims.planning.core.pairs import Arms

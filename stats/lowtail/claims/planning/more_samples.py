@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.judge import GOVERNING, check_judge

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Answer, Chances, between_looks, looks_at
 from lowtail.claims.planning.core.answer import answer as find

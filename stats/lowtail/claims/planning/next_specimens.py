@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import door
-from lowtail._guard import Trouble, attempt
-from lowtail._parallel import Seed, as_rng, run, seeds
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.guard import Trouble, attempt
+from lowtail._shared.parallel import Seed, as_rng, run, seeds
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.judge import GOVERNING, check_judge

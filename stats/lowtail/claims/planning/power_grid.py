@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import check_fraction, door
-from lowtail._parallel import Seed, as_seed, run, seeds
+from lowtail._shared.checks import check_fraction, door
+from lowtail._shared.parallel import Seed, as_seed, run, seeds
 from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.errors import InputError
 from lowtail.models.distributions.families import get_family

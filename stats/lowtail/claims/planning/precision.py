@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng, run, seeds
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng, run, seeds
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.planning.core.answer import Chances
 from lowtail.claims.planning.core.answer import answer as find

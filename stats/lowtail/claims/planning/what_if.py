@@ -8,8 +8,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._parallel import Seed, as_rng, run
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import Seed, as_rng, run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.judge import GOVERNING, check_judge
 from lowtail.claims.planning.core.plan import (

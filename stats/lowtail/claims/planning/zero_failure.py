@@ -6,7 +6,7 @@ import math
 
 from scipy import special
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.planning.core.plan import Plan, check_whole, count, make_curve, percent, positive, smallest_n
 from lowtail.errors import InputError

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._numbers import down, percent_down
-from lowtail._record import Record
+from lowtail._shared.numbers import down, percent_down
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.errors import LowtailError
 from lowtail.logs.sample import Sample

@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._parallel import run
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY, strength_table
 from lowtail.errors import InputError, MissingExtraError

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._parallel import as_rng
+from lowtail._shared.parallel import as_rng
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError
 from lowtail.models.batches.normal_batches import anova_factor, pivotal_gap

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs, handbook_coverage

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lowtail._numbers import p_text, percent_down
+from lowtail._shared.numbers import p_text, percent_down
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import BY_PRIOR, LowerBound, make_low, usable_low
 from lowtail.claims.strength.early_notes import EARLY

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from lowtail._numbers import percent_down
+from lowtail._shared.numbers import percent_down
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3
 from lowtail.claims.strength.borrowed import BorrowedScatter, borrow

@@ -17,8 +17,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batches import batch_low

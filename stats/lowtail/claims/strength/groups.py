@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._guard import Trouble, attempt
+from lowtail._shared.checks import door
+from lowtail._shared.guard import Trouble, attempt
 from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from lowtail import _numbers
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared import numbers as _numbers
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.cautious import cautious_confidence

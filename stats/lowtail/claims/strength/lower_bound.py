@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.borrowed import EQUAL, EQUAL_COVERED, borrow

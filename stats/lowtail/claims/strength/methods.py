@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from lowtail._numbers import percent_down
-from lowtail._parallel import Seed
+from lowtail._shared.numbers import percent_down
+from lowtail._shared.parallel import Seed
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.batches import batch_bound

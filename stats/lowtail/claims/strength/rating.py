@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths
 from lowtail.errors import InputError

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._guard import Trouble
+from lowtail._shared.checks import door
+from lowtail._shared.guard import Trouble
 from lowtail.claims.basis import Basis, as_bases
 from lowtail.claims.strength.borrowed_table import BORROWED, borrowed_columns, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES, Governing, batch_names

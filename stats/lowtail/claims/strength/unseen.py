@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from lowtail._checks import door
-from lowtail._numbers import percent_up
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import percent_up
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError

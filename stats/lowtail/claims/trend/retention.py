@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._numbers import p_text
-from lowtail._parallel import DRAWS, Seed, as_rng
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.numbers import p_text
+from lowtail._shared.parallel import DRAWS, Seed, as_rng
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.early_notes import held_note, lowered_words

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lowtail._caution import CAUTION
+from lowtail._shared.caution import CAUTION
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.schema import check_table

@@ -9,8 +9,8 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._proportion import exact_interval
+from lowtail._shared.proportion import exact_interval
 from lowtail.logs.breaks.labels import near_labels
 from lowtail.logs.cells import table as words_table
 from lowtail.logs.findings import Finding

@@ -7,8 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._proportion import exact_interval
+from lowtail._shared.checks import door
+from lowtail._shared.proportion import exact_interval
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError, TableError
 from lowtail.logs.breaks.export import safe_text
 from lowtail.logs.cells import as_text, decimal_mark, key

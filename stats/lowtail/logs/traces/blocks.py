@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import run
+from lowtail._shared.parallel import run
 from lowtail.errors import BadCell, TableError
 from lowtail.logs.findings import Finding
 from lowtail.logs.traces.columns import Roles

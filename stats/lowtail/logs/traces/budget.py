@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError
 from lowtail.logs.traces import under_read
 from lowtail.logs.traces.build import Trace

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._record import Record
+from lowtail._shared.record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.logs.findings import Finding, findings_frame
 from lowtail.logs.sheets.grid import Source

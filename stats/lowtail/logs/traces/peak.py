@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.errors import InputError, LowtailWarning, NoAnswerError
 from lowtail.logs.traces.budget import LoadCell, kN_text, shortfall, uncertainty
 from lowtail.logs.traces.build import Trace

@@ -10,8 +10,8 @@ from typing import Any
 
 import pandas as pd
 
-from lowtail._checks import door
-from lowtail._parallel import run
+from lowtail._shared.checks import door
+from lowtail._shared.parallel import run
 from lowtail.errors import InputError, LowtailError, LowtailWarning, TableError
 from lowtail.logs.traces.budget import LoadCell
 from lowtail.logs.traces.peak import peak_load

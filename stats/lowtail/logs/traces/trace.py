@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError, TableError
 from lowtail.logs.findings import Finding
 from lowtail.logs.traces.blocks import read_rows

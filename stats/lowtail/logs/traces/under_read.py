@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError
 
 __all__ = [

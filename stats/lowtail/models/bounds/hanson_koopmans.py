@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from lowtail._checks import check_fraction
+from lowtail._shared.checks import check_fraction
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.bounds.nonparametric import check_loads, check_whole, order_statistic_n
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from lowtail._parallel import as_rng
+from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError
 from lowtail.models.bounds.tolerance import check_fraction
 from lowtail.models.distributions.families import Family, get_family

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from lowtail._checks import check_fraction
+from lowtail._shared.checks import check_fraction
 from lowtail.errors import InputError, NoAnswerError
 
 __all__ = [

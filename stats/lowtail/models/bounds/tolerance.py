@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from lowtail._checks import check_fraction
+from lowtail._shared.checks import check_fraction
 from lowtail.errors import InputError
 from lowtail.models.confidence.quadrature import check_cover
 

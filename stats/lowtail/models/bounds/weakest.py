@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from lowtail._parallel import as_rng
+from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import ScalePrior, confidence_distribution, law_with_prior

@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import check_fraction, door
-from lowtail._parallel import Seed, as_rng
+from lowtail._shared.checks import check_fraction, door
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.nodes import Nodes

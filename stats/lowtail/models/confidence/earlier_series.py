@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.confidence.predictive import from_groups

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._checks import check_fraction, door
+from lowtail._shared.checks import check_fraction, door
 from lowtail.errors import InputError
 from lowtail.models.confidence.predictive import from_groups, lends
 from lowtail.models.confidence.quadrature import QUICK

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence.nodes import Nodes, normal_nodes, weibull_nodes
 from lowtail.models.confidence.predictive import Predictive, stated

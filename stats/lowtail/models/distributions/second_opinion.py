@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.errors import InputError, LowtailWarning
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.families import Family, get_family, name_of

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from lowtail._checks import check_fraction, door
-from lowtail._record import Record
+from lowtail._shared.checks import check_fraction, door
+from lowtail._shared.record import Record
 from lowtail.errors import NoAnswerError
 from lowtail.logs.sample import SampleLike, as_sample
 from lowtail.models.distributions.fit import fit, fit_many

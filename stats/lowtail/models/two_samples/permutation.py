@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import as_rng
+from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError
 
 __all__ = ["ALTERNATIVES", "FULL_ENUMERATION", "Permuted", "arrangements", "check_alternative", "permute", "welch_of"]

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import as_rng
+from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.two_samples.permutation import Index, Permuted, check_alternative, permute
 from lowtail.models.two_samples.weibull_arms import Arm, common_shape, equal_medians, own_shape, usable

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.batches import batch_bound
 from lowtail.claims.strength.lower_bound import lower_bound

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split

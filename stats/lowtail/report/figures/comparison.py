@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.errors import InputError
 from lowtail.report import phrases, style

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.strength.borrowed_table import BORROWED
 from lowtail.claims.strength.table import column_of
 from lowtail.errors import InputError

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.errors import InputError
 from lowtail.report import phrases, style

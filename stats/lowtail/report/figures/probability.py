@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution

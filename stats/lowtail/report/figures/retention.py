@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.trend.retention import Retention
 from lowtail.glossary import titled
 from lowtail.report import style

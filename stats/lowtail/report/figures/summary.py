@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.table import compare_table
 from lowtail.claims.strength.table import DEFAULT_BY, column_of, strength_table

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError, LowtailWarning
 from lowtail.logs.traces.budget import kN_text
 from lowtail.logs.traces.peak import PeakLoad, peak_load

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from scipy import special
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.claims.parts.weak_link import WeakLink
 from lowtail.models.distributions.families import get_family
 from lowtail.report import phrases, style

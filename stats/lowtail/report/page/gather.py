@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
-from lowtail._guard import Trouble, attempt
+from lowtail._shared.guard import Trouble, attempt
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.checks.equal_scale import gains_said
 from lowtail.claims.comparison.table import compare_table

@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from lowtail import __version__
-from lowtail._parallel import run
+from lowtail._shared.parallel import run
 from lowtail.report.style import inline_svg, off_screen
 from lowtail.report.tables.blocks import Draw, Picture, Section, keep_units, pictures_of
 

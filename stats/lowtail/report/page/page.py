@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from lowtail._caution import CAUTION
-from lowtail._checks import door
-from lowtail._guard import Trouble, attempt
-from lowtail._parallel import Seed, as_seed
-from lowtail._record import Record
+from lowtail._shared.caution import CAUTION
+from lowtail._shared.checks import door
+from lowtail._shared.guard import Trouble, attempt
+from lowtail._shared.parallel import Seed, as_seed
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.group_checks import asked
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail import _numbers
+from lowtail._shared import numbers as _numbers
 from lowtail.report import phrases
 from lowtail.report.figures.comparison import comparison as plot_comparison
 from lowtail.report.tables.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table

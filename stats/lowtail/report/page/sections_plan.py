@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from lowtail import _numbers
+from lowtail._shared import numbers as _numbers
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.claims.planning.core.words import counted

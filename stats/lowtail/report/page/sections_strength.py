@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail import _numbers
+from lowtail._shared import numbers as _numbers
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P
 from lowtail.claims.strength.governing import NAMES

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._caution import CAUTION
-from lowtail._guard import Trouble
+from lowtail._shared.caution import CAUTION
+from lowtail._shared.guard import Trouble
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.table import column_of

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from lowtail._checks import door
+from lowtail._shared.checks import door
 from lowtail.errors import InputError
 from lowtail.report.page.sections_comparison import comparison_block
 from lowtail.report.page.sections_strength import rating_block, strength_block

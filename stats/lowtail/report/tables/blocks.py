@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from lowtail._caution import CAUTION
+from lowtail._shared.caution import CAUTION
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -124,7 +124,7 @@ class Draw:
 
     def __call__(self) -> Figure | Axes:
         """Draw it; a figure that cannot be drawn says so in its place, and the page goes on."""
-        from lowtail._guard import Trouble, attempt
+        from lowtail._shared.guard import Trouble, attempt
 
         drawn = attempt(lambda: self.plot(*self.arguments, **self.options), what="figure not drawn")
         return _say(str(drawn)) if isinstance(drawn, Trouble) else drawn

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lowtail._caution import CAUTION
+from lowtail._shared.caution import CAUTION
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG, meaning, meanings
 from lowtail.logs.breaks.log import BreakLog

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import seeds
+from lowtail._shared.parallel import seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Answer, between_looks, looks_at
 from lowtail.claims.planning.core.batch_populations import BatchesInHand, batch_trials_in, draw_batch_worlds

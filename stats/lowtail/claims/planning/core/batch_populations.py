@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from lowtail._parallel import run
+from lowtail._shared.parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.batch_judge import batches_reach
 from lowtail.claims.planning.core.endless import endless_batches, endless_limit

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail._parallel import seeds
+from lowtail._shared.parallel import seeds
 from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.power import judge

@@ -10,9 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from lowtail import _numbers
-from lowtail._checks import door
-from lowtail._record import Record
+from lowtail._shared import numbers as _numbers
+from lowtail._shared.checks import door
+from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError
 
@@ -307,5 +307,5 @@ def count(n: int, what: str = "specimen") -> str:
 
 
 def percent(chance: float) -> str:
-    """Chance in whole percent, cut down; never a bare 0 or 100: `lowtail._numbers.chance`."""
+    """Chance in whole percent, cut down; never a bare 0 or 100: `lowtail._shared.numbers.chance`."""
     return _numbers.chance(chance)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from lowtail._parallel import run
+from lowtail._shared.parallel import run
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.endless import custom_limit
 from lowtail.claims.planning.core.judge import GOVERNING

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.simulate import child, standard_series

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.judge import GOVERNING, governing_reaches, relative
 from lowtail.claims.planning.core.trials import Trials

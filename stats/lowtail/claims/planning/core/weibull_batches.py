@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from lowtail._parallel import run, seeds
+from lowtail._shared.parallel import run, seeds
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.simulate import PER_TASK, TASKS, child
 from lowtail.claims.planning.core.trials import Trials

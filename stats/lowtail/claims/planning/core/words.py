@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lowtail import _numbers
+from lowtail._shared import numbers as _numbers
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.answer import Answer
 from lowtail.claims.planning.core.judge import GOVERNING

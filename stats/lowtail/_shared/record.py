@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lowtail._caution import CAUTION
+from lowtail._shared.caution import CAUTION
 
 if TYPE_CHECKING:
     import pandas as pd

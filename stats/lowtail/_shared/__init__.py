@@ -1,0 +1,1 @@
+"""What every wing shares: checks of arguments, rounding, seeds and workers, the record of an answer."""
