@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
+from lowtail import InputError, LowtailError
 from lowtail._shared.checks import door, kind_of
-from lowtail.errors import InputError, LowtailError
 
 DATA = Path(__file__).parents[2] / "data"
 FIVE = lt.Sample([21.0, 23.5, 22.2, 24.1, 22.9], label="five", batch=list("ppqqr"))

@@ -16,13 +16,13 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
+from lowtail import write_report
 from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.groups import group_strengths
 from lowtail.claims.strength.table import column_of
 from lowtail.cli import main
+from lowtail.plot import lower_bounds as plot_lower_bounds
 from lowtail.report import phrases
-from lowtail.report.figures.lower_bounds import lower_bounds as plot_lower_bounds
-from lowtail.report.page.page import write_report
 
 DATA = Path(__file__).parents[2] / "data"
 BASES = ("A-basis", "B-basis")

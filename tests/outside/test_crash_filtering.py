@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from lowtail.errors import InputError
+from lowtail import InputError
 from lowtail.logs.traces.filter import CFC_CLASSES, cfc_coefficients, cfc_filter
 
 

@@ -13,10 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lowtail.logs.sample import Sample
+from lowtail import Sample, confidence_distribution, fit
 from lowtail.models.bounds.likelihood_bounds import large_sample_bound, likelihood_ratio_bound
-from lowtail.models.confidence.distribution import confidence_distribution
-from lowtail.models.distributions.fit import fit
 
 SHARED = Path(__file__).parents[3] / "shared"
 # 20 chain links, kgf: Castillo (1988) Extreme Value Theory in Engineering, p. 336 (NIST data library, CASTILL6.DAT)

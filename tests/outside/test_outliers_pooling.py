@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail.claims.checks.pooling import pooling
-from lowtail.logs.sample import Sample
+from lowtail import Sample
+from lowtail.checks import pooling
 from lowtail.models.batches.k_sample import k_sample_ad, ksample_ad_p, levene_median
 from lowtail.models.batches.variance import between_batches
 from lowtail.models.distributions.residuals import normed_residual_critical, normed_residual_p, normed_residual_steps

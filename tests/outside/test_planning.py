@@ -5,12 +5,12 @@ import math
 import pytest
 from scipy import stats
 
-from lowtail.claims.basis import BASES, Basis
-from lowtail.claims.planning.comparison import comparison as plan_comparison
+from lowtail import BASES, Basis
 from lowtail.claims.planning.comparison import log_spread
 from lowtail.claims.planning.core.chances import chance_bound, chance_two_arms
-from lowtail.claims.planning.new_series import new_series as plan_bound
-from lowtail.claims.planning.zero_failure import zero_failure as plan_zero_failure
+from lowtail.plan import comparison as plan_comparison
+from lowtail.plan import new_series as plan_bound
+from lowtail.plan import zero_failure as plan_zero_failure
 
 ONE = (1.0, 1.0)
 

@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.comparison.named_tests import two_sample_test
-from lowtail.logs.sample import Sample
+from lowtail import Sample, two_sample_test
 from lowtail.models.two_samples.permutation import arrangements
 from lowtail.models.two_samples.rank_tests import brunner_munzel_t, mann_whitney, mann_whitney_normal
 from lowtail.models.two_samples.survivor_tests import log_rank_table

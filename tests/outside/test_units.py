@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 
-from lowtail.errors import InputError
+from lowtail import InputError
 from lowtail.logs.units import FORCE, OTHER, STRESS, from_kN, is_stress, read_force_unit, stress_to_kN, to_kN
 
 # Exact factors in newtons. kgf: 9.80665 N (standard gravity, third CGPM 1901). lbf: 0.45359237 kg (yard and pound

@@ -10,8 +10,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from lowtail.models.confidence.many import low_many
-from lowtail.models.distributions.fit import fit_many
+from lowtail.many import fit as fit_many
+from lowtail.many import lower_bound as low_many
 
 # quantile of shape_hat/shape
 SHAPE = [

@@ -11,13 +11,10 @@ import numpy as np
 import pytest
 from scipy import special
 
-from lowtail.logs.sample import Sample
+from lowtail import WEIBULL, Sample, confidence_distribution, fit
+from lowtail.checks import kaplan_meier
 from lowtail.models.bounds.likelihood_bounds import likelihood_ratio_bound
 from lowtail.models.bounds.tolerance import prediction_factor, tolerance_factor
-from lowtail.models.confidence.distribution import confidence_distribution
-from lowtail.models.distributions.empirical import kaplan_meier
-from lowtail.models.distributions.families import WEIBULL
-from lowtail.models.distributions.fit import fit
 from lowtail.models.early.signed_root import fit_top, standard_error, usable
 
 DATA = Path(__file__).parents[3] / "shared" / "checks" / "data"

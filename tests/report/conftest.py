@@ -14,7 +14,7 @@ import matplotlib
 import numpy as np
 import pytest
 
-from lowtail.logs.sample import Sample
+from lowtail import Sample
 
 matplotlib.use("Agg")
 

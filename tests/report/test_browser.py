@@ -8,8 +8,7 @@ import pandas as pd
 import pypdf
 import pytest
 
-from lowtail.logs.breaks.log import check_breaks
-from lowtail.report.page.page import write_report
+from lowtail import check_breaks, write_report
 
 pytestmark = pytest.mark.browser
 
@@ -85,7 +84,7 @@ def pages(tmp_path_factory):
     """The demonstration page, a page of 40 groups, and a page from a log that tries to break it."""
     folder = tmp_path_factory.mktemp("pages")
     data = Path(__file__).parents[2] / "data" / "park_breaks.csv"
-    from lowtail.logs.breaks.log import read_breaks
+    from lowtail import read_breaks
 
     write_report(read_breaks(data), folder / "demo.html", title="Invented demonstration")
     write_report(invented(20), folder / "forty.html", title="Forty groups")

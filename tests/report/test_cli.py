@@ -128,8 +128,7 @@ def test_checks_of_many_groups_are_left_out_aloud(tmp_path, capsys):
 
 
 def test_strength_as_json_is_the_table_of_the_library(log, capsys):
-    from lowtail.claims.strength.table import strength_table
-    from lowtail.logs.breaks.log import read_breaks
+    from lowtail import read_breaks, strength_table
 
     assert main(["strength", str(log), "--json", "--basis", "B-basis"]) == 0
     body = json.loads(capsys.readouterr().out)
@@ -239,7 +238,7 @@ def test_wrong_options_for_a_good_log(log, capsys):
 
 
 def test_debug_lets_the_error_through(tmp_path):
-    from lowtail.errors import InputError
+    from lowtail import InputError
 
     with pytest.raises((InputError, OSError)):
         main(["strength", str(tmp_path / "nowhere.csv"), "--debug"])

@@ -6,19 +6,15 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
-from lowtail.claims.comparison.compare import compare
-from lowtail.claims.planning.new_series import new_series as plan_bound
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
-from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail import InputError, NoAnswerError, Sample, compare, confidence_distribution, fit
 from lowtail.models.distributions.families import get_family
-from lowtail.models.distributions.fit import fit
-from lowtail.report.figures.breaks import breaks as plot_breaks
-from lowtail.report.figures.comparison import comparison as plot_comparison
-from lowtail.report.figures.lower_bounds import lower_bounds as plot_lower_bounds
-from lowtail.report.figures.plan import plan as plot_plan
-from lowtail.report.figures.probability import probability as plot_probability
-from lowtail.report.figures.summary import summary as plot_summary
+from lowtail.plan import new_series as plan_bound
+from lowtail.plot import breaks as plot_breaks
+from lowtail.plot import comparison as plot_comparison
+from lowtail.plot import lower_bounds as plot_lower_bounds
+from lowtail.plot import plan as plot_plan
+from lowtail.plot import probability as plot_probability
+from lowtail.plot import summary as plot_summary
 
 
 def drawn(ax, kind):
@@ -148,8 +144,7 @@ def test_a_sample_without_answer_is_refused_in_words():
 
 
 def make_table(samples, rated=20.0):
-    from lowtail.claims.strength.table import strength_table
-    from lowtail.logs.breaks.log import check_breaks
+    from lowtail import check_breaks, strength_table
 
     rows = [
         {

@@ -6,12 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.parts.weak_link import weak_link
-from lowtail.claims.trend.retention import retention
-from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
-from lowtail.report.figures.retention import retention as plot_retention
-from lowtail.report.figures.weak_link import weak_link as plot_weak_link
+from lowtail import InputError, Sample
+from lowtail.parts import weak_link
+from lowtail.plot import retention as plot_retention
+from lowtail.plot import weak_link as plot_weak_link
+from lowtail.trend import retention
 
 
 def table() -> pd.DataFrame:

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.errors import InputError
+from lowtail import InputError
+from lowtail.plot import trace as plot_trace
 from lowtail.report.figures.trace import thin
-from lowtail.report.figures.trace import trace as plot_trace
 
 mpl.use("Agg")
 TRACES = Path(__file__).parents[2] / "data" / "traces"

@@ -9,10 +9,9 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
+from lowtail import NoAnswerError, write_report
 from lowtail._shared.guard import Trouble, attempt
-from lowtail.errors import NoAnswerError
 from lowtail.report.page import page as page_module
-from lowtail.report.page.page import write_report
 
 
 def make_log():

@@ -6,9 +6,7 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from lowtail.errors import InputError
-from lowtail.logs.breaks.log import check_breaks
-from lowtail.report.page.page import write_report
+from lowtail import InputError, check_breaks, write_report
 
 OPTIONS = {"title": "Invented tests", "author": "A tester", "command": "lowtail report x.csv", "checks": True}
 EVIL = "<script>alert(1)</script>"

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lowtail.errors import InputError
+from lowtail import InputError
 from lowtail.report import phrases
 
 loads = st.floats(0.0011, 9.9e5, allow_nan=False)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from lowtail import check_breaks
 from lowtail.claims.group_checks import asked, check_groups
-from lowtail.logs.breaks.log import check_breaks
 from lowtail.report.page.sections_checks import check_lines, checks_section, standing_out
 from lowtail.report.tables.blocks import Bullets, Fold, Picture, Prose
 

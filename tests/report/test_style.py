@@ -6,10 +6,9 @@ import xml.etree.ElementTree as ET
 import matplotlib as mpl
 import pytest
 
-from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail import InputError, Sample
+from lowtail.plot import breaks as plot_breaks
 from lowtail.report import style
-from lowtail.report.figures.breaks import breaks as plot_breaks
 
 
 def luminance(colour):

@@ -3,13 +3,9 @@
 import pandas as pd
 import pytest
 
-from lowtail.claims.strength.rating import rating_check
-from lowtail.claims.strength.table import strength_table
-from lowtail.errors import InputError
-from lowtail.logs.breaks.log import check_breaks
+from lowtail import InputError, check_breaks, rating_check, report_table, strength_table, what_it_answers
+from lowtail.checks import can_answer
 from lowtail.report import phrases
-from lowtail.report.page.show import report_table
-from lowtail.report.what_it_answers import can_answer, what_it_answers
 
 
 def make(loads, **more):

@@ -18,9 +18,7 @@ import numpy as np
 from compare_truths import Array, write
 from numpy.typing import NDArray
 
-from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
-from lowtail.models.distributions.families import FAMILIES, Family
+from lowtail import FAMILIES, Family, NoAnswerError, Sample
 from lowtail.models.distributions.gaps import largest_gap_many
 from lowtail.models.distributions.goodness import (
     anderson_darling_many,

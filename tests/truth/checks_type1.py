@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 from compare_truths import Array, write
 
+from lowtail import FAMILIES, Family
 from lowtail.models.batches.k_sample import ksample_ad_p, levene_statistic
-from lowtail.models.distributions.families import FAMILIES, Family
 from lowtail.models.distributions.gaps import largest_gap_many
 from lowtail.models.distributions.goodness import anderson_darling_many
 from lowtail.models.distributions.residuals import (

@@ -19,11 +19,10 @@ from compare_truths import Array, held_at, log_strength, write
 from numpy.typing import NDArray
 from scipy import stats
 
+from lowtail import NoAnswerError, Sample
 from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.design_parts import permute_within
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
-from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.two_samples.level_free import Blocks, level_free_law
 from lowtail.models.two_samples.survivor_tests import log_rank_scores
 

@@ -16,9 +16,9 @@ import numpy as np
 from compare_truths import SPREADS, TRUTHS, Array, held_at, log_quantile, log_strength, write
 from scipy import stats
 
+from lowtail import Sample
 from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.ratios import low_ratios, ratio_from_laws, scatter
-from lowtail.logs.sample import Sample
 from lowtail.models.series.weibull_design import draw_laws
 from lowtail.models.two_samples.weibull_arms import Arm, usable
 

@@ -19,12 +19,11 @@ import numpy as np
 from compare_truths import Array, write
 from scipy import stats
 
+from lowtail import Sample, compare
 from lowtail._shared.parallel import run, seeds
-from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.power import judge
-from lowtail.logs.sample import Sample
 from lowtail.models.two_samples.half_and_half import Arms
 
 REPETITIONS, FAMILIES, HELD_REPETITIONS, CHECKED = 100_000, 14_000, 6_000, 3

@@ -16,9 +16,9 @@ from compare_truths import SIZES, SPREADS, TRUTHS, Array, log_strength, write
 from numpy.typing import NDArray
 from scipy import stats
 
+from lowtail import Sample, two_sample_test
 from lowtail._shared.parallel import run, seeds
-from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
-from lowtail.logs.sample import Sample
+from lowtail.claims.comparison.named_tests import HALF_AND_HALF
 from lowtail.models.two_samples import half_and_half
 from lowtail.models.two_samples.permutation import Index, arrangements
 from lowtail.models.two_samples.rank_tests import _brunner_munzel_of, brunner_munzel, mann_whitney

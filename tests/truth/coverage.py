@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from lowtail._shared.parallel import run, seeds
+from lowtail.many import confidence_that as confidence_many
 from lowtail.models.bounds.likelihood_bounds import large_sample_many
-from lowtail.models.confidence.many import confidence_many
 from lowtail.models.distributions.families import get_family
 
 HERE = Path(__file__).parent

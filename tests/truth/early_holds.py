@@ -28,9 +28,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail import Family
 from lowtail._shared.parallel import seeds
-from lowtail.models.confidence.many import confidence_many, low_many
-from lowtail.models.distributions.families import Family, get_family
+from lowtail.many import confidence_that as confidence_many
+from lowtail.many import lower_bound as low_many
+from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.likelihood import prepare
 from lowtail.models.early.holds import calibrated_confidence, calibrated_low, held_early
 

@@ -17,9 +17,9 @@ import argparse
 import numpy as np
 from early_holds import FRACTIONS, LEVELS, Limits, lets_go, lower, proof, rig, write
 
+from lowtail import NoAnswerError
 from lowtail._shared.parallel import seeds
 from lowtail.claims.planning.core.simulate import lower_bound, standard_series
-from lowtail.errors import NoAnswerError
 from lowtail.models.distributions.families import get_family
 from lowtail.models.early.holds import calibrated_confidence
 from lowtail.models.early.signed_root import on_y

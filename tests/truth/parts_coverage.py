@@ -12,9 +12,8 @@ from __future__ import annotations
 import numpy as np
 from compare_truths import write
 
-from lowtail.errors import NoAnswerError
+from lowtail import FAMILIES, Family, NoAnswerError
 from lowtail.models.bounds.weakest import by_cause, component_draws, weakest_below
-from lowtail.models.distributions.families import FAMILIES, Family
 
 REPETITIONS = 1_200
 DRAWS = 2_000

@@ -25,9 +25,9 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
+from lowtail import NORMAL, WEIBULL
+from lowtail.many import lower_bound as low_many
 from lowtail.models.bounds.cautious import cautious_many
-from lowtail.models.confidence.many import low_many
-from lowtail.models.distributions.families import NORMAL, WEIBULL
 
 HERE = Path(__file__).parent
 REPEATS = 4000

@@ -24,9 +24,8 @@ from compare_truths import HERE, write
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail.errors import NoAnswerError
+from lowtail import FAMILIES, Family, NoAnswerError
 from lowtail.models.batches.weibull_batches import mixed_quantile
-from lowtail.models.distributions.families import FAMILIES, Family
 from lowtail.models.regression.line import regression_law
 from lowtail.models.regression.mixed_distribution import mixed_law
 from lowtail.models.regression.mixed_normal import mixed_normal

@@ -20,8 +20,7 @@ import pandas as pd
 from compare_truths import HERE, write
 from trend_coverage import MIDDLE, SPREAD, rig_shift, seed
 
-from lowtail.errors import NoAnswerError
-from lowtail.models.distributions.families import FAMILIES
+from lowtail import FAMILIES, NoAnswerError
 from lowtail.models.regression.trend import nested_p
 
 REPETITIONS = 800

@@ -25,10 +25,10 @@ import pandas as pd
 import real_strengths as real
 
 import lowtail as lt
+from lowtail import NORMAL, WEIBULL
+from lowtail.many import lower_bound as low_many
 from lowtail.models.bounds.cautious import cautious_many
 from lowtail.models.bounds.unseen import counted, log_hazard, missed_share, mixture_low, mixture_many
-from lowtail.models.confidence.many import low_many
-from lowtail.models.distributions.families import NORMAL, WEIBULL
 
 HERE = Path(__file__).parent
 LEVELS = ((0.01, 0.95), (0.10, 0.95), (0.05, 0.75))

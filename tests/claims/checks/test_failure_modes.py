@@ -6,12 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lowtail.claims.checks.failure_modes import failure_modes
+from lowtail import WEIBULL, InputError, NoAnswerError, Sample
+from lowtail.checks import failure_modes
 from lowtail.claims.parts.causes import causes_of_log
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.bounds.weakest import by_cause
-from lowtail.models.distributions.families import WEIBULL
 from lowtail.models.distributions.gaps import largest_gap_many
 
 
@@ -80,7 +78,7 @@ def test_clear_gap_is_found() -> None:
 def test_gap_weight_by_hand() -> None:
     # r = 4 breaks: gaps weigh sqrt(3), 2, sqrt(3); the one held specimen takes no part in a gap
     load, broke = np.array([[1.0, 2.0, 4.0, 8.0, 5.0]]), np.array([[True, True, True, True, False]])
-    from lowtail.models.distributions.fit import fit_many
+    from lowtail.many import fit as fit_many
 
     size, place, _ = largest_gap_many(load, broke, WEIBULL)
     assert place[0] == 1

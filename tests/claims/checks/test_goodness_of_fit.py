@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.checks.goodness_of_fit import goodness_of_fit
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
-from lowtail.models.distributions.families import WEIBULL
+from lowtail import WEIBULL, InputError, NoAnswerError, Sample
+from lowtail.checks import goodness_of_fit
 from lowtail.models.distributions.goodness import anderson_darling_many, handbook_significance, recording_step
 
 SAMPLE = Sample([24.1, 25.3, 24.8, 26.0, 22.2, 23.9, 25.6, 24.4], label="oval")
@@ -26,7 +24,7 @@ def test_statistic_is_the_textbook_sum() -> None:
 def test_survivors_above_every_break_only_cut_the_integral() -> None:
     # staircase, by brute force on a fine grid
     load, broke = np.array([21.0, 22.5, 23.0, 24.0, 24.0]), np.array([1, 1, 1, 0, 0], dtype=bool)
-    from lowtail.models.distributions.fit import fit_many
+    from lowtail.many import fit as fit_many
 
     fit = fit_many(load[None], broke[None], "weibull")
     u = WEIBULL.standard.cdf((np.log(load) - fit.location[0]) / fit.spread[0])
@@ -130,8 +128,7 @@ def test_refusals() -> None:
 
 def test_p_values_are_reckoned_as_in_the_study() -> None:
     # tests/truth/checks_survivors.py counts false alarms from the arrays; the claims must come to the same p-values
-    from lowtail.claims.checks.failure_modes import failure_modes
-    from lowtail.claims.checks.outliers import outliers
+    from lowtail.checks import failure_modes, outliers
     from lowtail.models.distributions.gaps import largest_gap_many
     from lowtail.models.distributions.goodness import different_breaks, rounded, simulate_like, tie_step
     from lowtail.models.distributions.residuals import smallest_tail_many

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.checks.outliers import influence, outliers
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
-from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail import InputError, NoAnswerError, Sample, confidence_distribution
+from lowtail.checks import influence, outliers
 from lowtail.models.distributions.residuals import (
     many_outlier_level,
     normed_residual_critical,

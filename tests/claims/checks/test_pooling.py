@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail.claims.checks.pooling import pooling
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail import InputError, NoAnswerError, Sample
+from lowtail.checks import pooling
 from lowtail.models.batches.k_sample import k_sample_ad, ksample_ad_p, levene_statistic, permutation_labels, smallest_p
 from lowtail.models.distributions.families import get_family
 from lowtail.models.regression.batch_tests import Batches, location_ratio, simulate, simulated_p, spread_ratio

@@ -11,13 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lowtail.claims.comparison.compare import compare
-from lowtail.claims.comparison.levels import compare_levels, welch_f
-from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS, two_sample_test
+from lowtail import InputError, NoAnswerError, Sample, compare, compare_levels, two_sample_test
+from lowtail.claims.comparison.levels import welch_f
+from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
 from lowtail.claims.comparison.ratios import ratio_from_laws
 from lowtail.claims.comparison.typical import typical_law
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.two_samples.half_and_half import Arms, limit, tail
 from lowtail.models.two_samples.t_tests import behrens_fisher
 
@@ -417,7 +415,7 @@ def log_table(seed: int = 2) -> pd.DataFrame:
 
 
 def test_table_rows_and_adjustments() -> None:
-    from lowtail.claims.comparison.table import compare_table
+    from lowtail import compare_table
 
     table = compare_table(log_table(), margin=0.8)
     assert list(table["group"]) == ["sling, straight", "sling, basket", "cord, straight", "cord, knot"]
@@ -438,7 +436,7 @@ def test_table_rows_and_adjustments() -> None:
 
 
 def test_table_carries_the_under_reading() -> None:
-    from lowtail.claims.comparison.table import compare_table
+    from lowtail import compare_table
 
     table = compare_table(log_table(), pulse_width_ms=20.0)
     assert table["under_read_other"][0] == pytest.approx(0.130, abs=0.0005)  # break on the flank, 1 kHz and 20 ms
@@ -447,7 +445,7 @@ def test_table_carries_the_under_reading() -> None:
 
 
 def test_table_does_not_depend_on_workers() -> None:
-    from lowtail.claims.comparison.table import compare_table
+    from lowtail import compare_table
 
     one = compare_table(log_table(), n_jobs=1)
     two = compare_table(log_table(), n_jobs=2)
@@ -455,7 +453,7 @@ def test_table_does_not_depend_on_workers() -> None:
 
 
 def test_table_refuses_unknown_levels() -> None:
-    from lowtail.claims.comparison.table import compare_table
+    from lowtail import compare_table
 
     with pytest.raises(InputError, match=r"`other` 'drop' is no level of column 'method'\. Levels found: 'slow pull'"):
         compare_table(log_table(), other="drop")
@@ -470,7 +468,7 @@ def test_rounding_never_reaches_the_mark() -> None:
 
 
 def test_table_averages_the_under_reading_over_specimens() -> None:
-    from lowtail.claims.comparison.table import compare_table
+    from lowtail import compare_table
 
     mixed = log_table()
     shock = mixed.index[(mixed["method"] == "shock") & (mixed["item"] == "sling")]

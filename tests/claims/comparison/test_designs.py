@@ -11,10 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from lowtail.claims.comparison.compare import compare
+from lowtail import NoAnswerError, Sample, compare
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
-from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.two_samples.level_free import Blocks, level_free_law
 from lowtail.models.two_samples.survivor_tests import log_rank, log_rank_scores
 

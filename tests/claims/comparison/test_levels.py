@@ -9,13 +9,11 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
+from lowtail import InputError, NoAnswerError
 from lowtail.claims.drops.drop_law import count, fit_counts, severity_interval
-from lowtail.claims.drops.drop_response import drop_proportion, drop_response
-from lowtail.claims.drops.next_drop import next_drop
-from lowtail.claims.drops.up_and_down import up_and_down
-from lowtail.claims.trend.rate_effect import rate_effect
-from lowtail.errors import InputError, NoAnswerError
+from lowtail.drops import drop_proportion, drop_response, next_drop, up_and_down
 from lowtail.glossary import meaning
+from lowtail.trend import rate_effect
 
 
 def drops(severity: list[float], broke: list[int]) -> pd.DataFrame:

@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail import InputError
 from lowtail.claims.planning.batches import batch_confidence
 from lowtail.claims.planning.core.weibull_batches import BatchWorld, _draw, weibull_batch_confidence
-from lowtail.errors import InputError
 from lowtail.models.batches.normal_batches import batch_sums, pivotal_low
 from lowtail.models.batches.weibull_batches import weibull_batches
 

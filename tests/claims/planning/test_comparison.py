@@ -4,13 +4,13 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
+from lowtail import InputError
 from lowtail.claims.planning.comparison import log_spread
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.planning.core.pairs import judge_complete
 from lowtail.claims.planning.core.power import judge, trials_by_test
 from lowtail.claims.planning.core.simulate import standard_series
-from lowtail.errors import InputError
 from lowtail.models.series.weibull_ratio import _by_draws, ratio_confidence, take
 from lowtail.models.two_samples.t_tests import behrens_fisher
 

@@ -3,9 +3,9 @@ import pytest
 from scipy import special
 
 import lowtail as lt
+from lowtail import InputError, NoAnswerError
 from lowtail.claims.planning.core.judge import normal_factor_confidence
 from lowtail.claims.planning.looks import look_levels
-from lowtail.errors import InputError, NoAnswerError
 
 FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval")
 

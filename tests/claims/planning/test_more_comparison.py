@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail import InputError, NoAnswerError
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.pairs import judge_complete
-from lowtail.errors import InputError, NoAnswerError
 
 SLOW = lt.Sample([24.1, 25.3, 23.2, 26.0, 24.4], label="slow pull")
 SHOCK = lt.Sample([22.8, 24.9, 23.9, 25.1], label="shock")

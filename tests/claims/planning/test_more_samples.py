@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail import NORMAL, InputError, NoAnswerError
 from lowtail.claims.planning.core.populations import draw_worlds
 from lowtail.claims.planning.core.trials import CURVE, Trials
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.distributions.families import NORMAL
 
 one_distribution = partial(
     lt.plan.more_samples, judge="one distribution"

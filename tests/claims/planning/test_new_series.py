@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail import FAMILIES, NORMAL, WEIBULL, InputError
 from lowtail.claims.planning.core.simulate import chance_fresh
 from lowtail.claims.planning.new_series import chances_of, make_world
-from lowtail.errors import InputError
-from lowtail.models.confidence.many import confidence_many, low_many
-from lowtail.models.distributions.families import FAMILIES, NORMAL, WEIBULL
+from lowtail.many import confidence_that as confidence_many
+from lowtail.many import lower_bound as low_many
 from lowtail.models.series.normal_pivot import normal_confidence
 from lowtail.models.series.weibull_pivot import weibull_confidence, weibull_pivot
 

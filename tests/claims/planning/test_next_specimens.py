@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail import InputError
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.pairs import Arms
 from lowtail.claims.planning.next_joint import best_allocation, even_allocation
-from lowtail.errors import InputError
 
 FIRST = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="major axis")
 SECOND = lt.Sample([22.1, 22.3, 21.8, 22.9], label="gate open")

@@ -1,8 +1,8 @@
 import pytest
 
 import lowtail as lt
+from lowtail import InputError
 from lowtail.claims.planning.core.plan import count, percent, smallest_n
-from lowtail.errors import InputError
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from lowtail.claims.comparison.compare import compare
+from lowtail import InputError, Sample, compare
 from lowtail.claims.planning.core.chances import chance_two_arms
-from lowtail.claims.planning.power_grid import power_grid, rejects
-from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.claims.planning.power_grid import rejects
+from lowtail.plan import power_grid
 
 
 def test_workers_do_not_change_the_answer() -> None:

@@ -2,12 +2,11 @@ import numpy as np
 import pytest
 
 import lowtail as lt
-from lowtail.claims.basis import Basis
+from lowtail import FAMILIES, Basis, InputError
 from lowtail.claims.planning.core.simulate import standard_series
 from lowtail.claims.planning.new_series import World
 from lowtail.claims.planning.precision import _chance, _narrow
-from lowtail.errors import InputError
-from lowtail.models.distributions.families import FAMILIES, get_family
+from lowtail.models.distributions.families import get_family
 
 
 @pytest.mark.parametrize(("family", "share"), [("weibull", 0.09), ("normal", 0.055), ("lognormal", 0.05)])

@@ -9,17 +9,15 @@ import pytest
 from scipy import stats
 
 import lowtail as lt
+from lowtail import LOGNORMAL, NORMAL, WEIBULL, governing, judge
 from lowtail._shared.guard import Trouble
 from lowtail.claims.planning.core.batch_judge import batches_reach
 from lowtail.claims.planning.core.endless import endless_batches, endless_limit
 from lowtail.claims.planning.core.judge import cautious_reaches, governing_reaches
 from lowtail.claims.planning.groups import OutOfReach, plan_groups
-from lowtail.claims.strength.governing import governing
 from lowtail.claims.strength.groups import group_strengths
-from lowtail.claims.strength.judging import judge
 from lowtail.cli import main
 from lowtail.models.bounds.cautious import cautious_many
-from lowtail.models.distributions.families import LOGNORMAL, NORMAL, WEIBULL
 from lowtail.report.page.gather import gather
 
 DATA = Path(__file__).parents[3] / "data"

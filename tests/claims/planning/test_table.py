@@ -2,7 +2,7 @@ import joblib
 import pytest
 
 import lowtail as lt
-from lowtail.errors import InputError
+from lowtail import InputError
 
 GROUPS = [
     lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="a"),

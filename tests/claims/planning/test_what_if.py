@@ -1,7 +1,7 @@
 import pytest
 
 import lowtail as lt
-from lowtail.errors import InputError
+from lowtail import InputError
 
 
 @pytest.mark.parametrize("family", ["weibull", "normal"])

@@ -1,7 +1,7 @@
 import pytest
 
 import lowtail as lt
-from lowtail.errors import InputError
+from lowtail import InputError
 
 
 def test_speaks_and_counts() -> None:

@@ -7,10 +7,8 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
+from lowtail import InputError, NoAnswerError, Sample, batch_bound
 from lowtail.claims.strength.batch_designs import batch_designs, handbook_coverage
-from lowtail.claims.strength.batches import batch_bound
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.batches.normal_batches import anova_low, batch_sums, pivotal_below, pivotal_gap, pivotal_low
 from lowtail.models.batches.weibull_batches import mixed_quantile, weibull_batches
 from lowtail.models.bounds.tolerance import tolerance_factor

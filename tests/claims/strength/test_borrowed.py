@@ -11,10 +11,18 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
-from lowtail import InputError, NoAnswerError, Sample, ScalePrior, confidence_distribution, confidence_that, lower_bound
+from lowtail import (
+    InputError,
+    NoAnswerError,
+    Sample,
+    ScalePrior,
+    confidence_distribution,
+    confidence_that,
+    lower_bound,
+    write_report,
+)
 from lowtail.claims.strength.borrowed import EQUAL_COVERED
 from lowtail.cli import main
-from lowtail.report.page.page import write_report
 
 DATA = Path(__file__).parents[3] / "data"
 SLOW = Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="sling, slow pull")

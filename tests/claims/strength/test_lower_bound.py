@@ -6,11 +6,19 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import BASES, Basis, NoAnswerError, Sample, confidence_distribution, confidence_that, lower_bound
+from lowtail import (
+    BASES,
+    Basis,
+    InputError,
+    NoAnswerError,
+    Sample,
+    confidence_distribution,
+    confidence_that,
+    lower_bound,
+)
 from lowtail.claims.basis import as_bases, get_basis
 from lowtail.claims.strength.early_notes import lowered_words
 from lowtail.claims.strength.lower_bound import floor3
-from lowtail.errors import InputError
 
 LOAD = [24.1, 25.3, 22.8, 26.0, 23.9]
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import lowtail as lt
+from lowtail import InputError, NoAnswerError
 from lowtail._shared.numbers import times_in_ten
-from lowtail.errors import InputError, NoAnswerError
 
 ONE_BREAK = lt.Sample([24.0, 25, 25, 25, 25], [True, False, False, False, False], label="sling")
 

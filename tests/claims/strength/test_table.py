@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from lowtail import (
+    InputError,
     NoAnswerError,
     Sample,
     check_breaks,
@@ -20,7 +21,6 @@ from lowtail import (
     strength_table,
 )
 from lowtail.claims.strength.answer import floor3
-from lowtail.errors import InputError
 
 
 def log(rows, rated=None):

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from lowtail import InputError, NoAnswerError
 from lowtail.claims.strength.answer import floor3
-from lowtail.claims.trend.retention import Retention, retention, retention_table
-from lowtail.errors import InputError, NoAnswerError
+from lowtail.trend import Retention, retention, retention_table
 
 LOAD = [25.1, 24.4, 24.9, 23.2, 23.8, 22.1, 22.6, 21.9]
 AGE = [1.0, 1, 2, 4, 4, 7, 7, 9]

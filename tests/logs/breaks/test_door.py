@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import lowtail as lt
+from lowtail import InputError, TableError
 from lowtail.cli import main
-from lowtail.errors import InputError, TableError
 from lowtail.logs.breaks.labels import nearly_equal
 from lowtail.logs.sheets.near_columns import letters_apart, pools_unlike
 

@@ -8,7 +8,7 @@ from scipy import stats
 
 import lowtail as lt
 from lowtail._shared.proportion import exact_interval
-from lowtail.logs.breaks.slips import slip_table
+from lowtail.checks import slip_table
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lowtail.errors import TableError
-from lowtail.logs.traces.trace import Trace, check_trace, read_trace
+from lowtail import TableError
+from lowtail.trace import Trace, check_trace, read_trace
 
 RATE = 1000.0
 

@@ -11,10 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from lowtail.errors import LowtailError
-from lowtail.logs.traces.append import append_to_log
-from lowtail.logs.traces.rows import trace_rows
-from lowtail.logs.traces.trace import read_trace
+from lowtail import LowtailError
+from lowtail.trace import append_to_log, read_trace, trace_rows
 
 UNITS = {"kN": 1.0, "N": 1e-3, "daN": 1e-2, "lbf": 4.4482216152605e-3, "kgf": 9.80665e-3}
 quick = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -12,9 +12,8 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
-from lowtail.errors import InputError, TableError
-from lowtail.logs.traces.append import append_to_log
-from lowtail.logs.traces.rows import trace_rows
+from lowtail import InputError, TableError
+from lowtail.trace import append_to_log, trace_rows
 
 TRACES = Path(__file__).parents[3] / "data" / "traces"
 LOG = """"Invented log"

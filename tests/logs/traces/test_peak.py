@@ -12,12 +12,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import lowtail as lt
-from lowtail.errors import InputError, LowtailWarning, NoAnswerError
+from lowtail import InputError, LowtailWarning, NoAnswerError
 from lowtail.glossary import RESULTS
-from lowtail.logs.traces.budget import LoadCell
-from lowtail.logs.traces.peak import PeakLoad, peak_load
-from lowtail.logs.traces.trace import Trace, check_trace, read_trace
-from lowtail.logs.traces.under_read import under_read_crest, under_read_flank
+from lowtail.trace import (
+    LoadCell,
+    PeakLoad,
+    Trace,
+    check_trace,
+    peak_load,
+    read_trace,
+    under_read_crest,
+    under_read_flank,
+)
 
 TRACES = Path(__file__).parents[3] / "data" / "traces"
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lowtail.errors import InputError, LowtailError, TableError
-from lowtail.logs.traces.trace import Trace, check_trace, read_trace
+from lowtail import InputError, LowtailError, TableError
+from lowtail.trace import Trace, check_trace, read_trace
 
 FORCE = [0.0, 0.5, 2.25, 6.5, 9.75, 4.0, 0.5, 0.0]
 MS = [0, 1, 2, 3, 4, 5, 6, 7]

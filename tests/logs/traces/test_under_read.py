@@ -5,16 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.errors import InputError
-from lowtail.logs.traces.under_read import (
-    crest_spread,
-    noise_lift,
-    noise_lift_ramp,
-    samples_needed,
-    under_read_crest,
-    under_read_flank,
-    under_read_ramp,
-)
+from lowtail import InputError
+from lowtail.logs.traces.under_read import crest_spread, noise_lift, noise_lift_ramp, samples_needed, under_read_ramp
+from lowtail.trace import under_read_crest, under_read_flank
 
 PHASES = (np.arange(20_000) + 0.5) / 20_000
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import special, stats
 
 import lowtail as lt
-from lowtail.errors import NoAnswerError
+from lowtail import NoAnswerError
 from lowtail.models.bounds.cautious import cautious_bound, cautious_confidence, cautious_many
 from lowtail.models.bounds.hanson_koopmans import hanson_koopmans_factor, hanson_koopmans_rank
 from lowtail.models.bounds.unseen import counted, log_hazard, missed_share, mixture_low, mixture_many

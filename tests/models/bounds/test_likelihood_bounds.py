@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 from scipy import optimize, special, stats
 
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail import InputError, NoAnswerError, Sample, fit
 from lowtail.models.bounds.likelihood_bounds import (
     large_sample_bound,
     large_sample_many,
@@ -18,7 +17,6 @@ from lowtail.models.bounds.likelihood_bounds import (
     true_coverage,
 )
 from lowtail.models.distributions.families import get_family
-from lowtail.models.distributions.fit import fit
 from lowtail.models.early.signed_root import fit_top, profile, signed_root, standard_error, usable
 
 TABLE = Path(__file__).parents[2] / "truth" / "other_bounds_coverage.csv"

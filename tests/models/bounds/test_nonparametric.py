@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from lowtail.errors import InputError, NoAnswerError
+from lowtail import InputError, NoAnswerError
 from lowtail.models.bounds.hanson_koopmans import (
     hanson_koopmans,
     hanson_koopmans_confidence,

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special
 
-from lowtail.errors import InputError
+from lowtail import InputError
 from lowtail.models.bounds.tolerance import (
     factor_confidence,
     factor_fraction,

@@ -5,15 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lowtail.claims.parts.common_cause import common_cause
-from lowtail.claims.parts.fuse import fuse_window
-from lowtail.claims.parts.weak_link import weak_link
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail import (
+    LOGNORMAL,
+    NORMAL,
+    WEIBULL,
+    InputError,
+    NoAnswerError,
+    Sample,
+    ScalePrior,
+    confidence_distribution,
+    fit,
+)
 from lowtail.models.bounds.weakest import by_cause, goes_first, weakest_below
-from lowtail.models.confidence.distribution import ScalePrior, confidence_distribution
-from lowtail.models.distributions.families import LOGNORMAL, NORMAL, WEIBULL
-from lowtail.models.distributions.fit import fit
+from lowtail.parts import common_cause, fuse_window, weak_link
 
 # Nelson (1982), Applied Life Data Analysis, p. 111: breaking strength of wire connections (mg), bond or wire breaks
 WIRE = [750, 950, 1150, 1150, 1150, 1350, 1450, 1550, 1550, 1850]

@@ -10,10 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from lowtail import NoAnswerError, Sample, confidence_distribution, confidence_many, low_many
-from lowtail.errors import InputError
-from lowtail.models.confidence.distribution import ScalePrior, law_with_prior
-from lowtail.models.distributions.families import NORMAL, WEIBULL
+from lowtail import (
+    NORMAL,
+    WEIBULL,
+    InputError,
+    NoAnswerError,
+    Sample,
+    ScalePrior,
+    confidence_distribution,
+    confidence_many,
+    low_many,
+)
+from lowtail.models.confidence.distribution import law_with_prior
 
 FAMILY_NAMES = ("weibull", "normal", "lognormal")
 

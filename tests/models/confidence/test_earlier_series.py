@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import NoAnswerError, Sample, fit_threshold, lower_bound, scale_prior, sensitivity
-from lowtail.errors import InputError
+from lowtail import InputError, NoAnswerError, Sample, fit_threshold, lower_bound, scale_prior, sensitivity
 
 
 def test_many_large_series_give_back_their_law():
@@ -40,9 +39,8 @@ def test_the_prior_lifts_the_bound_and_is_printed():
 
 def test_prior_coverage_over_the_prior():
     """Truths drawn from the prior, no floor: coverage at least nominal within 4 Monte-Carlo errors (index r + 1)."""
-    from lowtail import ScalePrior
+    from lowtail import WEIBULL, ScalePrior
     from lowtail.models.confidence.distribution import law_with_prior
-    from lowtail.models.distributions.families import WEIBULL
 
     rng = np.random.default_rng(6)
     size, hit = 400, 0

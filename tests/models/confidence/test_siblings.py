@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from lowtail import InputError, ScalePrior, confidence_many, low_many
+from lowtail import LOGNORMAL, WEIBULL, InputError, ScalePrior, confidence_many, low_many
 from lowtail.models.confidence.predictive import WIDEST, from_groups, stated
 from lowtail.models.confidence.siblings import (
     borrow_confidence,
@@ -23,7 +23,6 @@ from lowtail.models.confidence.siblings import (
     pooled_confidence,
     pooled_low,
 )
-from lowtail.models.distributions.families import LOGNORMAL, WEIBULL
 from lowtail.models.distributions.likelihood import prepare
 
 FAMILIES = {"weibull": WEIBULL, "lognormal": LOGNORMAL}

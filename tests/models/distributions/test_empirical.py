@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.models.distributions.empirical import draw_held, held_law, kaplan_meier, plotting_positions
+from lowtail import InputError, NoAnswerError
+from lowtail.checks import kaplan_meier, plotting_positions
+from lowtail.models.distributions.empirical import draw_held, held_law
 
 # Freireich et al. (1963), Blood 21:699-716, 6-MP arm: weeks of remission, 1 = ended (21 patients).
 WEEKS = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]

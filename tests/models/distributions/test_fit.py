@@ -8,9 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from lowtail import NoAnswerError, Sample, fit, fit_many
-from lowtail.errors import InputError
-from lowtail.models.distributions.families import FAMILIES
+from lowtail import FAMILIES, InputError, NoAnswerError, Sample, fit, fit_many
 from lowtail.models.distributions.likelihood import OK, STATUS_TEXT
 
 FAMILY_NAMES = tuple(FAMILIES)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail.logs.sample import Sample
+from lowtail import Sample
+from lowtail.many import fit as fit_many
 from lowtail.models.distributions.families import get_family
-from lowtail.models.distributions.fit import fit_many
 from lowtail.models.distributions.goodness import different_breaks, simulate_like
 from lowtail.models.distributions.residuals import (
     grain_of,

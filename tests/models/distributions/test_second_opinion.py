@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
 
-from lowtail.errors import LowtailWarning, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail import LowtailWarning, NoAnswerError, Sample
+from lowtail.checks import second_opinion
 from lowtail.models.distributions import second_opinion as module
 from lowtail.models.distributions.families import name_of
-from lowtail.models.distributions.second_opinion import guarded, second_opinion
+from lowtail.models.distributions.second_opinion import guarded
 
 # 20 rupture strengths, Bury (1999) Example 17.2 (NIST public data library, WEIBBURY.DAT, public domain)
 BURY = [

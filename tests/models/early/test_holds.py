@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import NoAnswerError, Sample, confidence_distribution, confidence_many, low_many
+from lowtail import FAMILIES, NoAnswerError, Sample, confidence_distribution, confidence_many, low_many
 from lowtail.models.distributions.empirical import held_law
-from lowtail.models.distributions.families import FAMILIES, get_family
+from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.likelihood import prepare
 from lowtail.models.early import holds as early_holds
 from lowtail.models.early.draws import limits_of, noise_of, share_above

@@ -10,12 +10,10 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
+from lowtail import FAMILIES, InputError, NoAnswerError, Sample, confidence_distribution
+from lowtail.many import fit as fit_many
 from lowtail.models.batches.variance import ratio_interval
-from lowtail.models.confidence.distribution import confidence_distribution
-from lowtail.models.distributions.families import FAMILIES, get_family
-from lowtail.models.distributions.fit import fit_many
+from lowtail.models.distributions.families import get_family
 from lowtail.models.regression.batch_tests import Batches, location_ratio, simulated_p, spread_ratio
 from lowtail.models.regression.fit import fit_regression, fit_regression_many
 from lowtail.models.regression.line import regression_law

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy import integrate, special, stats
 
-from lowtail.errors import NoAnswerError
+from lowtail import FAMILIES, NoAnswerError
 from lowtail.models.batches.normal_batches import batch_sums, pivotal_low
 from lowtail.models.batches.weibull_batches import mixed_quantile
-from lowtail.models.distributions.families import FAMILIES, get_family
+from lowtail.models.distributions.families import get_family
 from lowtail.models.regression import mixed_share
 from lowtail.models.regression.line import regression_law
 from lowtail.models.regression.mixed import random_batches
