@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import Sample, confidence_distribution, fit, fit_many, low_many
+from lowtail import Sample, confidence_distribution, fit
+from lowtail.many import fit as fit_many
+from lowtail.many import lower_bound as low_many
 
 pytestmark = pytest.mark.benchmark
 

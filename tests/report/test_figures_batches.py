@@ -5,7 +5,8 @@ from __future__ import annotations
 import matplotlib as mpl
 import pytest
 
-from lowtail import InputError, Sample, batch_bound, lower_bound, plot_batches
+from lowtail import InputError, Sample, batch_bound, lower_bound
+from lowtail.plot import batches as plot_batches
 
 mpl.use("Agg")
 LOAD = [24.1, 25.3, 22.8, 23.9, 21.8, 22.4, 25.0, 24.6, 25.9]

@@ -130,6 +130,9 @@ _KINDS: dict[str, Kind] = {
     "Predictive": _made("lowtail.models.confidence.predictive.Predictive", "It is made by lt.scale_prior(samples)."),
     "ScalePrior": _made("lowtail.models.confidence.search.ScalePrior", "Make one with lt.scale_prior(samples)."),
     "Fit": _made("lowtail.models.distributions.fit.Fit", "Make one with lt.fit(sample)."),
+    "StrengthTable": _made("lowtail.claims.strength.table.StrengthTable", "It is made by lt.strength_table(log)."),
+    "RatingTable": _made("lowtail.claims.strength.rating.RatingTable", "It is made by lt.rating_check(log)."),
+    "ComparisonTable": _made("lowtail.claims.comparison.table.ComparisonTable", "It is made by lt.compare_table(log)."),
     "Plan": _made("lowtail.claims.planning.core.plan.Plan", "Make one with lt.plan.new_series(...) or another plan."),
     "Comparison": _made("lowtail.claims.comparison.answer.Comparison", "Make one with lt.compare(reference, other)."),
     "DropResponse": _made(

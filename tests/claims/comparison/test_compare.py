@@ -37,7 +37,7 @@ def test_sentence_with_a_margin() -> None:
         "keeps at least 90 %: not shown (only 0.86 is, at 95 % confidence)."
     )
     assert str(compare(SLOW, SHOCK, margin=0.97)).endswith(
-        "keeps at least 97 %: shown worse (at most 0.95 at 95 % confidence)."
+        "keeps at least 97 %: fails the margin (at most 0.95 at 95 % confidence)."
     )
 
 
@@ -427,8 +427,8 @@ def test_table_rows_and_adjustments() -> None:
     assert "a single specimen" in table["refusal"][2]
     assert table["refusal"][3] == "This group has one level only."
     assert table["sentence"].notna().all()
-    assert table.attrs["comparisons"][3] is None
-    assert table.attrs["comparisons"][0].ratio == table["ratio"][0]
+    assert table.comparisons[3] is None
+    assert table.comparisons[0].ratio == table["ratio"][0]
     from lowtail.glossary import BREAK_LOG, meaning
 
     unknown = [c for c in table.columns if not meaning(c) and c not in ("item", "orientation") and c not in BREAK_LOG]

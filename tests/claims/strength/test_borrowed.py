@@ -190,7 +190,7 @@ def test_table_borrows_within_the_item_and_nothing_else_changes(table):
         "borrowed scatter, conflict p",
     ]
     pd.testing.assert_frame_equal(table[plain.columns], plain)
-    assert table.attrs["borrow"] == ["item"] and table.attrs["borrow_family"] == "weibull"
+    assert table.asked.borrow == ("item",) and table.asked.borrow_family == "weibull"
     samples = LOG.samples
     for _, row in table[table["n_slipped"] == 0].iterrows():
         sample = samples[row["group"]]
@@ -219,7 +219,7 @@ def test_slips_that_are_not_stated_give_the_lower_reading(table):
 
 def test_all_groups_only_by_choice_and_other_families():
     frame = lt.strength_table(LOG, bases="A-basis", borrow="all", family="normal")
-    assert "17 groups" in frame["borrowed scatter"].iloc[0] and frame.attrs["borrow_family"] == "weibull"
+    assert "17 groups" in frame["borrowed scatter"].iloc[0] and frame.asked.borrow_family == "weibull"
     frame = lt.strength_table(LOG, bases="A-basis", borrow="item", family="lognormal")
     sample, *kin = [s for s in LOG.samples.values() if s.group["item"] == "steel oval connector"]
     found = lower_bound(sample, "A-basis", family="lognormal", siblings=kin)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from lowtail import InputError, read_breaks, strength_table, strength_table_large
+from lowtail import InputError, read_breaks, strength_table
+from lowtail.many import strength_table as strength_table_large
 
 
 def write(path, item, loads):

@@ -11,16 +11,15 @@ from lowtail import (
     Sample,
     check_breaks,
     confidence_distribution,
-    confidence_many,
-    equal_scale,
     governing,
-    low_many,
     lower_bound,
     rating_check,
-    shared_gain,
     strength_table,
 )
+from lowtail.checks import equal_scale, shared_gain
 from lowtail.claims.strength.answer import floor3
+from lowtail.many import confidence_that as confidence_many
+from lowtail.many import lower_bound as low_many
 
 
 def log(rows, rated=None):
@@ -55,7 +54,7 @@ def test_one_row_a_group_with_own_and_borrowed_bounds():
     assert first["three_s_shows"] == pytest.approx(0.862, abs=5e-4)
     lent = lower_bound(sample, "B-basis", siblings=[sample, Sample(CORD)]).low
     assert first["B-basis, borrowed scatter [kN]"] == pytest.approx(lent, rel=1e-12)
-    assert table.attrs["rating_basis"] == "B-basis"
+    assert table.asked.rating_basis == "B-basis"
 
 
 def test_groups_that_cannot_answer_stay_in_the_table_with_the_reason():

@@ -10,17 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from lowtail import (
-    NORMAL,
-    WEIBULL,
-    InputError,
-    NoAnswerError,
-    Sample,
-    ScalePrior,
-    confidence_distribution,
-    confidence_many,
-    low_many,
-)
+from lowtail import NORMAL, WEIBULL, InputError, NoAnswerError, Sample, ScalePrior, confidence_distribution
+from lowtail.many import confidence_that as confidence_many
+from lowtail.many import lower_bound as low_many
 from lowtail.models.confidence.distribution import law_with_prior
 
 FAMILY_NAMES = ("weibull", "normal", "lognormal")

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import InputError, NoAnswerError, Sample, fit_threshold, lower_bound, scale_prior, sensitivity
+from lowtail import InputError, NoAnswerError, Sample, lower_bound, scale_prior
+from lowtail.checks import fit_threshold, sensitivity
 
 
 def test_many_large_series_give_back_their_law():

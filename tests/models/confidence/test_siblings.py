@@ -12,7 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from lowtail import LOGNORMAL, WEIBULL, InputError, ScalePrior, confidence_many, low_many
+from lowtail import LOGNORMAL, WEIBULL, InputError, ScalePrior
+from lowtail.many import confidence_that as confidence_many
+from lowtail.many import lower_bound as low_many
 from lowtail.models.confidence.predictive import WIDEST, from_groups, stated
 from lowtail.models.confidence.siblings import (
     borrow_confidence,

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from lowtail import FAMILIES, InputError, NoAnswerError, Sample, fit, fit_many
+from lowtail import FAMILIES, InputError, NoAnswerError, Sample, fit
+from lowtail.many import fit as fit_many
 from lowtail.models.distributions.likelihood import OK, STATUS_TEXT
 
 FAMILY_NAMES = tuple(FAMILIES)

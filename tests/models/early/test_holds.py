@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lowtail import FAMILIES, NoAnswerError, Sample, confidence_distribution, confidence_many, low_many
+from lowtail import FAMILIES, NoAnswerError, Sample, confidence_distribution
+from lowtail.many import confidence_that as confidence_many
+from lowtail.many import lower_bound as low_many
 from lowtail.models.distributions.empirical import held_law
 from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.likelihood import prepare

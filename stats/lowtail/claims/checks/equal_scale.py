@@ -16,7 +16,7 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.lower_bound import floor3, lower_bound
-from lowtail.claims.strength.table import column_of
+from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.confidence.siblings import CONFLICT
@@ -24,7 +24,7 @@ from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.regression.batch_tests import Batches, simulate, simulated_p, spread_ratio
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 __all__ = ["EqualScale", "SharedGain", "equal_scale", "gains_said", "shared_gain"]
 
@@ -205,7 +205,7 @@ def shared_gain(
 
 
 def gains_said(
-    table: pd.DataFrame,
+    table: StrengthTable,
     samples: Sequence[Sample],
     columns: Sequence[str],
     basis: str,
@@ -215,7 +215,7 @@ def gains_said(
     """What borrowed scatter gains, and whether the data speak against one scatter, for each family of groups."""
     said = []
     lending = lending_family(law)
-    families = families_of(samples, list(table.attrs["by"]), columns)
+    families = families_of(samples, table.asked.by, columns)
     seen: dict[tuple[str, ...], list[Sample]] = {tuple(s.label for s in kin): kin for kin in families.values()}
     for labels, kin in seen.items():
         rows = table[table["group"].isin(labels)]

@@ -7,8 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import p_text
 from lowtail._shared.record import Record
+from lowtail.claims.comparison.deciding import Difference, Margin
 
 if TYPE_CHECKING:
     from lowtail.claims.comparison.ratios import LowRatio
@@ -49,7 +51,7 @@ class Comparison(Record):
     margin, keeps_low, keeps_high : float or None, float, float
         Share of the reference strength that the other must keep; one-sided bounds of the share kept.
     verdict : str
-        With a margin "shown", "not shown" or "shown worse"; without one the same as ``difference``.
+        With a margin "shown", "not shown" or "fails the margin"; without one the same as ``difference``.
     equivalence : str
         "shown" or "not shown": ratio within margin and 1 / margin by two one-sided tests; "" without a margin.
     low_fraction, low_family, low_ratio, low_ratio_low, low_ratio_high : float, str, float, float, float
@@ -89,11 +91,11 @@ class Comparison(Record):
     permutation_p: float
     smallest_p: float
     detectable_ratio: float
-    difference: str
+    difference: Difference
     margin: float | None
     keeps_low: float
     keeps_high: float
-    verdict: str
+    verdict: Margin | Difference
     equivalence: str
     low_fraction: float
     low_family: str
@@ -116,9 +118,14 @@ class Comparison(Record):
     def __str__(self) -> str:
         return sentence(self)
 
+    def confidence_interval(self) -> Interval:
+        """Two-sided interval of the ratio of typical strengths."""
+        return Interval(self.ratio_low, self.ratio_high, self.confidence)
+
     def to_frame(self) -> Any:
         """One tidy row; the samples stay in the record."""
-        return Record.to_frame(self).drop(columns="samples")
+        row = Record.to_frame(self).drop(columns="samples")
+        return row.assign(**{word: str(getattr(self, word)) for word in ("difference", "verdict", "equivalence")})
 
 
 def names(reference: Sample, other: Sample) -> tuple[str, str]:
@@ -158,7 +165,7 @@ def loss(ratio: float) -> str:
 def difference_phrase(result: Comparison) -> str:
     """What is shown of a difference, and what would have been shown."""
     small = math.isfinite(result.p_value) and result.p_value < 1 - result.confidence
-    if result.difference != "no difference shown":
+    if result.difference is not Difference.NONE:
         apart = "" if small or not math.isfinite(result.p_value) else " by the interval; the test alone does not say so"
         return f"{result.difference} than {result.reference}{apart}"
     if small:
@@ -175,7 +182,7 @@ def difference_phrase(result: Comparison) -> str:
 
 def low_phrase(result: Comparison) -> str:
     """The low strengths, where they are shown to differ and the typical strengths are not."""
-    if result.difference != "no difference shown" or result.low_ratio_low <= 1 <= result.low_ratio_high:
+    if result.difference is not Difference.NONE or result.low_ratio_low <= 1 <= result.low_ratio_high:
         return ""
     if not math.isfinite(result.low_ratio_low):
         return ""
@@ -192,10 +199,10 @@ def margin_phrase(result: Comparison) -> str:
         return ""
     claim = f"keeps at least {result.margin * 100:g} %"
     level = f"{result.confidence * 100:g} % confidence"
-    if result.verdict == "shown":
+    if result.verdict is Margin.SHOWN:
         return f"{claim}: shown at {level}"
-    if result.verdict == "shown worse":
-        return f"{claim}: shown worse (at most {_up(result.keeps_high, result.margin)} at {level})"
+    if result.verdict is Margin.FAILS:
+        return f"{claim}: fails the margin (at most {_up(result.keeps_high, result.margin)} at {level})"
     return f"{claim}: not shown (only {_down(result.keeps_low, result.margin)} is, at {level})"
 
 

@@ -12,7 +12,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed
 from lowtail.claims.comparison.answer import Comparison, names
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
-from lowtail.claims.comparison.deciding import Ends, equivalent, fails, keeps, stronger, weaker
+from lowtail.claims.comparison.deciding import Difference, Ends, Margin, equivalent, fails, keeps, stronger, weaker
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.typical import Answer, answer_independent
@@ -184,18 +184,18 @@ def _scatter(
     return ratio, low, high, scatter_permutation(np.log(reference.load), np.log(other.load), rng=rng).p_value
 
 
-def _difference(ends: Ends, alternative: str) -> str:
+def _difference(ends: Ends, alternative: str) -> Difference:
     if weaker(ends, alternative):
-        return "weaker"
-    return "stronger" if stronger(ends, alternative) else "no difference shown"
+        return Difference.WEAKER
+    return Difference.STRONGER if stronger(ends, alternative) else Difference.NONE
 
 
-def _verdict(ends: Ends, margin: float | None, difference: str) -> tuple[str, str]:
+def _verdict(ends: Ends, margin: float | None, difference: Difference) -> tuple[Margin | Difference, str]:
     """The verdict on the margin, and equivalence within it."""
     if margin is None:
         return difference, ""
-    verdict = "shown" if keeps(ends, margin) else "shown worse" if fails(ends, margin) else "not shown"
-    return verdict, "shown" if equivalent(ends, margin) else "not shown"
+    verdict = Margin.SHOWN if keeps(ends, margin) else Margin.FAILS if fails(ends, margin) else Margin.NOT_SHOWN
+    return verdict, Margin.SHOWN if equivalent(ends, margin) else Margin.NOT_SHOWN
 
 
 def _assemble(
@@ -217,7 +217,9 @@ def _assemble(
     difference = _difference(ends, alternative)
     verdict, equivalence = _verdict(ends, margin, difference)
     low_read, high_read = low * (1 - under_read[0]), high / (1 - under_read[1])
-    explains = (difference == "weaker" and high_read >= 1) or (difference == "stronger" and low_read <= 1)
+    explains = (difference is Difference.WEAKER and high_read >= 1) or (
+        difference is Difference.STRONGER and low_read <= 1
+    )
     first, second = names(reference, other)
     return Comparison(
         reference=first,

@@ -8,6 +8,7 @@ one. False statements at the edge of the truth: ``tests/truth/compare_margins.cs
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,40 @@ from numpy.typing import NDArray
 from lowtail.models.two_samples import half_and_half
 from lowtail.models.two_samples.half_and_half import Arms
 
-__all__ = ["GOALS", "Ends", "ends_of", "equivalent", "fails", "keeps", "shown", "stronger", "weaker"]
+__all__ = [
+    "GOALS",
+    "Difference",
+    "Ends",
+    "Margin",
+    "ends_of",
+    "equivalent",
+    "fails",
+    "keeps",
+    "shown",
+    "stronger",
+    "weaker",
+]
 
 Array = NDArray[np.float64]
 GOALS = ("difference", "no worse than", "equivalence")
+
+
+class Difference(StrEnum):
+    """What is shown of a difference; the text is what a reader sees."""
+
+    WEAKER = "weaker"
+    STRONGER = "stronger"
+    NONE = "no difference shown"
+    NO_ANSWER = "no answer"
+
+
+class Margin(StrEnum):
+    """What is shown of a margin to keep; the text is what a reader sees."""
+
+    SHOWN = "shown"
+    NOT_SHOWN = "not shown"
+    FAILS = "fails the margin"
+    NO_ANSWER = "no answer"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,8 +11,10 @@ import pandas as pd
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_seed, run, seeds
+from lowtail._shared.tables import AnswerTable, with_asked
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.compare import compare
+from lowtail.claims.comparison.deciding import Difference
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError, NoAnswerError
@@ -22,7 +24,7 @@ from lowtail.logs.sample import Sample
 from lowtail.logs.traces.under_read import under_read_flank
 from lowtail.models.two_samples.t_tests import holm
 
-__all__ = ["compare_table", "under_read_of"]
+__all__ = ["ComparisonTable", "compare_table", "under_read_of"]
 
 BREAK_SHARE = 0.8  # a part that breaks on the rising flank at 80 % of the crest an unbroken part would have seen
 
@@ -42,6 +44,20 @@ def under_read_of(rows: pd.DataFrame, pulse_width_ms: float | None, break_share:
     return min(float(1 - np.exp(np.mean(np.log1p(-np.minimum(worst, 0.99))))), 0.99)
 
 
+class ComparisonTable(AnswerTable):
+    """The table of `compare_table`: a DataFrame; ``asked`` holds the comparison of each row as first answered, or None.
+
+    ``comparisons`` are those of the rows still in it.
+    """
+
+    asked: tuple[Comparison | None, ...]
+
+    @property
+    def comparisons(self) -> tuple[Comparison | None, ...]:
+        """The comparison of every row, None where there is no answer; rows keep the number they were given."""
+        return tuple(self.asked[int(str(row))] for row in self.index)
+
+
 @door
 def compare_table(
     log: BreakLog | pd.DataFrame,
@@ -57,7 +73,7 @@ def compare_table(
     n_jobs: int = 1,
     progress: bool | None = None,
     **options: Any,
-) -> pd.DataFrame:
+) -> ComparisonTable:
     """Compare the levels of one column within every group of the others.
 
     Parameters
@@ -187,9 +203,7 @@ def _frame(
     answers: list[tuple[Comparison | None, str]],
     wide: list[tuple[float, float]],
     groups: tuple[str, ...],
-) -> pd.DataFrame:
-    import pandas as pd
-
+) -> ComparisonTable:
     adjusted = holm([np.nan if result is None else result.p_value for result, _ in answers])
     rows = []
     for pair, (result, refusal), ends, p in zip(pairs, answers, wide, adjusted, strict=True):
@@ -206,11 +220,10 @@ def _frame(
         row["refusal"] = refusal or _missing(missing)
         row["p_holm"], (row["ratio_low_all"], row["ratio_high_all"]) = p, ends
         if result is None:
-            row["verdict"] = row["difference"] = "no answer"
+            row["verdict"] = row["difference"] = str(Difference.NO_ANSWER)
             row["sentence"] = f"{row['other'] or 'nothing'} against {row['reference']}: no answer. {row['refusal']}"
         rows.append(row)
     names = [f.name for f in fields(Comparison) if f.name != "samples"]
     order = [*groups, "group", *names, "p_holm", "ratio_low_all", "ratio_high_all", "sentence", "refusal"]
     frame = pd.DataFrame(rows).reindex(columns=list(dict.fromkeys(order)))
-    frame.attrs["comparisons"] = tuple(result for result, _ in answers)
-    return frame
+    return with_asked(ComparisonTable, frame, tuple(result for result, _ in answers))

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
 from lowtail._shared.checks import door
+from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import down, up
 from lowtail._shared.record import Record
 from lowtail.errors import InputError, NoAnswerError
@@ -60,6 +61,10 @@ class UpAndDown(Record):
     sum_i: int
     sum_i2: int
     std_usable: bool
+
+    def confidence_interval(self) -> Interval:
+        """Two-sided interval of the median severity."""
+        return Interval(self.median_low, self.median_high, self.confidence)
 
     def __str__(self) -> str:
         if self.spread_from == "step":

@@ -6,12 +6,11 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import run
+from lowtail._shared.tables import with_asked
 from lowtail.claims.basis import Basis
-from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY, strength_table
+from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY, StrengthTable, strength_table
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.logs.breaks.log import BreakLog, check_breaks, read_breaks
 from lowtail.models.distributions.families import Family
@@ -45,7 +44,7 @@ def strength_table_large(
     n_jobs: int = 1,
     progress: bool | None = None,
     **options: Any,
-) -> pd.DataFrame:
+) -> StrengthTable:
     """Strength table over many break logs, in bounded memory: each file is read, answered and let go.
 
     Parameters
@@ -61,7 +60,7 @@ def strength_table_large(
 
     Returns
     -------
-    DataFrame
+    StrengthTable
         The rows of all files, with the column ``file``.
 
     Raises
@@ -93,6 +92,5 @@ def strength_table_large(
                     "apart. Put all rows of a group into one file."
                 )
             home[group] = path
-    out: pd.DataFrame = pd.concat(tables, ignore_index=True)
-    out.attrs = tables[0].attrs
-    return out
+    out = pd.concat(tables, ignore_index=True)
+    return with_asked(StrengthTable, out, tables[0].asked)

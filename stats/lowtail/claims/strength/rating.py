@@ -8,12 +8,17 @@ from typing import Any
 import pandas as pd
 
 from lowtail._shared.checks import door
+from lowtail._shared.tables import AnswerTable
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
 
-__all__ = ["DEFAULT_BY", "rating_check", "rating_frame"]
+__all__ = ["DEFAULT_BY", "RatingTable", "rating_check", "rating_frame"]
+
+
+class RatingTable(AnswerTable):
+    """The table of `rating_check`: a DataFrame."""
 
 
 @door
@@ -25,7 +30,7 @@ def rating_check(
     *,
     claim: float | None = None,
     slips: str | None = None,
-) -> pd.DataFrame:
+) -> RatingTable:
     """Rated value against the data, in words, one row a group.
 
     Parameters
@@ -44,10 +49,10 @@ def rating_check(
 
     Returns
     -------
-    DataFrame
-        group, the grouping columns, n, n_broken, n_slipped, rated_kN, low_kN (the governing bound), governed_by,
-        these_batches_kN, next_batch_kN, confidence (already demonstrated, for specimens like these), broke_below,
-        slipped_below, verdict, sentence; groups without a rating are left out.
+    RatingTable
+        A DataFrame: group, the grouping columns, n, n_broken, n_slipped, rated_kN, low_kN (the governing bound),
+        governed_by, these_batches_kN, next_batch_kN, confidence (already demonstrated, for specimens like these),
+        broke_below, slipped_below, verdict, sentence; groups without a rating are left out.
 
     Raises
     ------
@@ -64,10 +69,8 @@ def rating_check(
     return rating_frame(groups)
 
 
-def rating_frame(groups: Sequence[GroupStrength]) -> pd.DataFrame:
+def rating_frame(groups: Sequence[GroupStrength]) -> RatingTable:
     """The rows of `rating_check` from groups already judged."""
-    import pandas as pd
-
     rows: list[dict[str, Any]] = []
     for group in groups:
         if (one := group.judged) is None:
@@ -87,4 +90,4 @@ def rating_frame(groups: Sequence[GroupStrength]) -> pd.DataFrame:
             "verdict": str(one.verdict),
             "sentence": one.sentence,
         }
-    return pd.DataFrame(rows)
+    return RatingTable(rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 
 from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble
+from lowtail._shared.tables import AnswerTable, with_asked
 from lowtail.claims.basis import Basis, as_bases
 from lowtail.claims.strength.borrowed_table import BORROWED, borrowed_columns, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES, Governing, batch_names
@@ -22,7 +24,33 @@ from lowtail.models.bounds.tolerance import factor_fraction
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.fit import fit
 
-__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "column_of", "strength_table", "table_of"]
+__all__ = ["DEFAULT_BASES", "DEFAULT_BY", "StrengthAsked", "StrengthTable", "column_of", "strength_table", "table_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrengthAsked:
+    """What a strength table was asked.
+
+    Attributes
+    ----------
+    family, borrow_family, rating_basis : str
+        The further distribution shown, the one that lends scatter, and the basis that judges ratings.
+    bases, by, borrow : tuple of str
+        Bases, grouping columns, and the columns whose groups lend each other scatter.
+    """
+
+    family: str
+    bases: tuple[str, ...]
+    by: tuple[str, ...]
+    rating_basis: str
+    borrow: tuple[str, ...]
+    borrow_family: str
+
+
+class StrengthTable(AnswerTable):
+    """The table of `strength_table`: a DataFrame, with what was asked in ``asked``."""
+
+    asked: StrengthAsked
 
 
 def column_of(basis: str, what: str = "") -> str:
@@ -44,7 +72,7 @@ def strength_table(
     rating_basis: str | Basis | None = None,
     claim: float | None = None,
     slips: str | None = None,
-) -> pd.DataFrame:
+) -> StrengthTable:
     """One row a group: counts, plain figures, the governing bound on every basis, what stands behind it, the rating.
 
     Parameters
@@ -77,8 +105,9 @@ def strength_table(
 
     Returns
     -------
-    DataFrame
-        NaN where a group cannot carry a number; ``notes`` then says why. ``attrs`` holds family, bases and by.
+    StrengthTable
+        A DataFrame. NaN where a group cannot carry a number; ``notes`` then says why. ``asked`` holds
+        family, bases and by.
     """
     law, wanted = get_family(family), as_bases(bases)
     custom = [b.name for b in wanted if b.kind != "tolerance"]
@@ -97,10 +126,8 @@ def table_of(
     by: Sequence[str] | str = DEFAULT_BY,
     borrow: Sequence[str] | str | None = None,
     slips: str | None = None,
-) -> pd.DataFrame:
+) -> StrengthTable:
     """The rows of `strength_table` from groups already asked."""
-    import pandas as pd
-
     samples = [g.sample for g in groups]
     columns = (by,) if isinstance(by, str) else tuple(by)
     siblings = families_of(samples, columns, borrow)
@@ -120,16 +147,15 @@ def table_of(
         row["sentence"] = group.judged.sentence if group.judged else ""
         row["notes"] = _notes(group, bases)
         rows.append(row)
-    out = pd.DataFrame(rows)
-    out.attrs = {
-        "family": family.name,
-        "bases": [b.name for b in bases],
-        "by": list(columns),
-        "rating_basis": judged_on.name,
-        "borrow": [] if borrow is None else ([borrow] if isinstance(borrow, str) else list(borrow)),
-        "borrow_family": lending_family(family).name,
-    }
-    return out
+    asked = StrengthAsked(
+        family=family.name,
+        bases=tuple(b.name for b in bases),
+        by=columns,
+        rating_basis=judged_on.name,
+        borrow=() if borrow is None else ((borrow,) if isinstance(borrow, str) else tuple(borrow)),
+        borrow_family=lending_family(family).name,
+    )
+    return with_asked(StrengthTable, rows, asked)
 
 
 def _notes(group: GroupStrength, bases: Sequence[Basis]) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.interval import Interval
 from lowtail._shared.record import Record
 from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError, NoAnswerError
@@ -61,6 +62,10 @@ class RateEffect(Record):
     rate: Array
     load: Array
     broke: NDArray[np.bool_]
+
+    def confidence_interval(self) -> Interval:
+        """Two-sided interval of the factor on strength for a tenfold rate."""
+        return Interval(self.per_decade_low, self.per_decade_high, self.confidence)
 
     def __str__(self) -> str:
         return (

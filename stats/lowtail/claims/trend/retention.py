@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
@@ -125,6 +126,10 @@ class Retention(Record):
     def to_frame(self) -> pd.DataFrame:
         """One tidy row."""
         return Record.to_frame(self).drop(columns=["law", "covariate"])
+
+    def confidence_interval(self) -> Interval:
+        """Two-sided 90 % interval of the change per unit of the column."""
+        return Interval(self.change_low, self.change_high, 0.90)
 
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""

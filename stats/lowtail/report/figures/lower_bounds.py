@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,16 +11,16 @@ from matplotlib.axes import Axes
 
 from lowtail._shared.checks import door
 from lowtail.claims.strength.borrowed_table import BORROWED
-from lowtail.claims.strength.table import column_of
+from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import wrap_label
 
-__all__ = ["bases_of", "describe", "lower_bounds"]
+__all__ = ["describe", "lower_bounds"]
 
 
 @door
-def lower_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
+def lower_bounds(table: StrengthTable, ax: Axes | None = None) -> Axes:
     """Draw the lower bounds of a strength table: a lane a basis, a row a group.
 
     The filled marker is the bound that governs; the cross is the bound by the Weibull distribution alone; the thin line
@@ -28,7 +29,7 @@ def lower_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
 
     Parameters
     ----------
-    table : DataFrame
+    table : StrengthTable
         Of `strength_table`.
     ax : matplotlib Axes, optional
 
@@ -41,7 +42,7 @@ def lower_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     InputError
         If the table is empty or holds no basis.
     """
-    bases = bases_of(table)
+    bases = table.asked.bases
     if table.empty or not bases:
         raise InputError("`table` must come from strength_table, with at least one group and one basis.")
     step = min(0.26, 0.78 / len(bases))
@@ -65,12 +66,6 @@ def lower_bounds(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def bases_of(table: pd.DataFrame) -> list[str]:
-    """Bases of a strength table, read from its columns."""
-    ending = ", governed by"
-    return [str(c).removesuffix(ending) for c in table.columns if str(c).endswith(ending)]
-
-
 def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shift: float) -> None:
     level = np.arange(len(table)) + shift
     low = table[column_of(basis)].to_numpy(dtype=float)
@@ -91,7 +86,7 @@ def _draw_basis(ax: Axes, table: pd.DataFrame, basis: str, one: style.Look, shif
         ax.plot(table[column_of(basis, BORROWED)].to_numpy(dtype=float), level, marker="+", gid="borrowed", **beside)
 
 
-def _legend(ax: Axes, table: pd.DataFrame, bases: list[str], rated: bool) -> None:
+def _legend(ax: Axes, table: pd.DataFrame, bases: Sequence[str], rated: bool) -> None:
     from matplotlib.lines import Line2D
 
     def entry(label: str, **props: Any) -> Line2D:

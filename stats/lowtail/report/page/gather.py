@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, TypeVar
 from lowtail._shared.guard import Trouble, attempt
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.checks.equal_scale import gains_said
-from lowtail.claims.comparison.table import compare_table
+from lowtail.claims.comparison.table import ComparisonTable, compare_table
 from lowtail.claims.group_checks import GroupChecks, check_groups
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.claims.planning.groups import OutOfReach, plan_groups
 from lowtail.claims.strength.borrowed_table import BORROWED
 from lowtail.claims.strength.groups import GroupStrength, group_strengths, judging_basis
-from lowtail.claims.strength.rating import rating_frame
-from lowtail.claims.strength.table import column_of, table_of
+from lowtail.claims.strength.rating import RatingTable, rating_frame
+from lowtail.claims.strength.table import StrengthTable, column_of, table_of
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 __all__ = ["Answers", "Arms", "OutOfReach", "gather"]
 
@@ -50,11 +50,12 @@ class Answers:
     claim: float | None
     samples: tuple[Sample, ...]
     groups: tuple[GroupStrength, ...]
-    table: pd.DataFrame
-    ratings: pd.DataFrame | None
+    table: StrengthTable
+    gains: tuple[str, ...]
+    ratings: RatingTable | None
     lows: dict[str, float]
     arms: Arms | None
-    comparisons: pd.DataFrame | None
+    comparisons: ComparisonTable | None
     plans: tuple[Plan, ...]
     out_of_reach: tuple[OutOfReach, ...]
     refusals: tuple[str, ...]
@@ -110,10 +111,9 @@ def gather(
     samples = tuple(g.sample for g in groups)
     table = table_of(groups, list(asked.values()), law, basis, by=by, borrow=kin)
     troubles: list[Trouble] = []
+    gains: tuple[str, ...] = ()
     if kin is not None:
-        table.attrs["borrow_said"] = (
-            _ask(troubles, BORROWED, lambda: gains_said(table, samples, kin, next(iter(asked)), law, rng)) or ()
-        )
+        gains = _ask(troubles, BORROWED, lambda: gains_said(table, samples, kin, next(iter(asked)), law, rng)) or ()
     ratings = rating_frame(groups) if any(g.judged for g in groups) else None
     planned = plan_groups(groups, basis, assurance, family=law, rng=rng, n_jobs=n_jobs, progress=progress)
     return Answers(
@@ -126,6 +126,7 @@ def gather(
         samples=samples,
         groups=groups,
         table=table,
+        gains=gains,
         ratings=ratings,
         lows=dict(zip(table["group"], table[column_of(basis.name)], strict=True)),
         arms=arms,
@@ -179,7 +180,7 @@ def _comparisons(
     rng: int,
     n_jobs: int,
     progress: bool | None,
-) -> pd.DataFrame | None:
+) -> ComparisonTable | None:
     """Every group that holds both arms, compared; None where the log cannot be compared."""
     if arms is None:
         return None

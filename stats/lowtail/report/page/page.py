@@ -239,7 +239,11 @@ def _sections(
     arms = answers.arms
     wanted: list[tuple[str, str, Callable[[], Section]]] = [
         ("tested", "What was tested", lambda: tested(answers.log, left_out)),
-        ("strength", "Lower bounds", lambda: strength_section(answers.table, units=units, bases=answers.bases)),
+        (
+            "strength",
+            "Lower bounds",
+            lambda: strength_section(answers.table, units=units, bases=answers.bases, gains=answers.gains),
+        ),
         (
             "figures",
             "The specimens, drawn",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lowtail._shared import numbers as _numbers
+from lowtail.claims.comparison.deciding import Margin
 from lowtail.report import phrases
 from lowtail.report.figures.comparison import comparison as plot_comparison
 from lowtail.report.tables.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["comparison_block", "comparison_section", "comparison_summary"]
 
 _HALF, _WIDEST = 0.5, 8.0  # ratio that must be detectable, and the widest interval (high over low) still spoken of
-_KEEPS = {"shown": "good", "not shown": "", "shown worse": "bad"}
+_KEEPS = {str(Margin.SHOWN): "good", str(Margin.FAILS): "bad"}
 
 
 def comparison_section(table: pd.DataFrame, *, reference: str, other: str, units: str) -> Section:
@@ -166,7 +167,7 @@ def _bare(kn: float, units: str) -> str:
 
 def _in_words(table: pd.DataFrame, answered: pd.DataFrame) -> list[Block]:
     blocks: list[Block] = []
-    records = table.attrs.get("comparisons") or [None] * len(table)
+    records = table.asked
     for position, row in answered.iterrows():
         blocks.append(Prose(f"{shorten(row['group'])}: {row['sentence']}"))
         record = records[int(str(position))]

@@ -9,9 +9,10 @@ import numpy as np
 
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.groups import carries_bound
+from lowtail.claims.strength.table import StrengthTable
 from lowtail.logs.sample import Sample
 from lowtail.report.figures.breaks import breaks as plot_breaks
-from lowtail.report.figures.lower_bounds import bases_of, describe
+from lowtail.report.figures.lower_bounds import describe
 from lowtail.report.figures.lower_bounds import lower_bounds as plot_lower_bounds
 from lowtail.report.figures.probability import probability as plot_probability
 from lowtail.report.tables.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section
@@ -19,12 +20,12 @@ from lowtail.report.tables.rows import rows_of
 from lowtail.report.tables.text import shorten
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 __all__ = ["depth_section", "figures_section"]
 
 
-def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, low: Mapping[str, float]) -> Section:
+def figures_section(samples: Sequence[Sample], table: StrengthTable, basis: str, low: Mapping[str, float]) -> Section:
     """Every specimen with its bound, and the bounds of every basis."""
     rated = {r.group: float(r.rated_kN) for r in rows_of(table) if np.isfinite(r.rated_kN)}
     held = sum(s.n_held for s in samples)
@@ -55,7 +56,7 @@ def figures_section(samples: Sequence[Sample], table: pd.DataFrame, basis: str, 
     number = -(-len(table) // 20)
     for place, rows in enumerate(np.array_split(np.arange(len(table)), number), 1):
         part_table = table.iloc[rows]
-        words = " ".join(f"{describe(part_table, b)}." for b in bases_of(table))
+        words = " ".join(f"{describe(part_table, b)}." for b in table.asked.bases)
         picture = Picture(Draw(plot_lower_bounds, (part_table,)), words, bounds)
         blocks.append(Fold(f"The bounds on every basis, drawn{_part(place, number)}", (picture,)))
     return Section("figures", "The specimens, drawn", tuple(blocks))

@@ -12,12 +12,11 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.judging import Verdict
-from lowtail.claims.strength.table import column_of
+from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.errors import LowtailError
 from lowtail.glossary import meaning
 from lowtail.models.confidence.siblings import CONFLICT, floor_confidence
 from lowtail.report import phrases
-from lowtail.report.figures.lower_bounds import bases_of
 from lowtail.report.tables.blocks import Block, Bullets, Cell, Fold, Heading, Prose, Section, Table
 from lowtail.report.tables.rows import rows_of
 from lowtail.report.tables.text import shorten
@@ -46,7 +45,9 @@ BATCHES_APART = (
 )
 
 
-def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Basis]) -> Section:
+def strength_section(
+    table: StrengthTable, *, units: str, bases: Mapping[str, Basis], gains: Sequence[str] = ()
+) -> Section:
     """The table of bounds by group, what its columns mean, and the wider tables behind it."""
     words = [f"{name}: {basis.content} ({basis.source}).{_rules(table, basis)}" for name, basis in bases.items()]
     blocks: list[Block] = [
@@ -66,7 +67,7 @@ def strength_section(table: pd.DataFrame, *, units: str, bases: Mapping[str, Bas
         Fold("Best estimates, and what mean - 3 s really shows", (_estimates(table, units),)),
     ]
     if BORROWED in table.columns:
-        blocks.append(Fold("With scatter borrowed from sibling groups", _borrowed(table, units)))
+        blocks.append(Fold("With scatter borrowed from sibling groups", _borrowed(table, units, gains)))
     noted = [f"{shorten(r.group)}: {r.notes}" for r in rows_of(table) if r.notes]
     if noted:
         blocks.append(Fold(f"Remarks on {phrases.count(len(noted), 'group')}", (Bullets(tuple(noted)),)))
@@ -79,9 +80,9 @@ def _rules(table: pd.DataFrame, basis: Basis) -> str:
     return f" {note}" if note else ""
 
 
-def strength_block(table: pd.DataFrame, *, units: str = "kN") -> Table:
+def strength_block(table: StrengthTable, *, units: str = "kN") -> Table:
     """A row a group: counts, lowest break, mean, CV, and the bound that governs on every basis."""
-    bases = bases_of(table)
+    bases = table.asked.bases
     heads = [
         Heading("group", meaning("group"), False),
         Heading(_counted(table), "specimens that broke, that held at their load, and that slipped out"),
@@ -141,9 +142,9 @@ def _bound(value: float, units: str, hint: str) -> Cell:
     return Cell(phrases.force_low(value, units).replace(" kN", "", 1), hint)
 
 
-def _behind(table: pd.DataFrame, units: str) -> list[Table]:
+def _behind(table: StrengthTable, units: str) -> list[Table]:
     """The single bounds behind each governing one, a table a basis."""
-    return [_behind_basis(table, basis, units) for basis in bases_of(table)]
+    return [_behind_basis(table, basis, units) for basis in table.asked.bases]
 
 
 def _behind_basis(table: pd.DataFrame, basis: str, units: str) -> Table:
@@ -166,8 +167,8 @@ def _behind_basis(table: pd.DataFrame, basis: str, units: str) -> Table:
     return Table.of(f"Bounds behind the one that governs: {basis}", heads, rows)
 
 
-def _estimates(table: pd.DataFrame, units: str) -> Table:
-    bases = bases_of(table)
+def _estimates(table: StrengthTable, units: str) -> Table:
+    bases = table.asked.bases
     heads = [Heading("group", meaning("group"), False)]
     heads += [
         Heading(
@@ -201,10 +202,10 @@ def _estimates(table: pd.DataFrame, units: str) -> Table:
     return Table.of("Estimates without margin", heads, rows, [note])
 
 
-def borrowed_block(table: pd.DataFrame, *, units: str = "kN") -> Table:
+def borrowed_block(table: StrengthTable, *, units: str = "kN") -> Table:
     """A row a group: the own bound, the bound with borrowed scatter, and the conflict p."""
-    bases = [b for b in bases_of(table) if column_of(b, BORROWED) in table.columns]
-    own = NAMES[str(table.attrs["borrow_family"])]
+    bases = [b for b in table.asked.bases if column_of(b, BORROWED) in table.columns]
+    own = NAMES[table.asked.borrow_family]
     heads = [Heading("group", meaning("group"), False)]
     for basis in bases:
         heads += [
@@ -227,11 +228,11 @@ def borrowed_block(table: pd.DataFrame, *, units: str = "kN") -> Table:
     return Table.of("Own scatter and borrowed scatter", heads, rows)
 
 
-def borrowed_words(table: pd.DataFrame) -> str:
+def borrowed_words(table: StrengthTable) -> str:
     """What the borrowed bounds of a table assume and promise."""
-    columns = list(table.attrs.get("borrow", []))
+    columns = list(table.asked.borrow)
     kin = "All groups" if columns == [ALL] else f"Groups of one {phrases.join(columns or ['item'])}"
-    levels = dict.fromkeys(get_basis(b).confidence for b in bases_of(table) if _known(b))
+    levels = dict.fromkeys(get_basis(b).confidence for b in table.asked.bases if _known(b))
     kept = phrases.join(
         [f"{_numbers.percent_down(floor_confidence(g), 0)} for {_numbers.percent_down(g)}" for g in levels]
     )
@@ -245,9 +246,8 @@ def borrowed_words(table: pd.DataFrame) -> str:
     )
 
 
-def _borrowed(table: pd.DataFrame, units: str) -> tuple[Block, ...]:
-    said = tuple(table.attrs.get("borrow_said", ()))
-    lines = (Bullets(said),) if said else ()
+def _borrowed(table: StrengthTable, units: str, said: Sequence[str]) -> tuple[Block, ...]:
+    lines = (Bullets(tuple(said)),) if said else ()
     rests = tuple(f"{shorten(row.group)}: {text}" for row, text in zip(rows_of(table), table[BORROWED], strict=True))
     return Prose(borrowed_words(table)), *lines, borrowed_block(table, units=units), Bullets(rests)
 

@@ -11,11 +11,10 @@ from lowtail._shared.caution import CAUTION
 from lowtail._shared.guard import Trouble
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.governing import NAMES
-from lowtail.claims.strength.table import column_of
+from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.sample import Sample
 from lowtail.report import phrases
-from lowtail.report.figures.lower_bounds import bases_of
 from lowtail.report.tables.blocks import Bullets, Prose, Section
 
 if TYPE_CHECKING:
@@ -35,7 +34,7 @@ _UNCHECKED = (
 def cautions_section(
     log: BreakLog,
     samples: Sequence[Sample],
-    table: pd.DataFrame,
+    table: StrengthTable,
     *,
     checked: bool = True,
     troubles: Sequence[Trouble] = (),
@@ -57,13 +56,13 @@ def cautions_section(
     )
 
 
-def earned_cautions(log: BreakLog, samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
+def earned_cautions(log: BreakLog, samples: Sequence[Sample], table: StrengthTable) -> list[str]:
     """Cautions that follow from this log: each names its number."""
     found = [*_on_numbers(samples, table), *_on_the_log(log)]
     return found
 
 
-def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
+def _on_numbers(samples: Sequence[Sample], table: StrengthTable) -> list[str]:
     found = []
     few = [s for s in samples if s.n < _FEW]
     if few:
@@ -79,7 +78,7 @@ def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
             "least this strong'; leaving them out, or counting them as breaks, would be wrong. Assumes that held "
             "specimens were stopped for reasons unrelated to their own strength."
         )
-    none = [column_of(b) for b in bases_of(table) if table[column_of(b)].isna().any()]
+    none = [column_of(b) for b in table.asked.bases if table[column_of(b)].isna().any()]
     if none:
         without = table.loc[table[none[0]].isna(), "group"].tolist()
         found.append(
@@ -91,9 +90,9 @@ def _on_numbers(samples: Sequence[Sample], table: pd.DataFrame) -> list[str]:
     return found
 
 
-def _disagreement(table: pd.DataFrame, worth: float = 0.05) -> str:
+def _disagreement(table: StrengthTable, worth: float = 0.05) -> str:
     """Name the groups whose bound depends on the distribution assumed."""
-    for basis in sorted(bases_of(table), key=lambda name: name != table.attrs.get("rating_basis")):
+    for basis in sorted(table.asked.bases, key=lambda name: name != table.asked.rating_basis):
         own = table[column_of(basis, "Weibull")].to_numpy(dtype=float)
         low = table[column_of(basis, "these batches")].to_numpy(dtype=float)
         with np.errstate(divide="ignore", invalid="ignore"):

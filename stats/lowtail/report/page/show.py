@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from lowtail._shared.checks import door
-from lowtail.errors import InputError
+from lowtail.claims.comparison.table import ComparisonTable
+from lowtail.claims.strength.rating import RatingTable
+from lowtail.claims.strength.table import StrengthTable
 from lowtail.report.page.sections_comparison import comparison_block
 from lowtail.report.page.sections_strength import rating_block, strength_block
 from lowtail.report.phrases import check_units
@@ -15,15 +15,15 @@ __all__ = ["report_table"]
 
 
 @door
-def report_table(table: pd.DataFrame, *, units: str = "kN") -> Table:
+def report_table(table: StrengthTable | RatingTable | ComparisonTable, *, units: str = "kN") -> Table:
     """Show the result of `strength_table`, `rating_check` or `compare_table` as the page does.
 
     Bounds are cut down to three figures, never raised; in Jupyter each column heading says what it means.
 
     Parameters
     ----------
-    table : DataFrame
-        The full, unrounded table.
+    table : StrengthTable, RatingTable or ComparisonTable
+        The full, unrounded table, as it was answered; not one read back from a file.
     units : {"kN", "lbf"}
         "lbf" adds pound-force in brackets.
 
@@ -39,21 +39,15 @@ def report_table(table: pd.DataFrame, *, units: str = "kN") -> Table:
 
     Examples
     --------
-    >>> import pandas as pd
-    >>> report_table(pd.DataFrame({"load": [1.0]}))
-    Traceback (most recent call last):
-    ...
-    lowtail.errors.InputError: `table` must come from strength_table, rating_check or compare_table, got columns: load.
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks({"specimen": ["a", "b", "c"], "item": ["sling"] * 3, "load [kN]": [24.1, 25.0, 22.9],
+    ...                        "outcome": ["broke"] * 3})
+    >>> report_table(lt.strength_table(log, bases="B-basis")).caption
+    'Lower bounds by group'
     """
     check_units(units)
-    columns = set(table.columns)
-    if "mean_minus_3s_kN" in columns:
+    if isinstance(table, StrengthTable):
         return strength_block(table, units=units)
-    if {"broke_below", "low_kN", "verdict"} <= columns:
+    if isinstance(table, RatingTable):
         return rating_block(table, units=units)
-    if {"ratio", "ratio_low_all"} <= columns:
-        return comparison_block(table[table["ratio"].notna()], units=units)
-    raise InputError(
-        "`table` must come from strength_table, rating_check or compare_table, got columns: "
-        f"{', '.join(map(str, table.columns))}."
-    )
+    return comparison_block(table[table["ratio"].notna()], units=units)
