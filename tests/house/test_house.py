@@ -65,3 +65,41 @@ def test_bad_seed_is_refused():
 
     with pytest.raises(lt.InputError, match="`rng` must be"):
         as_rng("seven")
+
+
+def _imports(path):
+    """Modules of lowtail that a module imports anywhere in it, inside functions and for types too."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("lowtail"):
+            for name in node.names:
+                yield f"{node.module}.{name.name}"
+                yield node.module
+
+
+def _graph():
+    modules = {
+        ".".join(p.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__"): p
+        for p in PACKAGE.rglob("*.py")
+    }
+    return {m: {d for d in _imports(p) if d in modules and d != m} for m, p in modules.items()}
+
+
+def test_there_is_no_circle_of_imports():
+    """Modules that import each other, directly or round about; the package itself, which loads lazily, left out."""
+    graph = {m: d - {"lowtail"} for m, d in _graph().items() if m != "lowtail"}
+    done, left = set(), dict(graph)
+    while left:
+        ready = [m for m, needs in left.items() if needs <= done]
+        assert ready, f"a circle among {sorted(left)[:12]}"
+        done |= set(ready)
+        for module in ready:
+            del left[module]
+
+
+def test_no_folder_is_crowded_and_no_wing_holds_most_of_the_house():
+    lines = {p: len(p.read_text(encoding="utf-8").splitlines()) for p in PACKAGE.rglob("*.py")}
+    for folder in {p.parent for p in lines}:
+        assert sum(p.parent == folder for p in lines) <= 15, folder.name
+    wings = [f for f in PACKAGE.iterdir() if f.is_dir() and f.name != "__pycache__"]
+    for wing in wings:
+        assert sum(n for p, n in lines.items() if wing in p.parents) <= 0.4 * sum(lines.values()), wing.name

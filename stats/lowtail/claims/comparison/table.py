@@ -16,6 +16,7 @@ from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.deciding import Difference
 from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
+from lowtail.claims.comparison.joint import Joint, joint_of
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.breaks.log import BreakLog
@@ -24,7 +25,7 @@ from lowtail.logs.sample import Sample
 from lowtail.logs.traces.under_read import under_read_flank
 from lowtail.models.two_samples.t_tests import holm
 
-__all__ = ["ComparisonTable", "compare_table", "under_read_of"]
+__all__ = ["ComparisonAsked", "ComparisonTable", "compare_table", "under_read_of"]
 
 BREAK_SHARE = 0.8  # a part that breaks on the rising flank at 80 % of the crest an unbroken part would have seen
 
@@ -44,18 +45,48 @@ def under_read_of(rows: pd.DataFrame, pulse_width_ms: float | None, break_share:
     return min(float(1 - np.exp(np.mean(np.log1p(-np.minimum(worst, 0.99))))), 0.99)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonAsked:
+    """What a table of comparisons was asked, and each comparison (None: no answer) in the order of the rows."""
+
+    by: tuple[str, ...]
+    confidence: float
+    margin: float | None
+    paired: bool
+    comparisons: tuple[Comparison | None, ...]
+
+
 class ComparisonTable(AnswerTable):
-    """The table of `compare_table`: a DataFrame; ``asked`` holds the comparison of each row as first answered, or None.
+    """The table of `compare_table`: a DataFrame, with what was asked in ``asked``."""
 
-    ``comparisons`` are those of the rows still in it.
-    """
-
-    asked: tuple[Comparison | None, ...]
+    asked: ComparisonAsked
 
     @property
     def comparisons(self) -> tuple[Comparison | None, ...]:
         """The comparison of every row, None where there is no answer; rows keep the number they were given."""
-        return tuple(self.asked[int(str(row))] for row in self.index)
+        return tuple(self.asked.comparisons[int(str(row))] for row in self.index)
+
+    @property
+    def joint(self) -> Joint:
+        """What all rows with an answer say together: see `Joint`.
+
+        Raises
+        ------
+        NoAnswerError
+            If fewer than 2 rows have an answer, several arms are compared with the reference, or the specimens are
+            paired or blocked.
+        """
+        given = [(row, c) for row, c in zip(self.index, self.comparisons, strict=True) if c is not None]
+        others = list(dict.fromkeys(str(self.loc[row, "other"]) for row, _ in given))
+        if len(others) > 1:
+            raise NoAnswerError(
+                f"A joint answer compares one arm with the reference; here are {len(others)} ({', '.join(others)}). "
+                "Name one with `other=`, or take the rows of one."
+            )
+        if self.asked.paired:
+            raise NoAnswerError("A joint answer over pairs or blocks is not given: it takes unrelated specimens.")
+        labels = pd.DataFrame(self.loc[[row for row, _ in given], [*self.asked.by, "group"]])
+        return joint_of([c for _, c in given], labels, confidence=self.asked.confidence, margin=self.asked.margin)
 
 
 @door
@@ -98,11 +129,11 @@ def compare_table(
 
     Returns
     -------
-    DataFrame
-        One row a comparison: the grouping columns, ``group``, the fields of `Comparison`, ``p_holm`` (Holm's p over all
+    ComparisonTable
+        A DataFrame, one row a comparison: the grouping columns, ``group``, the fields of `Comparison`, ``p_holm`` (Holm's p over all
         rows answered), ``ratio_low_all`` and ``ratio_high_all`` (simultaneous intervals, Bonferroni), ``sentence``, and
-        ``refusal`` with the reason where there is no answer. ``attrs["comparisons"]`` holds the records (None where
-        refused).
+        ``refusal`` with the reason where there is no answer. ``comparisons`` holds the records (None where
+        refused), ``joint`` what all of them say together.
 
     Raises
     ------
@@ -129,7 +160,14 @@ def compare_table(
         progress=progress,
         label="intervals that hold together",
     )
-    return _frame(pairs, answers, wide, groups)
+    asked = ComparisonAsked(
+        by=groups,
+        confidence=confidence,
+        margin=options.get("margin"),
+        paired=options.get("pair") is not None or options.get("block") is not None,
+        comparisons=tuple(result for result, _ in answers),
+    )
+    return with_asked(ComparisonTable, _frame(pairs, answers, wide, groups), asked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +241,7 @@ def _frame(
     answers: list[tuple[Comparison | None, str]],
     wide: list[tuple[float, float]],
     groups: tuple[str, ...],
-) -> ComparisonTable:
+) -> pd.DataFrame:
     adjusted = holm([np.nan if result is None else result.p_value for result, _ in answers])
     rows = []
     for pair, (result, refusal), ends, p in zip(pairs, answers, wide, adjusted, strict=True):
@@ -225,5 +263,4 @@ def _frame(
         rows.append(row)
     names = [f.name for f in fields(Comparison) if f.name != "samples"]
     order = [*groups, "group", *names, "p_holm", "ratio_low_all", "ratio_high_all", "sentence", "refusal"]
-    frame = pd.DataFrame(rows).reindex(columns=list(dict.fromkeys(order)))
-    return with_asked(ComparisonTable, frame, tuple(result for result, _ in answers))
+    return pd.DataFrame(rows).reindex(columns=list(dict.fromkeys(order)))

@@ -167,7 +167,7 @@ def _bare(kn: float, units: str) -> str:
 
 def _in_words(table: pd.DataFrame, answered: pd.DataFrame) -> list[Block]:
     blocks: list[Block] = []
-    records = table.asked
+    records = table.asked.comparisons
     for position, row in answered.iterrows():
         blocks.append(Prose(f"{shorten(row['group'])}: {row['sentence']}"))
         record = records[int(str(position))]
