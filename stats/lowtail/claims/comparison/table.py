@@ -130,10 +130,10 @@ def compare_table(
     Returns
     -------
     ComparisonTable
-        A DataFrame, one row a comparison: the grouping columns, ``group``, the fields of `Comparison`, ``p_holm`` (Holm's p over all
-        rows answered), ``ratio_low_all`` and ``ratio_high_all`` (simultaneous intervals, Bonferroni), ``sentence``, and
-        ``refusal`` with the reason where there is no answer. ``comparisons`` holds the records (None where
-        refused), ``joint`` what all of them say together.
+        A DataFrame, one row a comparison: the grouping columns, ``group``, the fields of `Comparison`, ``p_holm``
+        (Holm's p over all rows answered), ``ratio_low_all`` and ``ratio_high_all`` (simultaneous intervals,
+        Bonferroni), ``sentence``, and ``refusal`` with the reason where there is no answer. ``comparisons`` holds the
+        records (None where refused), ``joint`` what all of them say together.
 
     Raises
     ------
