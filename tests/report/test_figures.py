@@ -173,7 +173,7 @@ def test_low_bounds_are_drawn_for_every_group_and_basis(samples):
 
 
 def test_low_bounds_need_a_strength_table():
-    with pytest.raises(InputError, match="must come from strength_table"):
+    with pytest.raises(InputError, match=r"must be a StrengthTable, got a DataFrame\. It is made by"):
         plot_lower_bounds(pd.DataFrame({"group": ["a"]}))
 
 

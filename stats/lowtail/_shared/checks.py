@@ -103,7 +103,7 @@ _KINDS: dict[str, Kind] = {
         "seeds",
     ),
     "SampleLike": Kind(
-        lambda v: _is("lowtail.logs.sample.Sample")(v) or _is_array(v),
+        lambda v: _is("lowtail.logs.sample.Sample")(v) or (_is_array(v) and np.ndim(v) == 1),
         "one Sample, or an array of loads in kN",
         "Samples",
         "Make one with lt.Sample(load, broke), or take one from log.samples.",

@@ -128,8 +128,8 @@ def test_a_rank_test_of_unequal_arms_says_its_limit() -> None:
 
 
 def test_a_number_is_no_sample() -> None:
-    with pytest.raises(InputError, match="`other` must be one Sample, got a list of"):
-        compare(SLOW, [22.0, 23.0])  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="`other` must be one Sample, or an array of loads in kN, got 22"):
+        compare(SLOW, 22.0)  # type: ignore[arg-type]
 
 
 def test_survivors_take_the_confidence_laws() -> None:

@@ -109,7 +109,7 @@ def compare(
     >>> slow = Sample([24.1, 25.3, 24.6, 25.0, 24.4], label="slow pull")
     >>> shock = Sample([22.0, 23.1, 21.4, 22.6, 22.9], label="shock")
     >>> result = compare(slow, shock, margin=0.8)
-    >>> round(result.ratio, 3), result.verdict
+    >>> round(result.ratio, 3), str(result.verdict)
     (0.907, 'shown')
     """
     reference = as_sample(reference)

@@ -39,9 +39,9 @@ def report_table(table: StrengthTable | RatingTable | ComparisonTable, *, units:
 
     Examples
     --------
-    >>> import lowtail as lt
-    >>> log = lt.check_breaks({"specimen": ["a", "b", "c"], "item": ["sling"] * 3, "load [kN]": [24.1, 25.0, 22.9],
-    ...                        "outcome": ["broke"] * 3})
+    >>> import lowtail as lt, pandas as pd
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": ["a", "b", "c"], "item": "sling", "outcome": "broke",
+    ...                                     "load [kN]": [24.1, 25.0, 22.9]}))
     >>> report_table(lt.strength_table(log, bases="B-basis")).caption
     'Lower bounds by group'
     """
