@@ -7,9 +7,10 @@ import pytest
 
 from lowtail.claims.checks.goodness_of_fit import goodness_of_fit
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.resolution import recording_step
 from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import WEIBULL
-from lowtail.models.distributions.goodness import anderson_darling_many, handbook_significance, recording_step
+from lowtail.models.distributions.goodness import anderson_darling_many, handbook_significance
 
 SAMPLE = Sample([24.1, 25.3, 24.8, 26.0, 22.2, 23.9, 25.6, 24.4], label="oval")
 
