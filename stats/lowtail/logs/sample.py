@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lowtail._shared.checks import door
 from lowtail.errors import InputError
+from lowtail.logs.resolution import different_loads, shown_step
 
 __all__ = ["Sample", "SampleLike", "as_sample", "bound_lacks", "check_slips"]
 
@@ -70,12 +71,15 @@ class Sample:
         failure or only a load held is not for the library to guess. Default: none slipped.
     slips : str, optional
         What a slip means, where that is known: "failure" or "held"; recorded as an assumption. Default "": not stated.
+    resolution : float, optional
+        Step in kN in which the loads were recorded, at least 0; 0: they are not rounded. Loads closer than one step
+        are equal. Default: what the loads themselves show, see ``step``.
 
     Raises
     ------
     InputError
-        If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, or a specimen both
-        broke and slipped.
+        If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, a specimen both
+        broke and slipped, or the resolution is negative or not finite.
 
     Examples
     --------
@@ -92,6 +96,7 @@ class Sample:
     group: Mapping[str, str] = field(default_factory=dict)
     slipped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     slips: str = ""
+    resolution: float | None = None
 
     def __init__(
         self,
@@ -104,6 +109,7 @@ class Sample:
         group: Mapping[str, str] | None = None,
         slipped: ArrayLike | None = None,
         slips: str = "",
+        resolution: float | None = None,
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
         try:
@@ -138,9 +144,15 @@ class Sample:
         if broke is None:
             flags = ~slid.astype(bool)
         check_slips(slips)
+        if resolution is not None and not 0 <= resolution < np.inf:
+            raise InputError(
+                f"{who}: `resolution` must be the step in kN in which the loads were recorded, at least 0 (0: not "
+                f"rounded), got {resolution!r}."
+            )
         put = object.__setattr__
         put(self, "slipped", _frozen(slid.astype(bool)))
         put(self, "slips", slips)
+        put(self, "resolution", None if resolution is None else float(resolution))
         put(self, "load", _frozen(loads))
         put(self, "broke", _frozen(flags.astype(bool)))
         put(self, "label", str(label))
@@ -180,25 +192,40 @@ class Sample:
         return " + ".join(f"{number} {word}" for number, word in parts if number)
 
     @property
+    def step(self) -> float:
+        """Step in kN in which the loads were recorded: the one given, else what they show; 0 where they show none.
+
+        Shown: the largest of 1, 2 and 5 times a power of ten, down to 0.001, that divides every load, from 3 loads on
+        (7 for a 2).
+        """
+        return shown_step(self.load) if self.resolution is None else self.resolution
+
+    @property
+    def different(self) -> int:
+        """Number of different loads at break: loads within one recording step, or within 1e-9 of each other, are one.
+
+        The one home of that count: a bound needs 2, see ``lacks``.
+        """
+        return different_loads(self.load[self.broke], self.step)
+
+    @property
     def lacks(self) -> str:
         """What keeps a fitted distribution from giving a bound, or an empty text: see `bound_lacks`."""
-        broken = self.load[self.broke]
-        return bound_lacks(self.n, broken.size, np.unique(broken).size)
+        return bound_lacks(self.n, self.n_broken, self.different)
 
     def with_slips(self, meaning: str) -> Sample:
         """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""
         check_slips(meaning)
         failed = self.slipped if meaning == "failure" else np.zeros(self.n, dtype=bool)
-        return Sample(
-            self.load,
-            self.broke | failed,
-            label=self.label,
-            batch=self.batch,
-            specimen=self.specimen,
-            group=self.group,
-            slipped=self.slipped & ~failed,
-            slips=meaning,
-        )
+        return self._with(broke=self.broke | failed, slipped=self.slipped & ~failed, slips=meaning)
+
+    def with_loads(self, load: ArrayLike, *, resolution: float | None = None) -> Sample:
+        """Return this sample with other loads (kN), recorded in steps of ``resolution``, specimen by specimen."""
+        return self._with(load=load, resolution=resolution)
+
+    def _with(self, **changed: Any) -> Sample:
+        """Return this sample with some of its fields changed."""
+        return Sample(**{name: getattr(self, name) for name in self.__slots__} | changed)
 
     @property
     def who(self) -> str:

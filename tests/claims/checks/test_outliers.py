@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from lowtail import InputError, NoAnswerError, Sample, confidence_distribution
 from lowtail.checks import influence, outliers
@@ -90,3 +91,18 @@ def test_refusals() -> None:
         normed_residual_critical(2)
     with pytest.raises(InputError, match="at least 200"):
         outliers(ODD, size=10)
+
+
+@pytest.mark.parametrize("loads", [[8.73, 9.25, 9.25], [3.1415926, 2.7182818, 2.7182818], [8.73, *[9.25] * 6]])
+def test_ties_do_not_put_a_specimen_infinitely_far(loads: list[float]) -> None:
+    """Equal loads are equal to their recording step only: no p-value is 0."""
+    steps = outliers(Sample(loads)).steps
+    assert (steps["p_value"] > 0).all()
+
+
+def test_p_value_beside_ties_is_that_of_the_scatter_within_the_step() -> None:
+    """Two loads equal to 0.01: 0.01 ** 2 / 12 is added to s ** 2; p by Student's t with 1 degree of freedom."""
+    s = np.sqrt(np.var([8.73, 9.25, 9.25], ddof=1) + 0.01**2 / 12)
+    share = ((np.mean([8.73, 9.25, 9.25]) - 8.73) / s) ** 2 * 3 / 4
+    t = np.sqrt(share / (1 - share))
+    assert outliers(Sample([8.73, 9.25, 9.25])).p_value == pytest.approx(6 * stats.t.sf(t, 1), rel=1e-9)

@@ -102,7 +102,7 @@ def equal_scale(
     law = get_family(family)
     if size < 200:
         raise InputError(f"`size` must be at least 200, got {size!r}.")
-    able = [s for s in samples if np.unique(s.load[s.broke]).size >= 2]
+    able = [s for s in samples if s.different >= 2]
     out = tuple(s.label for s in samples if not any(s is a for a in able))
     if len(able) < 2:
         raise NoAnswerError(

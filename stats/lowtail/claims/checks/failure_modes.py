@@ -206,7 +206,7 @@ def _by_name(
     rng: np.random.Generator,
 ) -> FailureModes:
     parts = by_cause(load, causes)
-    few = [k for k, s in parts.items() if np.unique(s.load[s.broke]).size < 2]
+    few = [k for k, s in parts.items() if s.different < 2]
     nan = float("nan")
     rows = [
         {
@@ -264,7 +264,7 @@ def _by_name(
 def _by_gap(
     sample: Sample, law: Family, which: Basis, asked: tuple[float, float, float], size: int, rng: np.random.Generator
 ) -> FailureModes:
-    if np.unique(sample.load[sample.broke]).size < _DIFFERENT:
+    if sample.different < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a gap needs at least 4 different loads at break, got {sample.n_broken} breaks of "
             f"{sample.n} specimens. Break more, or name the kind of break in the log."

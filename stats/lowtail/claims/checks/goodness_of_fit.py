@@ -160,7 +160,7 @@ def goodness_of_fit(
         raise InputError("`families` must name at least one distribution, got none.")
     if size < 400:
         raise InputError(f"`size` must be at least 400 simulated samples, got {size!r}.")
-    different = np.unique(sample.load[sample.broke]).size
+    different = sample.different
     if sample.n < 4 or different < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a test of the distribution needs at least 4 specimens and 3 different loads at break, got "

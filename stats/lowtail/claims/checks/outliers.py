@@ -14,10 +14,11 @@ from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.resolution import SAME
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.many import low_many
 from lowtail.models.distributions.families import Family, get_family, name_of
-from lowtail.models.distributions.goodness import different_breaks, recording_step, rounded, simulate_like, tie_step
+from lowtail.models.distributions.goodness import different_breaks, rounded, simulate_like, tie_step
 from lowtail.models.distributions.residuals import (
     grain_of,
     many_outlier_level,
@@ -34,6 +35,7 @@ __all__ = ["Outliers", "influence", "outliers"]
 Array = NDArray[np.float64]
 
 _DIFFERENT = 2  # loads at break that a screen needs
+_MOST_SPECIMENS, _MOST_STEPS = 2000, 10  # that a screen takes, and that it looks for where nothing is said
 
 KEEP = (
     "Nothing is removed: set a specimen aside only for a physical reason, on record, found without looking at its load."
@@ -133,6 +135,7 @@ def outliers(
     its two-sided critical value, repeated ``most`` times by the generalised many-outlier procedure. That procedure's
     published limits alarm too often in small samples (9.4 % instead of 5 % at n = 5 with two steps); the limits used
     here are calibrated, for the step in which the loads stand too; the published ones stand beside them in ``steps``.
+    Where all loads but one are equal, the scatter within that step is added: no p-value is 0.
     With survivors, or for the Weibull distribution: the smallest two-sided tail of a break under the distribution
     fitted with the survivors, its p-value by simulation of sound samples that break and hold in the same order; one
     step only.
@@ -140,12 +143,13 @@ def outliers(
     Parameters
     ----------
     sample : Sample or array_like
-        At least 3 specimens, loads in kN.
+        3 to 2,000 specimens, loads in kN.
     family : {"normal", "lognormal", "weibull"}
         Distribution of a sound sample. A sound Weibull sample has a longer low tail than the normal screen expects:
         ``weibull_alarm`` says how often it would be flagged.
     most : int, optional
-        Largest number of outliers looked for, 1 to n - 2. Default n // 4, at least 1 (1 for the simulated tail).
+        Largest number of outliers looked for, 1 to n - 2. Default n // 4, at least 1 and at most 10 (1 for the
+        simulated tail).
     false_alarm : float
         Between 0 and 1; default 0.05.
     basis : str or Basis
@@ -163,7 +167,7 @@ def outliers(
     Raises
     ------
     InputError
-        If ``most``, ``size`` or ``false_alarm`` is out of range.
+        If ``most``, ``size`` or ``false_alarm`` is out of range, or there are more than 2,000 specimens.
     NoAnswerError
         If there are fewer than 3 specimens, fewer than 2 different breaks, or the distribution cannot be fitted.
 
@@ -182,12 +186,13 @@ def outliers(
     law = get_family(family)
     check_fraction(false_alarm, "false_alarm")
     exact = sample.n_censored == 0 and law.name != "weibull"
-    if sample.n < 3 or np.unique(sample.load[sample.broke]).size < _DIFFERENT:
+    if sample.n < 3 or sample.different < _DIFFERENT:
         raise NoAnswerError(
             f"{sample.who}: a screen for outliers needs at least 3 specimens and 2 different loads at break, got "
             f"{sample.n} specimens and {sample.n_broken} breaks. Test more specimens."
         )
-    count = (max(1, min(sample.n // 4, sample.n - 2)) if exact else 1) if most is None else most
+    _check_size(sample)
+    count = (max(1, min(sample.n // 4, sample.n - 2, _MOST_STEPS)) if exact else 1) if most is None else most
     if not 1 <= count <= (sample.n - 2 if exact else 1):
         limit = f"n - 2 = {sample.n - 2}" if exact else "1, because specimens held or the distribution is not normal"
         raise InputError(f"{sample.who}: `most` must lie between 1 and {limit}, got {most!r}.")
@@ -219,6 +224,14 @@ def outliers(
         influence=influence(sample, basis, family=bound_family),
         notes=_notes(law, alarm, exact),
     )
+
+
+def _check_size(sample: Sample) -> None:
+    if sample.n > _MOST_SPECIMENS:
+        raise InputError(
+            f"{sample.who}: a screen takes at most {_MOST_SPECIMENS:,} specimens one by one, got {sample.n:,}. Screen "
+            "it batch by batch."
+        )
 
 
 def _notes(law: Family, alarm: float, exact: bool) -> tuple[str, ...]:
@@ -257,13 +270,16 @@ def _exact_steps(sample: Sample, law: Family, most: int, false_alarm: float) -> 
 
 
 def _step_on(sample: Sample, law: Family) -> float:
-    """Recording step of the loads on the scale of the distribution."""
-    return recording_step(sample.load) / (float(np.median(sample.load)) if law.on_log else 1.0)
+    """Recording step of the loads on the scale of the distribution; where equal loads show none, their smallest gap."""
+    step, gaps = sample.step, np.diff(np.sort(sample.load))
+    if not step and sample.different < sample.n:
+        step = float(gaps[gaps > SAME * sample.load.max()].min())
+    return step / (float(np.median(sample.load)) if law.on_log else 1.0)
 
 
 def _weibull_alarm(n: int, law: Family, false_alarm: float) -> float:
     """Share of sound Weibull samples that the normal screen flags; on the load scale taken at small scatter."""
-    y = np.log(np.random.default_rng(1).standard_exponential((20_000, n)))
+    y = np.log(np.random.default_rng(1).standard_exponential((min(20_000, 8_000_000 // n), n)))
     how = normed_residual_steps(y, 1)[1]
     return float((how[:, 0] > normed_residual_critical(n, false_alarm)).mean())
 
@@ -308,10 +324,17 @@ def influence(sample: SampleLike, basis: str | Basis = "B-basis", *, family: str
     -------
     DataFrame
         One row a specimen: ``specimen``, ``load_kN``, ``broke``, ``low`` (with all, kN), ``low_without`` (kN; NaN where
-        the rest carries no bound), ``change`` (``low_without - low``, kN), largest change first.
+        the rest carries no bound), ``change`` (``low_without - low``, kN), largest change first. Loads as written,
+        whatever their step.
+
+    Raises
+    ------
+    InputError
+        If there are more than 2,000 specimens.
     """
     sample = as_sample(sample)
     which = get_basis(basis)
+    _check_size(sample)
     n = sample.n
     load = np.tile(sample.load, (n + 1, 1)).astype(float)
     load[np.arange(n), np.arange(n)] = np.nan

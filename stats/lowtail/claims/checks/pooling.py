@@ -225,7 +225,7 @@ def _batches(samples: Sample | Sequence[Sample]) -> list[Sample]:
     if len(parts) < 2:
         raise InputError(f"`samples` must hold at least 2 batches, got {len(parts)}.")
     for i, part in enumerate(parts):
-        if np.unique(part.load[part.broke]).size < 2:
+        if part.different < 2:
             who = part.who if part.label else f"Batch {i + 1}"
             raise NoAnswerError(
                 f"{who}: a batch needs at least 2 different loads at break to be compared, but {part.n_broken} of "

@@ -55,15 +55,15 @@ def check_arms(reference: Sample, other: Sample) -> None:
                 f"{_log_rank_text(reference, other)}Test on until at least 2 break at different loads."
             )
     for sample in (reference, other):
-        loads = np.unique(sample.load[sample.broke])
-        if sample.n_censored == 0 and loads.size == 1:
+        different, lowest = sample.different, float(sample.load[sample.broke].min())
+        if sample.n_censored == 0 and different == 1:
             raise NoAnswerError(
-                f"{sample.who}: all {sample.n} loads are equal ({loads[0]:.4g} kN). Zero scatter is not credible in "
+                f"{sample.who}: all {sample.n} loads are equal ({lowest:.4g} kN). Zero scatter is not credible in "
                 "break tests and would make the interval too narrow. Record the loads to a finer resolution, or test "
                 "more. "
                 f"{_permutation_text(reference, other)}"
             )
-        if loads.size < 2 or (sample.n_censored and loads[0] >= sample.load.max()):
+        if different < 2 or (sample.n_censored and lowest >= sample.load.max()):
             raise NoAnswerError(
                 f"{sample.who}: a ratio needs at least 2 different loads at break in each arm, but {sample.n_broken} "
                 f"of {sample.n} specimens broke. {_log_rank_text(reference, other)}Test on until more break."

@@ -109,9 +109,9 @@ class Joint(Record):
 
     def _takes(self) -> str:
         if self.ratio_high < 1:
-            about = 100 * (1 - self.ratio)
+            loss = 100 * (1 - self.ratio)
             span = f"{percent_down(1 - self.ratio_high, 0)[:-2]} to {percent_up(1 - self.ratio_low, 0)[:-2]}"
-            return f"{self.other} takes about {about:.0f} % ({span})"
+            return f"{self.other} takes about {loss:.0f} % ({span})"
         about = f"{100 * self.ratio:.0f} %"
         shown = "more than" if self.ratio_low > 1 else "no loss on average is shown:"
         lead = f"{self.other} leaves {shown} {about}" if self.ratio_low > 1 else f"{shown} {self.other} leaves {about}"
@@ -264,10 +264,10 @@ def _arm(sample: Sample, family: Family, fraction: float) -> tuple[float, float,
 
 
 def _sets(p: dict[str, Array], sets: Array, labels: pd.DataFrame) -> pd.DataFrame:
-    rows = [("", "all", np.ones(len(labels)))]
+    rows: list[tuple[str, str, Array]] = [("", "all", np.ones(len(labels)))]
     for column in labels.columns.drop("group"):
         values = labels[column].astype(str)
-        rows += [(column, v, (values == v).to_numpy(dtype=float)) for v in dict.fromkeys(values) if v]
+        rows += [(column, v, np.asarray(values == v, dtype=float)) for v in dict.fromkeys(values) if v]
     found = [
         {"column": column, "value": value, "n_groups": int(among.sum())}
         | {name: int(at_least(each, sets, among, LEVEL)) for name, each in p.items()}

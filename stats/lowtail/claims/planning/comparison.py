@@ -26,6 +26,7 @@ from lowtail.errors import InputError
 
 __all__ = ["comparison"]
 
+MOST_SIMULATED = 1000  # specimens in an arm, where whole series are simulated
 EXACT = {
     HALF_AND_HALF: "half and half",
     "Welch on log load": "welch",
@@ -94,7 +95,7 @@ def comparison(
     cost : (float, float), optional
         Cost of a specimen in the reference and in the other arm, each greater than 0: the cheapest split is sought.
     max_n : int
-        Largest number in one arm.
+        Largest number in one arm; at most 1,000 where whole series are simulated.
     rng : int or Generator
         Seed, where series are simulated.
     n_jobs : int
@@ -130,6 +131,11 @@ def comparison(
     costs = check_costs(cost)
     most = check_whole(max_n, "max_n", 2)
     chosen = _choose(test, aim, cvs, held)
+    if most > MOST_SIMULATED and chosen not in EXACT and chosen != "auto":
+        raise InputError(
+            f"`max_n` must be at most {MOST_SIMULATED:,} specimens in an arm where whole series are simulated "
+            f"(survivors, or the test named), got {most:,}. With every specimen broken, test='auto' goes further."
+        )
     seed = int(as_rng(rng).integers(2**31))
     chances = _chances(chosen, true, cvs, held, aim, seed, target, n_jobs)
     spread = (log_spread(cvs[0]), log_spread(cvs[1]))

@@ -33,6 +33,7 @@ from lowtail.claims.planning.core.plan import (
     Claim,
     Plan,
     check_assurance,
+    check_in_hand,
     check_share,
     check_whole,
     count,
@@ -49,6 +50,7 @@ from lowtail.errors import InputError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import NORMAL, Family, get_family
+from lowtail.models.distributions.rounded import at_lower_edge
 from lowtail.models.series.normal_pivot import normal_confidence
 from lowtail.models.series.weibull_pivot import weibull_confidence
 
@@ -142,6 +144,7 @@ def looks(
         raise InputError(f"`max_looks` must be at most {MOST_LOOKS}, got {many}. Look less often.")
     if boundary not in BOUNDARIES:
         raise InputError(f"`boundary` must be 'equal' or 'early strict', got {boundary!r}.")
+    check_in_hand(sample)
     held = sample.n_censored / sample.n if survivors is None else check_share(survivors, "survivors")
     generator = as_rng(rng)
     if by == GOVERNING and len(treatments(sample)) > 1:
@@ -153,14 +156,15 @@ def looks(
             for each in treatments(sample).values()
         ]  # fmt: skip
         return max(both, key=lambda plan: (math.inf if plan.n is None else plan.n, -plan.chance))
-    known = confidence_distribution(sample, law)
+    placed = at_lower_edge(sample)
+    known = confidence_distribution(placed, law)
     bound = governing(sample, found)
     judged = judge_bound(sample, strength, found, bound, math.nan) if by == GOVERNING else None
     edge = float(law.transform(strength))
     worlds = draw_worlds(known, law, edge, found, generator, SERIES)
     seed, null = seeds(generator, 2)
     z, fresh = standard_series(law, step * many, SERIES, held, seed)
-    series = _Looks(sample, worlds.location[:, None] + worlds.spread[:, None] * z, fresh, edge, law, found, by)
+    series = _Looks(placed, worlds.location[:, None] + worlds.spread[:, None] * z, fresh, edge, law, found, by)
     ceiling = known.confidence_that(strength, found.fraction_below)
     if by == GOVERNING and ceiling > 0:
         true = worlds.margin >= 0

@@ -58,6 +58,9 @@ class World:
         return (float(self.family.transform(strength)) - self.location) / self.spread
 
 
+MOST_SIMULATED, MOST_COMPUTED = 1000, 10_000  # specimens that a plan weighs: whole series, or a chance
+
+
 def make_world(family: str | Family, mean: float, cv: float, survivors: float = 0.0) -> World:
     """Distribution of a family with a given mean (kN) and coefficient of variation of the load."""
     law = get_family(family)
@@ -118,7 +121,7 @@ def new_series(
     cost : float, optional
         Cost of one specimen, greater than 0.
     max_n : int
-        Largest series considered.
+        Largest series considered: at most 1,000 specimens where whole series are simulated, else 10,000.
     rng : int or Generator
         Seed.
     n_jobs : int
@@ -154,6 +157,7 @@ def new_series(
     most = check_whole(max_n, "max_n", 2)
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
     by = check_judge(judge)
+    _check_most(most, exact(world, found, by))
     check_possible(world, strength, found, mean, cv, by)
     seed = int(as_rng(rng).integers(2**31))
     chances = chances_of(world, strength, found, seed, target, n_jobs, by)
@@ -176,6 +180,15 @@ def new_series(
         changes=_changes(strength, found, world, mean, cv, target, seed, min(most, 200), by),
         notes=_notes(answer, target),
     )
+
+
+def _check_most(most: int, computed: bool) -> None:
+    """Refuse numbers that would take minutes and more: whole series are simulated, or a chance is computed."""
+    limit = MOST_COMPUTED if computed else MOST_SIMULATED
+    if most > limit:
+        other = "" if computed else " With every specimen broken, judge='one distribution' goes further."
+        how = "the chance is computed" if computed else "whole series are simulated"
+        raise InputError(f"`max_n` must be at most {limit:,} specimens where {how}, got {most:,}.{other}")
 
 
 def _find(chances: Chances, target: float, most: int, basis: Basis, computed: bool, judge: str) -> Answer:

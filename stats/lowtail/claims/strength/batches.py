@@ -19,6 +19,7 @@ from lowtail.logs.sample import Sample
 from lowtail.models.batches.normal_batches import BatchSums, anova_low, batch_sums, pivotal_low
 from lowtail.models.batches.weibull_batches import weibull_batches
 from lowtail.models.distributions.families import Family, get_family, name_of
+from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["BatchBound", "batch_bound", "batch_low"]
 
@@ -202,6 +203,13 @@ def batch_low(sample: Sample, fraction_below: float, confidence: float, family: 
     return max(0.0, float(law.inverse(low)))
 
 
+def _placed(load: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp], steps: Sequence[float | None]) -> Array:
+    """Loads recorded in a coarse step, placed batch by batch where no bound gains by the rounding."""
+    told = [step for step in steps if step is not None]
+    step = max(told) if len(told) == len(steps) else None
+    return at_lower_edge(Sample(load, broke, batch=batch, resolution=step), by_batch=True).load
+
+
 def _collect(
     given: Sample | Sequence[Sample], label: str
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.intp], list[str], str, str]:
@@ -210,7 +218,7 @@ def _collect(
             raise InputError(f"{given.who}: a bound over batches needs the `batch` of every specimen. Fill the column.")
         names = list(dict.fromkeys(str(b) for b in given.batch))
         batch = np.array([names.index(str(b)) for b in given.batch], dtype=np.intp)
-        load, broke, group = given.load, given.broke, label or given.label
+        load, broke, group, steps = given.load, given.broke, label or given.label, [given.resolution]
     else:
         samples = list(given)
         if not samples or not all(isinstance(s, Sample) for s in samples):
@@ -221,13 +229,13 @@ def _collect(
         batch = np.repeat(np.arange(len(samples)), [s.n for s in samples])
         load = np.concatenate([s.load for s in samples])
         broke = np.concatenate([s.broke for s in samples])
-        group = label
+        group, steps = label, [s.resolution for s in samples]
     who = f"Group '{group}'" if group else "This group"
     if len(names) < 2:
         raise NoAnswerError(
             f"{who}: a bound over batches needs at least 2 batches, got {len(names)}. Test another batch."
         )
-    return load, broke, batch, names, who, group
+    return _placed(load, broke, batch, steps), broke, batch, names, who, group
 
 
 def _normal(

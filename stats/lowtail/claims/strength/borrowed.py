@@ -29,6 +29,7 @@ from lowtail.models.confidence.siblings import (
 )
 from lowtail.models.distributions.families import Family
 from lowtail.models.distributions.likelihood import Scaled, prepare
+from lowtail.models.distributions.rounded import at_lower_edge
 from lowtail.models.early.holds import held_early
 
 __all__ = ["EQUAL", "EQUAL_COVERED", "BorrowedScatter", "borrow"]
@@ -153,8 +154,10 @@ def borrow(
             "Borrowed scatter holds for the weibull and lognormal distributions, whose scatter has no unit; that of "
             "the normal is in kN and grows with the strength. Choose one of those."
         )
+    sample = at_lower_edge(sample)
+    siblings = None if siblings is None else [at_lower_edge(each) for each in siblings]
     target = prepare(sample.load, sample.broke, family)
-    if not target.distinct[0]:
+    if not target.distinct[0] or sample.different < 2:
         raise NoAnswerError(
             f"{sample.who}: {sample.n_broken} of {sample.n} specimens broke"
             f"{' (all at one load)' if sample.n_broken > 1 else ''}. {ONE_BREAK} Test on until at least 2 break, or "

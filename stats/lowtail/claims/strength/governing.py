@@ -27,6 +27,7 @@ from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample, check_slips
+from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["Governing", "batch_names", "governing", "next_batch_low", "treatments"]
 
@@ -245,6 +246,7 @@ class _Bounds:
 
 def _one(sample: Sample, basis: Basis) -> _Bounds:
     main = lower_bound(sample, basis)
+    sample, apart = at_lower_edge(sample), at_lower_edge(sample, by_batch=True)
     notes = list(main.notes)
     normal = cautious = math.nan
     if main.family == "none assumed":  # none broke
@@ -255,7 +257,7 @@ def _one(sample: Sample, basis: Basis) -> _Bounds:
         cautious = third.low if third is not None else math.nan
         each = {"Weibull": main.low, "normal": normal, "cautious bound": cautious}
         by, these = min(((k, v) for k, v in each.items() if math.isfinite(v)), key=lambda item: item[1])
-    following = next_batch_low(sample, basis, notes)
+    following = next_batch_low(apart, basis, notes)
     low = these
     if math.isfinite(following):
         following = min(following, these)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.distribution import ConfidenceDistribution, ScalePrior, confidence_distribution
 from lowtail.models.confidence.siblings import floor_confidence
 from lowtail.models.distributions.families import Family, get_family, name_of
+from lowtail.models.distributions.rounded import at_lower_edge, coarse_note
 from lowtail.models.early.holds import samples_for
 
 __all__ = ["METHODS", "Demonstrated", "LowerBound", "confidence_that", "floor3", "lower_bound"]
@@ -105,7 +106,9 @@ def lower_bound(
     Parameters
     ----------
     sample : Sample or array_like
-        Loads in kN; specimens that held are right-censored.
+        Loads in kN; specimens that held are right-censored. Loads recorded in steps wider than a quarter of their
+        standard deviation are placed where no bound gains by the rounding (`lowtail.models.distributions.rounded`), and
+        a note says so.
     basis : str or Basis, optional
         A name in `BASES` or a Basis of your own; default "B-basis". Or give the next two.
     fraction_below, confidence : float, optional
@@ -163,6 +166,12 @@ def lower_bound(
     if wanted.kind != "tolerance":
         return mean_minus_ks(sample, wanted)
     given = _one_source(method, {"shape": shape, "cv": cv, "siblings": siblings, "prior": prior})
+    if (note := coarse_note(sample)) and method != "batches":  # which places its loads batch by batch
+        placed = lower_bound(
+            at_lower_edge(sample), wanted, family=law, method=method, shape=shape, cv=cv, siblings=siblings, prior=prior
+        )
+        return replace(placed, notes=(*placed.notes, note))
+    siblings = None if siblings is None else [at_lower_edge(each) for each in siblings]
     if given in ("siblings", "prior") and method != "equal scatter":
         return borrow(sample, law, siblings, prior).low(wanted)
     if method == "auto" and sample.n_broken == 0 and not given:
@@ -272,6 +281,8 @@ def confidence_that(
         raise InputError(f"`method` must be 'auto' or 'equal scatter', got {method!r}.")
     given = _one_source(method, {"shape": shape, "cv": cv, "siblings": siblings, "prior": prior})
     pooled = given in ("siblings", "prior") and method != "equal scatter"
+    rounded, sample = coarse_note(sample), at_lower_edge(sample)
+    siblings = None if siblings is None else [at_lower_edge(each) for each in siblings]
     lent = borrow(sample, get_family(family), siblings, prior) if pooled else None
     law = confidence_distribution(sample, family, shape=shape, cv=cv, equal_scatter=None if pooled else siblings)
     p = check_fraction(fraction_below, "fraction_below")
@@ -291,7 +302,7 @@ def confidence_that(
         confidence=shown,
         n=sample.n,
         n_broken=sample.n_broken,
-        notes=tuple(notes),
+        notes=(*notes, rounded) if rounded else tuple(notes),
         **more,
     )
 

@@ -14,6 +14,7 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.bounds.unseen import counted, missed_share, mixture_low
 from lowtail.models.confidence.distribution import confidence_distribution
+from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["UnseenMinority", "unseen_minority"]
 
@@ -116,6 +117,7 @@ def unseen_minority(sample: SampleLike, basis: str | Basis = "B-basis", *, low: 
     if low is None:
         if sample.lacks:
             raise NoAnswerError(f"{sample.who}: no Weibull bound to speak of: {sample.lacks}.")
+        sample = at_lower_edge(sample)
         low = confidence_distribution(sample).low(p, g)
     n_counted = int(counted(sample.load, sample.broke).sum())
     share = missed_share(n_counted)

@@ -9,7 +9,9 @@ from typing import Any
 import pandas as pd
 
 from lowtail.errors import InputError, NoSuchGroupError
+from lowtail.logs.resolution import shown_step
 from lowtail.logs.sample import Sample
+from lowtail.logs.units import FORCE, to_kN
 
 __all__ = ["DEFAULT_BY", "Samples", "split"]
 
@@ -178,6 +180,19 @@ def split(log_or_table: Any, by: Sequence[str] | str = DEFAULT_BY) -> list[Sampl
                 group=dict(zip(columns, values, strict=True)),
                 slipped=rows["slipped"].to_numpy(dtype=bool) if "slipped" in rows else None,
                 slips=str(getattr(log_or_table, "slips", "")),
+                resolution=_written_step(rows),
             )
         )
     return samples
+
+
+def _written_step(rows: pd.DataFrame) -> float | None:
+    """Step in kN that the loads show in the one other unit in which they were written; None: to be seen in kN."""
+    if not {"load", "unit"} <= set(rows.columns):
+        return None
+    units = set(rows["unit"])
+    unit = str(next(iter(units)))
+    if len(units) > 1 or unit == "kN" or unit not in FORCE:
+        return None
+    step = shown_step(rows["load"].to_numpy(dtype=float))
+    return to_kN(step, unit) if step else None

@@ -244,7 +244,7 @@ def law_with_prior(sample: Sample, family: Family, prior: ScalePrior) -> Confide
 def _require(sample: Sample, groups: Sequence[Scaled], law: Family, *, shared: bool) -> None:
     target = groups[0]
     if not shared:
-        if target.distinct[0]:
+        if target.distinct[0] and sample.different >= 2:
             return
         raise NoAnswerError(
             f"{sample.who}: a bound needs at least 2 different loads at break, but {sample.n_broken} of {sample.n} "

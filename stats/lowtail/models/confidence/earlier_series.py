@@ -13,6 +13,7 @@ from lowtail.models.confidence.predictive import from_groups
 from lowtail.models.confidence.search import ScalePrior
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.likelihood import prepare
+from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["scale_prior"]
 
@@ -63,14 +64,14 @@ def scale_prior(
         raise InputError(
             "A spread prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
         )
-    silent = [s.label or f"number {i + 1}" for i, s in enumerate(samples) if np.unique(s.load[s.broke]).size < 2]
+    silent = [s.label or f"number {i + 1}" for i, s in enumerate(samples) if s.different < 2]
     if silent:
         raise NoAnswerError(
             f"Series {silent[0]!r} has fewer than 2 different breaks and says nothing about the scatter."
         )
     if len(samples) < _LEAST_SERIES:
         raise NoAnswerError(f"A spread prior needs at least {_LEAST_SERIES} earlier series, got {len(samples)}.")
-    lent = from_groups([prepare(s.load, s.broke, law) for s in samples], law)
+    lent = from_groups([prepare(s.load, s.broke, law) for s in map(at_lower_edge, samples)], law)
     return ScalePrior(
         shape=float(np.exp(lent.middle[0])),
         width=float(lent.width[0]),

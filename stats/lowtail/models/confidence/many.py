@@ -102,7 +102,8 @@ def low_many(
     Parameters
     ----------
     load : array_like, shape (B, n)
-        Loads greater than 0; NaN pads shorter samples.
+        Loads greater than 0; NaN pads shorter samples. Taken as written, whatever the step in which they are recorded;
+        `lower_bound` places loads in a coarse step (`lowtail.models.distributions.rounded`).
     broke : array_like of bool, shape (B, n), or None
         None: every load is a break.
     family : str or Family

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.resolution import different_loads
 from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.fit import fit_many
@@ -20,7 +21,6 @@ __all__ = [
     "different_breaks",
     "handbook_significance",
     "null_samples",
-    "recording_step",
     "rounded",
     "simulate_like",
     "tie_step",
@@ -112,29 +112,10 @@ def handbook_significance(statistic: float, n: int, family: str | Family) -> flo
     return float(1 / (1 + np.exp(power)))
 
 
-def recording_step(load: ArrayLike) -> float:
-    """Step in which loads were recorded: the largest 1, 2 or 5 times a power of ten that divides them all; else 0.
-
-    Looked for down to 0.001; loads converted from another unit have none.
-
-    Examples
-    --------
-    >>> recording_step([24.1, 25.3, 22.8]), recording_step([24.5, 25.0, 22.5]), recording_step([3.1415926])
-    (0.1, 0.5, 0.0)
-    """
-    values = np.asarray(load, dtype=float)
-    for power in range(2, -4, -1):
-        for digit in (5, 2, 1):
-            step = float(f"{digit}e{power}")
-            if np.abs(values / step - np.round(values / step)).max() < 1e-6:
-                return step
-    return 0.0
-
-
 def tie_step(sample: Sample) -> float:
     """Recording step of the loads where breaks tie, else 0: simulated loads are then left unrounded."""
     broke = sample.load[sample.broke]
-    return recording_step(sample.load) if np.unique(broke).size < broke.size else 0.0
+    return sample.step if different_loads(broke) < broke.size else 0.0
 
 
 def rounded(load: Array, step: float) -> Array:

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import erfcx, log_ndtr
 
 from lowtail.errors import InputError
+from lowtail.logs.resolution import SAME
 from lowtail.models.distributions.families import Family
 
 __all__ = [
@@ -102,15 +103,17 @@ def prepare(load: ArrayLike, broke: ArrayLike | None, family: Family) -> Scaled:
     centre = np.where(pick, y, 0.0).sum(axis=1) / count
     high = np.where(usable, y, -np.inf).max(axis=1, initial=-np.inf)
     high_fail = np.where(fail, y, -np.inf).max(axis=1, initial=-np.inf)
-    low_fail = np.where(fail, y, np.inf).min(axis=1, initial=np.inf)
-    centre = np.where(low_fail == high_fail, high_fail, centre)  # exact for tied breaks
+    most, least = np.where(fail, x, 0.0).max(axis=1, initial=0.0), np.where(fail, x, np.inf).min(axis=1, initial=np.inf)
+    apart = most - least > SAME * most  # noise in the last digits is no scatter
+    below = np.where(usable, x, 0.0).max(axis=1, initial=0.0) - least > SAME * least
+    centre = np.where((r > 0) & ~apart, high_fail, centre)  # exact for tied breaks
     dev = np.where(pick, y - centre[:, None], 0.0)
-    scale = np.sqrt((dev**2).sum(axis=1) / count)
+    scale = np.where((r > 0) & ~apart, 0.0, np.sqrt((dev**2).sum(axis=1) / count))
     rise = np.where(np.isfinite(high), high - centre, 0.0)
     scale = np.where(scale > 0, scale, np.where(rise > 0, rise, 1.0))
     with np.errstate(invalid="ignore"):
         z = np.where(usable, (y - centre[:, None]) / scale[:, None], -np.inf)
-    return Scaled(z, fail, held, centre, scale, n, r, low_fail < high_fail, low_fail < high, bad)
+    return Scaled(z, fail, held, centre, scale, n, r, apart, below, bad)
 
 
 def mills(x: Array) -> Array:

@@ -10,7 +10,7 @@ from lowtail.logs.sample import Sample
 from lowtail.models.distributions.empirical import draw_held
 from lowtail.models.distributions.families import Family
 from lowtail.models.distributions.fit import fit_many
-from lowtail.models.distributions.goodness import simulate_like
+from lowtail.models.distributions.goodness import rounded, simulate_like, tie_step
 from lowtail.models.regression.batch_tests import simulated_p, smallest_seen
 from lowtail.models.regression.fit import fit_regression, fit_regression_many
 
@@ -51,14 +51,14 @@ def nested_p(
     Without trend (``small`` the column of ones) and with survivors the settings are dealt out anew among the specimens,
     which is exact too where settings were held at alike loads; few arrangements: among simulated samples that break and
     hold in the same order. Otherwise samples come from the fit of ``small``, held loads from their Kaplan-Meier
-    distribution.
+    distribution. Where breaks tie, simulated loads are rounded to the step in which the loads stand.
     """
     seen = float(nested_ratio(load[None], broke[None], small, large, law)[0])
     if small.shape[1] == 1 and not broke.all():
         return simulated_p(seen, _dealt_anew(load, broke, large, law, size, rng))
     fit = fit_regression(load, broke, small, law)
-    drawn = nested_ratio(*_simulate(load, broke, small @ fit.coef, fit.spread, law, size, rng), small, large, law)
-    return simulated_p(seen, drawn)
+    loads, flags = _simulate(load, broke, small @ fit.coef, fit.spread, law, size, rng)
+    return simulated_p(seen, nested_ratio(rounded(loads, tie_step(Sample(load, broke))), flags, small, large, law))
 
 
 def _dealt_anew(load: Array, broke: Flags, large: Array, law: Family, size: int, rng: np.random.Generator) -> Array:
@@ -69,7 +69,9 @@ def _dealt_anew(load: Array, broke: Flags, large: Array, law: Family, size: int,
     if arrangements >= np.log(_ENOUGH):
         loads, flags = np.tile(load, (size, 1)), np.tile(broke, (size, 1))
     else:
-        loads, flags = simulate_like(Sample(load, broke), law, size, rng)
+        sample = Sample(load, broke)
+        loads, flags = simulate_like(sample, law, size, rng)
+        loads = rounded(loads, tie_step(sample))
     return np.asarray(2 * (fit_regression_many(loads, flags, plan, law).loglik - fit_many(loads, flags, law).loglik))
 
 

@@ -6,7 +6,7 @@ one value an arrangement; the first row is always the arrangement that was obser
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain, combinations
@@ -19,13 +19,23 @@ from numpy.typing import NDArray
 from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError
 
-__all__ = ["ALTERNATIVES", "FULL_ENUMERATION", "Permuted", "arrangements", "check_alternative", "permute", "welch_of"]
+__all__ = [
+    "ALTERNATIVES",
+    "FULL_ENUMERATION",
+    "Permuted",
+    "arrangements",
+    "check_alternative",
+    "draws_for",
+    "permute",
+    "welch_of",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 FULL_ENUMERATION = 200_000  # above this many arrangements, draw at random
-DRAWS = 49_999  # random arrangements drawn beyond full enumeration
+DRAWS = 49_999  # random arrangements drawn beyond full enumeration, up to 1,000 specimens
+_FEWEST, _ROOM, _BLOCK = 999, 50_000_000, 10_000_000  # arrangements, places in all of them, and in those of one block
 ALTERNATIVES = ("two-sided", "less", "greater")
 _SAME = 1e-9  # two statistics closer than this, relative to the largest, are tied
 
@@ -61,13 +71,26 @@ def arrangements(n: int, chosen: int, rng: Any = 0) -> tuple[Index, bool]:
     """Positions given to the second arm, shape (A, chosen), and whether these are all arrangements.
 
     With at most `FULL_ENUMERATION` arrangements all of them are listed; beyond, the observed one (the last ``chosen``
-    positions) and `DRAWS` seeded random ones.
+    positions) and `draws_for` seeded random ones.
     """
     if comb(n, chosen) <= FULL_ENUMERATION:
         return _every(n, chosen), True
-    draws = np.argpartition(as_rng(rng).random((DRAWS, n)), chosen - 1, axis=1)[:, :chosen]
-    observed = np.arange(n - chosen, n)[None, :]
-    return np.concatenate([observed, draws]).astype(np.intp), False
+    return np.concatenate(list(_random(n, chosen, rng))), False
+
+
+def draws_for(n: int) -> int:
+    """Random arrangements of ``n`` specimens: 49,999; from 1,001 specimens on fewer, 999 at least, so that it ends."""
+    return min(DRAWS, max(_FEWEST, _ROOM // n))
+
+
+def _random(n: int, chosen: int, rng: Any) -> Iterator[Index]:
+    """The arrangement observed, then seeded random ones, block by block."""
+    generator, left = as_rng(rng), draws_for(n)
+    yield np.arange(n - chosen, n, dtype=np.intp)[None, :]
+    while left > 0:
+        size = min(left, max(1, _BLOCK // n))
+        yield np.argpartition(generator.random((size, n)), chosen - 1, axis=1)[:, :chosen].astype(np.intp)
+        left -= size
 
 
 def permute(
@@ -94,8 +117,10 @@ def permute(
     memory).
     """
     check_alternative(alternative)
-    index, exact = arrangements(n_first + n_second, n_second, rng)
-    values = statistic(index)
+    n = n_first + n_second
+    exact = comb(n, n_second) <= FULL_ENUMERATION
+    blocks = [_every(n, n_second)] if exact else _random(n, n_second, rng)
+    values = np.concatenate([statistic(index) for index in blocks])
     observed = float(values[-1 if exact else 0])  # combinations end with the last positions: the second arm as observed
     sign = {"two-sided": 0.0, "less": -1.0, "greater": 1.0}[alternative]
     extreme = np.abs(values) if sign == 0 else sign * values

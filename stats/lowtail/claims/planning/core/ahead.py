@@ -14,7 +14,7 @@ from lowtail.claims.planning.core.answer import Answer, between_looks, looks_at
 from lowtail.claims.planning.core.batch_populations import BatchesInHand, batch_trials_in, draw_batch_worlds
 from lowtail.claims.planning.core.endless import endless_limit
 from lowtail.claims.planning.core.judge import GOVERNING
-from lowtail.claims.planning.core.plan import Claim, Plan, count
+from lowtail.claims.planning.core.plan import Claim, Plan, check_in_hand, count
 from lowtail.claims.planning.core.populations import draw_worlds, trials_in
 from lowtail.claims.planning.core.trials import Trials
 from lowtail.claims.planning.core.words import Told, assumptions, changes, notes, sentence
@@ -23,6 +23,7 @@ from lowtail.claims.strength.judging import Judged, judge, judge_bound
 from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import Family
+from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["Ahead", "Wanted", "look_ahead", "none_broke"]
 
@@ -127,18 +128,20 @@ def look_ahead(sample: Sample, wanted: Wanted, rng: int) -> list[Ahead]:
     Raises
     ------
     NoAnswerError
-        If the sample carries no bound to plan from.
+        If the sample carries no bound to plan from, or more than 5,000 specimens are in hand.
     """
+    check_in_hand(sample)
     if wanted.judge != GOVERNING or not wanted.basis.tolerance:
         judged = None if wanted.judge != GOVERNING else judge(sample, wanted.strength, wanted.basis)
-        return [_specimens(sample, wanted, np.random.default_rng(rng), None, judged)]
+        return [_specimens(at_lower_edge(sample), wanted, np.random.default_rng(rng), None, judged)]
     whole = governing(sample, wanted.basis)
     judged = judge_bound(sample, wanted.strength, wanted.basis, whole, math.nan)
     out = []
     for each in treatments(sample).values():
         bound = whole if each is sample else governing(each, wanted.basis)
-        ready = _batches if math.isfinite(bound.next_batch) else _specimens
-        out.append(ready(each, wanted, np.random.default_rng(rng), bound, judged))
+        batches = math.isfinite(bound.next_batch)
+        ready, placed = _batches if batches else _specimens, at_lower_edge(each, by_batch=batches)
+        out.append(ready(placed, wanted, np.random.default_rng(rng), bound, judged))
     return out
 
 

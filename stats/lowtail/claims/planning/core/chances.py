@@ -28,10 +28,11 @@ def spread_nodes(df: float, size: int = 4000, depth: float = 45.0) -> tuple[Arra
     def log_density(t: Array | float) -> Array | float:
         return df * (t - np.expm1(2 * t) / 2)
 
-    left = -1.0
+    near = float(np.sqrt(depth / df))  # the mass of many degrees of freedom is narrow
+    left = -1.0 if df <= 1000 else -near
     while log_density(left) > -depth:
         left *= 1.3
-    right = 0.1
+    right = min(0.1, near)
     while log_density(right) > -depth:
         right *= 1.3
     t = np.linspace(left, right, size)

@@ -14,7 +14,8 @@ from lowtail._shared import numbers as _numbers
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.sample import Sample
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -189,6 +190,7 @@ def positive(value: object, name: str, what: str) -> float:
     return number
 
 
+MOST_IN_HAND = 5000  # specimens from which a plan goes on
 MOST_CV = 2.0  # where loads are compared as logs; common practice, no source
 
 
@@ -225,6 +227,15 @@ def check_whole(value: object, name: str, least: int) -> int:
     if not number.is_integer() or number < least:
         raise InputError(f"`{name}` must be a whole number of at least {least}, got {number:g}.")
     return int(number)
+
+
+def check_in_hand(sample: Sample) -> None:
+    """Refuse to plan on from so many specimens that it takes minutes and a few more change little."""
+    if sample.n > MOST_IN_HAND:
+        raise NoAnswerError(
+            f"{sample.who}: planning on takes at most {MOST_IN_HAND:,} specimens in hand, got {sample.n:,}. A few more "
+            "hardly move its bound; for a new series use `plan.new_series`."
+        )
 
 
 def check_share(value: object, name: str) -> float:
