@@ -16,6 +16,8 @@ TABLES = {
     "strength_table, borrowed": lambda: lt.strength_table(LOG, bases=("A-basis",), borrow=("item",)),
     "rating_check": lambda: lt.rating_check(LOG),
     "compare_table": lambda: lt.compare_table(LOG),
+    "Joint": lambda: lt.compare_table(LOG).joint.to_frame(),
+    "Joint.sets": lambda: lt.compare_table(LOG, margin=0.9).joint.sets,
     "slip_table": lambda: lt.checks.slip_table(LOG),
     "what_if": lambda: lt.plan.what_if(22, "B-basis", mean=[25], cv=[0.06]),
     "trace_rows": lambda: lt.trace.trace_rows([DATA / "traces" / "drop_clean_D07.csv"]),

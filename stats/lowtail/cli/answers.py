@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lowtail.cli.options import (
     Area,
@@ -36,6 +37,10 @@ from lowtail.cli.shared import (
     source_of,
     words_of,
 )
+
+if TYPE_CHECKING:
+    from lowtail.claims.comparison.joint import Joint
+    from lowtail.claims.comparison.table import ComparisonTable
 
 __all__ = ["check", "compare", "strength"]
 
@@ -207,7 +212,7 @@ def compare(
         Share of the reference strength that must be kept: 0.9 asks "keeps at least 90 %".
     """
     from lowtail.claims.comparison.table import compare_table
-    from lowtail.report.page.sections_comparison import comparison_block
+    from lowtail.report.page.sections_comparison import comparison_block, comparison_summary
     from lowtail.report.phrases import check_units
     from lowtail.report.tables.blocks import terminal_width, text_table
     from lowtail.report.tables.rows import rows_of
@@ -224,13 +229,28 @@ def compare(
         write_table(table.drop(columns="low_ratios"), out)
     answered = table[table["ratio"].notna()]
     if as_json:
-        print_json("compare", {**source_of(log), "rows": plain_rows(table.drop(columns="low_ratios"))})
+        rows = {"rows": plain_rows(table.drop(columns="low_ratios"))}
+        joint = _joint(table)
+        together = {} if joint is None else {"joint": plain_rows(joint.to_frame()), "sets": plain_rows(joint.sets)}
+        print_json("compare", {**source_of(log), **rows, **together})
     else:
         if len(answered):
+            if (joint := _joint(table)) is not None:
+                print(comparison_summary(table, reference=joint.reference, other=joint.other), end="\n\n")
             print(text_table(comparison_block(answered, units=units), terminal_width()), end="\n\n")
         for row in rows_of(table):
             print(f"{row.group}: {row.sentence}")
     return 0 if len(answered) else 1
+
+
+def _joint(table: ComparisonTable) -> Joint | None:
+    """What all comparisons say together, where they can be joined."""
+    from lowtail.errors import NoAnswerError
+
+    try:
+        return table.joint
+    except NoAnswerError:
+        return None
 
 
 def _template(target: Path) -> int:

@@ -8,6 +8,8 @@ import numpy as np
 
 from lowtail._shared import numbers as _numbers
 from lowtail.claims.comparison.deciding import Margin
+from lowtail.claims.comparison.table import ComparisonTable
+from lowtail.errors import NoAnswerError
 from lowtail.report import phrases
 from lowtail.report.figures.comparison import comparison as plot_comparison
 from lowtail.report.tables.blocks import Block, Bullets, Cell, Draw, Fold, Heading, Picture, Prose, Section, Table
@@ -23,13 +25,12 @@ _HALF, _WIDEST = 0.5, 8.0  # ratio that must be detectable, and the widest inter
 _KEEPS = {str(Margin.SHOWN): "good", str(Margin.FAILS): "bad"}
 
 
-def comparison_section(table: pd.DataFrame, *, reference: str, other: str, units: str) -> Section:
+def comparison_section(table: ComparisonTable, *, reference: str, other: str, units: str) -> Section:
     """The forest of ratios, the table behind it, and each comparison in its own words.
 
     Parameters
     ----------
-    table : DataFrame
-        Of `compare_table`; ``attrs["comparisons"]`` may hold the records.
+    table : ComparisonTable
     reference, other : str
         Names of the arms.
     units : str
@@ -61,15 +62,26 @@ def _level(table: pd.DataFrame) -> str:
     return phrases.percent(float(table["confidence"].iloc[0]))
 
 
-def comparison_summary(table: pd.DataFrame, *, reference: str, other: str) -> str:
-    """One sentence over all groups, on the intervals that hold together.
-
-    Counts a loss only where the simultaneous interval excludes 1, and says what was not shown.
-    """
+def comparison_summary(table: ComparisonTable, *, reference: str, other: str) -> str:
+    """What all groups say together, and what was not shown; group by group where there is no joint answer."""
     answered = table[table["ratio"].notna()]
     if answered.empty:
         return f"{other[:1].upper()}{other[1:]} against {reference}: no group holds both, so nothing can be said."
     few = answered["group"][[_too_few(row) for row in rows_of(answered)]].tolist()
+    left = f" Too few specimens to compare alone: {'; '.join(shorten(g) for g in few)}." if few else ""
+    try:
+        joint = table.joint
+    except NoAnswerError:
+        return _one_by_one(answered, few, reference=reference, other=other)
+    named = [shorten(g) for g in joint.weaker_named]
+    each = f" For certain, one by one: {'; '.join(named)}." if named else ""
+    margin = joint.margin_sentence
+    kept = f" {margin[:1].upper()}{margin[1:]}" if margin else ""
+    return f"{joint}{each}{kept} {joint.differ_sentence}{left}"
+
+
+def _one_by_one(answered: pd.DataFrame, few: list[str], *, reference: str, other: str) -> str:
+    """One sentence on the intervals that hold together: a loss counts only where the wider interval excludes 1."""
     able = answered[~answered["group"].isin(few)]
     if able.empty:
         return f"{other[:1].upper()}{other[1:]} against {reference}: every group has too few specimens to compare."
@@ -165,7 +177,7 @@ def _bare(kn: float, units: str) -> str:
     return phrases.force(kn, units).replace(" kN", "", 1)
 
 
-def _in_words(table: pd.DataFrame, answered: pd.DataFrame) -> list[Block]:
+def _in_words(table: ComparisonTable, answered: pd.DataFrame) -> list[Block]:
     blocks: list[Block] = []
     records = table.asked.comparisons
     for position, row in answered.iterrows():
