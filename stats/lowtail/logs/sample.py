@@ -10,14 +10,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lowtail._checks import door
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.between import check_known_from_below, clean_uncertainty, upper_ends
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from lowtail.logs.breaks.log import BreakLog
 
-__all__ = ["Sample", "bound_lacks", "check_slips", "split"]
+__all__ = ["Sample", "bound_lacks", "check_slips", "refuse_beyond_loads", "split"]
 
 
 def _frozen(values: Any) -> NDArray[Any]:
@@ -50,6 +51,38 @@ def check_slips(meaning: object) -> str:
     return str(meaning)
 
 
+def refuse_beyond_loads(who: str, between: int, common: float, what: str) -> None:
+    """Refuse what a question has no place for; the one home of its words.
+
+    Parameters
+    ----------
+    who : str
+        The group, as messages name it.
+    between : int
+        Specimens that broke between two loads.
+    common : float
+        Relative uncertainty that all loads have in common.
+    what : str
+        The answer asked for.
+
+    Raises
+    ------
+    NoAnswerError
+        If there is one of them.
+    """
+    if between:
+        raise NoAnswerError(
+            f"{who}: {between} loads at break are known only to lie between two loads, and {what} needs each load at "
+            "break. Record the load at break itself; or ask lower_bound, confidence_that, governing, fit or compare, "
+            "which take such loads."
+        )
+    if common:
+        raise NoAnswerError(
+            f"{who}: the loads have an uncertainty of {100 * common:.3g} % in common, for which {what} has no place. "
+            "Leave `common_uncertainty` out to ask without it; lower_bound, governing and compare carry it."
+        )
+
+
 @door
 @dataclass(frozen=True, slots=True, eq=False, init=False)
 class Sample:
@@ -75,21 +108,33 @@ class Sample:
         failure or only a load held is not for the library to guess. Default: none slipped.
     slips : str, optional
         What a slip means, where that is known: "failure" or "held"; recorded as an assumption. Default "": not stated.
+    upper : array_like, shape (n,), optional
+        Load in kN at or below which each broken specimen broke, where only the step is known at which it did: it held
+        ``load``, the last step, and broke on the way to ``upper``. Equal to ``load``, or missing, where the load at
+        break is known; missing where it held.
+    uncertainty : float or array_like, shape (n,), optional
+        Standard uncertainty (k = 1) of each load in kN, at least 0, independent from specimen to specimen. Default 0.
+    common_uncertainty : float, optional
+        Relative standard uncertainty (k = 1) that all loads have in common, such as the calibration of the load cell:
+        0.005 for 0.5 %, from 0 to below 0.5. Default 0.
 
     Raises
     ------
     InputError
-        If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, or a specimen both
-        broke and slipped.
+        If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, a specimen both
+        broke and slipped, an interval does not fit its specimen, or a break is known from above only.
 
     Examples
     --------
     >>> sample = Sample([24.1, 25.3, 22.8, 26.0], [True, True, True, False], label="steel oval, major axis")
     >>> sample.n, sample.n_broken
     (4, 3)
+    >>> stepped = Sample([22, 24, 24], upper=[24, 26, 26])
+    >>> stepped.n_between
+    3
     """
 
-    load: NDArray[np.float64]
+    lower: NDArray[np.float64]
     broke: NDArray[np.bool_]
     label: str = ""
     batch: NDArray[Any] | None = None
@@ -97,6 +142,9 @@ class Sample:
     group: Mapping[str, str] = field(default_factory=dict)
     slipped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     slips: str = ""
+    upper: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    uncertainty: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    common_uncertainty: float = 0.0
 
     def __init__(
         self,
@@ -109,6 +157,9 @@ class Sample:
         group: Mapping[str, str] | None = None,
         slipped: ArrayLike | None = None,
         slips: str = "",
+        upper: ArrayLike | None = None,
+        uncertainty: ArrayLike | None = None,
+        common_uncertainty: float | None = None,
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
         try:
@@ -117,6 +168,7 @@ class Sample:
             raise InputError(f"{who}: `load` must hold numbers in kN, got {load!r}.") from exc
         if loads.ndim != 1 or loads.size == 0:
             raise InputError(f"{who}: `load` must be one-dimensional with at least 1 load, got shape {loads.shape}.")
+        check_known_from_below(who, loads, upper)
         bad = np.flatnonzero(~(np.isfinite(loads) & (loads > 0)))
         if bad.size:
             raise InputError(
@@ -146,7 +198,11 @@ class Sample:
         put = object.__setattr__
         put(self, "slipped", _frozen(slid.astype(bool)))
         put(self, "slips", slips)
-        put(self, "load", _frozen(loads))
+        put(self, "lower", _frozen(loads))
+        put(self, "upper", _frozen(upper_ends(who, loads, flags.astype(bool), upper)))
+        each, common = clean_uncertainty(who, loads.size, uncertainty, common_uncertainty)
+        put(self, "uncertainty", _frozen(each))
+        put(self, "common_uncertainty", common)
         put(self, "broke", _frozen(flags.astype(bool)))
         put(self, "label", str(label))
         put(self, "batch", None if batch is None else _frozen(np.asarray(batch, dtype=object)))
@@ -154,9 +210,41 @@ class Sample:
         put(self, "group", dict(group or {}))
 
     @property
+    def load(self) -> NDArray[np.float64]:
+        """Load at break, or highest load held, kN.
+
+        Raises
+        ------
+        NoAnswerError
+            If a specimen broke between two loads: who asks for loads at break must not be given a lower end unseen.
+        """
+        refuse_beyond_loads(self.who, self.n_between, 0.0, "this answer")
+        return self.lower
+
+    @property
+    def between(self) -> NDArray[np.bool_]:
+        """True where a specimen broke between two loads, ``lower`` (it held that) and ``upper``."""
+        return np.asarray(np.isfinite(self.upper) & (self.upper > self.lower))
+
+    @property
+    def n_between(self) -> int:
+        """Number of specimens that broke between two loads."""
+        return int(self.between.sum())
+
+    @property
+    def highest(self) -> float:
+        """The highest load of the sample, kN: an upper end where a specimen broke between two."""
+        return float(np.where(self.between, self.upper, self.lower).max())
+
+    @property
+    def middle(self) -> NDArray[np.float64]:
+        """Loads in kN, with the middle of the two loads where a specimen broke between them."""
+        return np.where(self.between, 0.5 * (self.lower + np.where(self.between, self.upper, 0.0)), self.lower)
+
+    @property
     def n(self) -> int:
         """Number of specimens."""
-        return int(self.load.size)
+        return int(self.lower.size)
 
     @property
     def n_broken(self) -> int:
@@ -187,15 +275,15 @@ class Sample:
     @property
     def lacks(self) -> str:
         """What keeps a fitted distribution from giving a bound, or an empty text: see `bound_lacks`."""
-        broken = self.load[self.broke]
-        return bound_lacks(self.n, broken.size, np.unique(broken).size)
+        ends = np.unique(np.concatenate([self.lower[self.broke], self.upper[self.broke]]))
+        return bound_lacks(self.n, self.n_broken, ends.size)
 
     def with_slips(self, meaning: str) -> Sample:
         """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""
         check_slips(meaning)
         failed = self.slipped if meaning == "failure" else np.zeros(self.n, dtype=bool)
         return Sample(
-            self.load,
+            self.lower,
             self.broke | failed,
             label=self.label,
             batch=self.batch,
@@ -203,6 +291,9 @@ class Sample:
             group=self.group,
             slipped=self.slipped & ~failed,
             slips=meaning,
+            upper=np.where(failed, self.lower, self.upper),
+            uncertainty=self.uncertainty,
+            common_uncertainty=self.common_uncertainty,
         )
 
     @property
@@ -218,10 +309,23 @@ class Sample:
         slid = f", {self.n_slipped} slipped" if self.n_slipped else ""
         return (
             f"{self.label or 'sample'}: {self.n} specimens, {self.n_broken} broke{held}{slid}, "
-            f"{self.load.min():.4g} to {self.load.max():.4g} kN"
+            f"{self.lower.min():.4g} to {self.highest:.4g} kN"
+            f"{f', {self.n_between} of them broke between two loads' if self.n_between else ''}"
         )
 
     __repr__ = __str__
+
+
+def _known(rows: Any) -> dict[str, Any]:
+    """Upper ends and uncertainties of a group's rows; of several uncertainties in common the largest counts."""
+    found: dict[str, Any] = {}
+    if "upper_kN" in rows and rows["upper_kN"].notna().any():
+        found["upper"] = rows["upper_kN"].to_numpy(dtype=float)
+    if "uncertainty_kN" in rows:
+        found["uncertainty"] = rows["uncertainty_kN"].fillna(0.0).to_numpy(dtype=float)
+    if "common_uncertainty" in rows and rows["common_uncertainty"].notna().any():
+        found["common_uncertainty"] = float(rows["common_uncertainty"].max()) / 100
+    return found
 
 
 @door
@@ -280,6 +384,7 @@ def split(
                 group=dict(zip(columns, values, strict=True)),
                 slipped=rows["slipped"].to_numpy(dtype=bool) if "slipped" in rows else None,
                 slips=str(getattr(log_or_table, "slips", "")),
+                **_known(rows),
             )
         )
     return samples

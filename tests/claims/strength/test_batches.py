@@ -267,7 +267,7 @@ def test_part_of_the_coverage_table_again() -> None:
         y = np.sqrt(share) * rng.standard_normal((3, 1)) + np.sqrt(1 - share) * rng.standard_normal((3, 3))
         covered.append(pivotal_low(batch_sums(list(y)), 0.10, 0.95, 60) <= truth)
     row = pd.read_csv(TABLE).query(
-        "distribution == 'normal' and sizes == '3-3-3' and fraction_below == 0.1 and confidence == 0.95"
+        "law == 'normal' and sizes == '3-3-3' and fraction_below == 0.1 and confidence == 0.95"
         " and share_between == 0.75"
     )
     assert np.mean(covered) == pytest.approx(float(row["bound"].iloc[0]), abs=3.5 * np.sqrt(0.04 * 0.96 / 300))

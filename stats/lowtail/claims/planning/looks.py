@@ -46,7 +46,7 @@ from lowtail.claims.planning.core.words import shows
 from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge_bound
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import NORMAL, Family, get_family
 from lowtail.models.series.normal_pivot import normal_confidence
@@ -130,6 +130,7 @@ def looks(
     Pocock (1977) Biometrika 64:191-199, one level for all looks; O'Brien and Fleming (1979) Biometrics 35:549-556 and
     Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
     """
+    refuse_beyond_loads(sample.who, sample.n_between, sample.common_uncertainty, "a plan")
     strength, found, stated = strength_claim(claim, basis)
     if not found.tolerance:
         raise InputError(f"Looks need a basis with a confidence, got '{found.name}' ({found.kind}).")

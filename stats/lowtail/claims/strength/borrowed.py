@@ -153,6 +153,11 @@ def borrow(
             "Borrowed scatter holds for the weibull and lognormal distributions, whose scatter has no unit; that of "
             "the normal is in kN and grows with the strength. Choose one of those."
         )
+    if sample.common_uncertainty:
+        raise NoAnswerError(
+            f"{sample.who}: a bound with borrowed scatter has no place for a load uncertainty that all loads have in "
+            "common. Leave `siblings` and `prior` out: the group's own bound carries it."
+        )
     target = prepare(sample.load, sample.broke, family)
     if not target.distinct[0]:
         raise NoAnswerError(

@@ -8,15 +8,16 @@ from typing import Any
 
 from lowtail.errors import BadCell
 from lowtail.glossary import BREAK_LOG
-from lowtail.logs.breaks.header import HELD_LOAD, Field, Header
+from lowtail.logs.breaks.header import EACH, FROM, HELD_LOAD, IN_COMMON, TO, Field, Header
 from lowtail.logs.breaks.rows import data_rows
 from lowtail.logs.cells import as_text, is_missing
 from lowtail.logs.findings import Finding
 from lowtail.logs.sheets.sheets import Grid
 
-__all__ = ["NUMBERS", "TEXTS", "Columns", "Work"]
+__all__ = ["LOADS", "NUMBERS", "TEXTS", "Columns", "Work"]
 
-NUMBERS = tuple(n for n, c in BREAK_LOG.items() if c.kind == "number" and n != "load")
+LOADS = ("load", FROM, TO, EACH, IN_COMMON)
+NUMBERS = tuple(n for n, c in BREAK_LOG.items() if c.kind == "number" and n not in LOADS)
 TEXTS = tuple(n for n, c in BREAK_LOG.items() if c.kind in ("text", "date") and n not in ("unit", "outcome", "method"))
 
 
