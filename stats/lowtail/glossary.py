@@ -47,6 +47,20 @@ BREAK_LOG: dict[str, Column] = {
     "sample_rate_hz": Column("samples taken each second by the load recorder", "Hz", "number"),
     "date": Column("day of the test, best as YYYY-MM-DD", kind="date"),
     "instrument": Column("bench, rig, load cell"),
+    "load_from": Column(
+        "for a break between two steps of a step-loading test: the last load held, in the unit of `load`",
+        "unit",
+        "number",
+    ),
+    "load_to": Column("the load on the way to which it then broke, in the unit of `load`", "unit", "number"),
+    "load_uncertainty": Column(
+        "standard uncertainty (k = 1) of the load, each specimen by itself, in the unit of `load`", "unit", "number"
+    ),
+    "common_uncertainty": Column(
+        "standard uncertainty (k = 1) that all loads of a group have in common, such as that of the calibration",
+        "%",
+        "number",
+    ),
     "note": Column("free text"),
     "excluded": Column("true where the row is to take no part, for the reason given", kind="flag"),
     "exclusion_reason": Column("why the row takes no part; required where `excluded` is true"),
@@ -119,7 +133,7 @@ RESULTS: dict[str, Column] = {
     "ratio_low_all": Column("lower end of the ratio's interval, all comparisons of the table together", kind="number"),
     "ratio_high_all": Column("upper end of the ratio's interval, all comparisons of the table together", kind="number"),
     "n_groups": Column("configurations taken together", kind="number"),
-    "value": Column("value of that column; \"all\" for every configuration"),
+    "value": Column('value of that column; "all" for every configuration'),
     "weaker": Column("at least so many configurations are weaker under the other arm, at 95 % for all", kind="number"),
     "stronger": Column("at least so many configurations are stronger under the other arm", kind="number"),
     "weaker_named": Column("configurations that are weaker for certain, one by one"),
@@ -263,6 +277,10 @@ RESULTS: dict[str, Column] = {
     "method": Column("how the figure was found"),
     "specimen": Column("name of the specimen"),
     "load_kN": Column("load at break, or highest load held", "kN", "number"),
+    "upper_kN": Column(
+        "load on the way to which it broke, where that is all that is known of the break", "kN", "number"
+    ),
+    "uncertainty_kN": Column("standard uncertainty of the load, each specimen by itself", "kN", "number"),
     "residual": Column("distance from the middle of the group, in standard deviations", kind="number"),
     "number": Column("possible outliers", kind="number"),
     "flagged": Column("names of the possible outliers"),

@@ -217,6 +217,61 @@ def test_every_wrong_kind_in_every_argument_is_met_by_words(name, folder, monkey
                 assert str(caught.value).startswith(f"{name}: `{parameter.name}` must be {kind.one}, got ")
 
 
+def in_steps(value, *, known):
+    """The samples and the log of `valid` as a step-loading test records them, or their lower ends as loads."""
+    if isinstance(value, lt.Sample):
+        low = np.floor(value.lower)
+        more = {"label": value.label, "batch": value.batch}
+        return lt.Sample(low, value.broke, upper=None if known else np.where(value.broke, low + 1, np.nan), **more)
+    if value is LOG:
+        broke = TABLE["outcome"] == "broke"
+        low = np.floor(TABLE["load [kN]"])
+        if known:
+            return lt.check_breaks(TABLE.assign(**{"load [kN]": low}))
+        steps = {"load_from [kN]": low.where(broke), "load_to [kN]": (low + 1).where(broke)}
+        return lt.check_breaks(TABLE.assign(**{"load [kN]": low.where(~broke)}, **steps))
+    if isinstance(value, dict):
+        return {key: in_steps(one, known=known) for key, one in value.items()}
+    return [in_steps(one, known=known) for one in value] if isinstance(value, list) else value
+
+
+def told(thing):
+    """Everything that an answer states, as text."""
+    if isinstance(thing, pd.DataFrame):
+        return thing.to_string()
+    if isinstance(thing, (list, tuple)):
+        return " ".join(map(told, thing))
+    if isinstance(thing, plt.Axes):
+        return " ".join(f"{line.get_gid()} {line.get_xydata().tolist()}" for line in thing.lines)
+    if callable(getattr(thing, "low", None)):
+        return str(thing.low(0.10, 0.95))
+    return f"{thing} {getattr(thing, 'notes', '')}"
+
+
+COUNTS_ONLY = ("can_answer", "slip_table")  # they state how many broke or slipped, and no load
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n not in (*KINDS_MADE, *SLOW)])
+def test_the_lower_end_of_a_step_is_never_a_load_unseen(name, folder, monkeypatch):
+    """Breaks between two loads are refused by words, or the answer is another than that of the lower ends."""
+    monkeypatch.chdir(folder)
+    thing, good = getattr(lt, name), valid(folder)[name]
+    steps = {key: in_steps(value, known=False) for key, value in good.items()}
+    if not any(steps[key] is not value and told(steps[key]) != told(value) for key, value in good.items()):
+        pytest.skip("takes no sample and no log")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            answer = told(thing(**steps))
+            ends = told(thing(**{key: in_steps(value, known=True) for key, value in good.items()}))
+    except LowtailError as refusal:
+        assert "between two loads" in str(refusal) or "steps wider" in str(refusal), refusal
+        return
+    finally:
+        plt.close("all")
+    assert (answer == ends) == (name in COUNTS_ONLY)
+
+
 def test_the_words_name_the_function_the_argument_what_it_got_and_what_to_do():
     with pytest.raises(InputError) as caught:
         lt.lower_bound([[21.0, 23.5], [22.2]], "B-basis")

@@ -19,7 +19,6 @@ from compare_truths import Array, write
 from numpy.typing import NDArray
 
 from lowtail import FAMILIES, Family, NoAnswerError, Sample
-from lowtail.models.distributions.gaps import largest_gap_many
 from lowtail.models.distributions.goodness import (
     anderson_darling_many,
     different_breaks,
@@ -27,7 +26,7 @@ from lowtail.models.distributions.goodness import (
     simulate_like,
     tie_step,
 )
-from lowtail.models.distributions.residuals import smallest_tail_many
+from lowtail.models.distributions.residuals import largest_gap_many, smallest_tail_many
 from lowtail.models.regression.batch_tests import Batches, location_ratio, simulate, simulated_p, spread_ratio
 from lowtail.models.regression.trend import nested_p
 

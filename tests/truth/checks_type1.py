@@ -13,10 +13,10 @@ from compare_truths import Array, write
 
 from lowtail import FAMILIES, Family
 from lowtail.models.batches.k_sample import ksample_ad_p, levene_statistic
-from lowtail.models.distributions.gaps import largest_gap_many
 from lowtail.models.distributions.goodness import anderson_darling_many
 from lowtail.models.distributions.residuals import (
     grain_of,
+    largest_gap_many,
     many_outlier_level,
     normed_residual_p,
     normed_residual_steps,

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lowtail._shared.checks import door
-from lowtail.errors import InputError
+from lowtail.errors import InputError, NoAnswerError
+from lowtail.logs.between import check_known_from_below, clean_uncertainty, upper_ends
 from lowtail.logs.resolution import different_loads, shown_step
 
-__all__ = ["Sample", "SampleLike", "as_sample", "bound_lacks", "check_slips"]
+__all__ = ["Sample", "SampleLike", "as_sample", "bound_lacks", "check_slips", "refuse_beyond_loads"]
 
 
 def _frozen(values: Any) -> NDArray[Any]:
@@ -46,6 +47,38 @@ def check_slips(meaning: object) -> str:
     return str(meaning)
 
 
+def refuse_beyond_loads(who: str, between: int, common: float, what: str) -> None:
+    """Refuse what a question has no place for; the one home of its words.
+
+    Parameters
+    ----------
+    who : str
+        The group, as messages name it.
+    between : int
+        Specimens that broke between two loads.
+    common : float
+        Relative uncertainty that all loads have in common.
+    what : str
+        The answer asked for.
+
+    Raises
+    ------
+    NoAnswerError
+        If there is one of them.
+    """
+    if between:
+        raise NoAnswerError(
+            f"{who}: {between} loads at break are known only to lie between two loads, and {what} needs each load at "
+            "break. Record the load at break itself; or ask lower_bound, confidence_that, governing, fit or compare, "
+            "which take such loads."
+        )
+    if common:
+        raise NoAnswerError(
+            f"{who}: the loads have an uncertainty of {100 * common:.3g} % in common, for which {what} has no place. "
+            "Leave `common_uncertainty` out to ask without it; lower_bound, governing and compare carry it."
+        )
+
+
 @door
 @dataclass(frozen=True, slots=True, eq=False, init=False)
 class Sample:
@@ -74,21 +107,34 @@ class Sample:
     resolution : float, optional
         Step in kN in which the loads were recorded, at least 0; 0: they are not rounded. Loads closer than one step
         are equal. Default: what the loads themselves show, see ``step``.
+    upper : array_like, shape (n,), optional
+        Load in kN at or below which each broken specimen broke, where only the step is known at which it did: it held
+        ``load``, the last step, and broke on the way to ``upper``. Equal to ``load``, or missing, where the load at
+        break is known; missing where it held.
+    uncertainty : float or array_like, shape (n,), optional
+        Standard uncertainty (k = 1) of each load in kN, at least 0, independent from specimen to specimen. Default 0.
+    common_uncertainty : float, optional
+        Relative standard uncertainty (k = 1) that all loads have in common, such as the calibration of the load cell:
+        0.005 for 0.5 %, from 0 to below 0.5. Default 0.
 
     Raises
     ------
     InputError
         If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, a specimen both
-        broke and slipped, or the resolution is negative or not finite.
+        broke and slipped, the resolution is negative or not finite, an interval does not fit its specimen, or a break
+        is known from above only.
 
     Examples
     --------
     >>> sample = Sample([24.1, 25.3, 22.8, 26.0], [True, True, True, False], label="steel oval, major axis")
     >>> sample.n, sample.n_broken
     (4, 3)
+    >>> stepped = Sample([22, 24, 24], upper=[24, 26, 26])
+    >>> stepped.n_between
+    3
     """
 
-    load: NDArray[np.float64]
+    lower: NDArray[np.float64]
     broke: NDArray[np.bool_]
     label: str = ""
     batch: NDArray[Any] | None = None
@@ -97,6 +143,9 @@ class Sample:
     slipped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     slips: str = ""
     resolution: float | None = None
+    upper: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    uncertainty: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    common_uncertainty: float = 0.0
 
     def __init__(
         self,
@@ -110,6 +159,9 @@ class Sample:
         slipped: ArrayLike | None = None,
         slips: str = "",
         resolution: float | None = None,
+        upper: ArrayLike | None = None,
+        uncertainty: ArrayLike | None = None,
+        common_uncertainty: float | None = None,
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
         try:
@@ -118,6 +170,7 @@ class Sample:
             raise InputError(f"{who}: `load` must hold numbers in kN, got {load!r}.") from exc
         if loads.ndim != 1 or loads.size == 0:
             raise InputError(f"{who}: `load` must be one-dimensional with at least 1 load, got shape {loads.shape}.")
+        check_known_from_below(who, loads, upper)
         bad = np.flatnonzero(~(np.isfinite(loads) & (loads > 0)))
         if bad.size:
             raise InputError(
@@ -153,7 +206,11 @@ class Sample:
         put(self, "slipped", _frozen(slid.astype(bool)))
         put(self, "slips", slips)
         put(self, "resolution", None if resolution is None else float(resolution))
-        put(self, "load", _frozen(loads))
+        put(self, "lower", _frozen(loads))
+        put(self, "upper", _frozen(upper_ends(who, loads, flags.astype(bool), upper)))
+        each, common = clean_uncertainty(who, loads.size, uncertainty, common_uncertainty)
+        put(self, "uncertainty", _frozen(each))
+        put(self, "common_uncertainty", common)
         put(self, "broke", _frozen(flags.astype(bool)))
         put(self, "label", str(label))
         put(self, "batch", None if batch is None else _frozen(np.asarray(batch, dtype=object)))
@@ -161,9 +218,41 @@ class Sample:
         put(self, "group", dict(group or {}))
 
     @property
+    def load(self) -> NDArray[np.float64]:
+        """Load at break, or highest load held, kN.
+
+        Raises
+        ------
+        NoAnswerError
+            If a specimen broke between two loads: who asks for loads at break must not be given a lower end unseen.
+        """
+        refuse_beyond_loads(self.who, self.n_between, 0.0, "this answer")
+        return self.lower
+
+    @property
+    def between(self) -> NDArray[np.bool_]:
+        """True where a specimen broke between two loads, ``lower`` (it held that) and ``upper``."""
+        return np.asarray(np.isfinite(self.upper) & (self.upper > self.lower))
+
+    @property
+    def n_between(self) -> int:
+        """Number of specimens that broke between two loads."""
+        return int(self.between.sum())
+
+    @property
+    def highest(self) -> float:
+        """The highest load of the sample, kN: an upper end where a specimen broke between two."""
+        return float(np.where(self.between, self.upper, self.lower).max())
+
+    @property
+    def middle(self) -> NDArray[np.float64]:
+        """Loads in kN, with the middle of the two loads where a specimen broke between them."""
+        return np.where(self.between, 0.5 * (self.lower + np.where(self.between, self.upper, 0.0)), self.lower)
+
+    @property
     def n(self) -> int:
         """Number of specimens."""
-        return int(self.load.size)
+        return int(self.lower.size)
 
     @property
     def n_broken(self) -> int:
@@ -195,10 +284,12 @@ class Sample:
     def step(self) -> float:
         """Step in kN in which the loads were recorded: the one given, else what they show; 0 where they show none.
 
-        Shown: the largest of 1, 2 and 5 times a power of ten, down to 0.001, that divides every load, from 3 loads on
-        (7 for a 2).
+        0 too where a break lies between two loads: its ends say what is known. Shown: the largest of 1, 2 and 5 times a
+        power of ten, down to 0.001, that divides every load, from 3 loads on (7 for a 2).
         """
-        return shown_step(self.load) if self.resolution is None else self.resolution
+        if self.n_between:
+            return 0.0
+        return shown_step(self.lower) if self.resolution is None else self.resolution
 
     @property
     def different(self) -> int:
@@ -206,7 +297,9 @@ class Sample:
 
         The one home of that count: a bound needs 2, see ``lacks``.
         """
-        return different_loads(self.load[self.broke], self.step)
+        if self.n_between:
+            return int(np.unique(np.concatenate([self.lower[self.broke], self.upper[self.broke]])).size)
+        return different_loads(self.lower[self.broke], self.step)
 
     @property
     def lacks(self) -> str:
@@ -217,15 +310,17 @@ class Sample:
         """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""
         check_slips(meaning)
         failed = self.slipped if meaning == "failure" else np.zeros(self.n, dtype=bool)
-        return self._with(broke=self.broke | failed, slipped=self.slipped & ~failed, slips=meaning)
+        upper = np.where(failed, self.lower, self.upper)
+        return self._with(broke=self.broke | failed, slipped=self.slipped & ~failed, slips=meaning, upper=upper)
 
     def with_loads(self, load: ArrayLike, *, resolution: float | None = None) -> Sample:
         """Return this sample with other loads (kN), recorded in steps of ``resolution``, specimen by specimen."""
-        return self._with(load=load, resolution=resolution)
+        return self._with(load=load, resolution=resolution, upper=None)
 
     def _with(self, **changed: Any) -> Sample:
         """Return this sample with some of its fields changed."""
-        return Sample(**{name: getattr(self, name) for name in self.__slots__} | changed)
+        same = {name: getattr(self, name) for name in self.__slots__ if name != "lower"}
+        return Sample(**({"load": self.lower} | same | changed))
 
     @property
     def who(self) -> str:
@@ -240,7 +335,8 @@ class Sample:
         slid = f", {self.n_slipped} slipped" if self.n_slipped else ""
         return (
             f"{self.label or 'sample'}: {self.n} specimens, {self.n_broken} broke{held}{slid}, "
-            f"{self.load.min():.4g} to {self.load.max():.4g} kN"
+            f"{self.lower.min():.4g} to {self.highest:.4g} kN"
+            f"{f', {self.n_between} of them broke between two loads' if self.n_between else ''}"
         )
 
     __repr__ = __str__

@@ -151,6 +151,14 @@ def broke(look: Look) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def between(look: Look) -> dict[str, Any]:
+    """Bar of a specimen that broke between two loads."""
+    return {
+        "marker": "|", "markersize": 6.5, "markeredgewidth": 1.4, "color": look.colour, "linewidth": 2.2,
+        "solid_capstyle": "butt", "gid": "between",
+    }  # fmt: skip
+
+
 def held(look: Look) -> dict[str, Any]:
     """Marker of a specimen that held: open."""
     return {

@@ -131,7 +131,7 @@ def what_it_answers(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
                 "How many more to break?",
                 carries_bound(most),
                 "A claim and a group with breaks.",
-                f"lt.plan.more_samples({name}, claim={np.floor(most.load.min()):g})",
+                f"lt.plan.more_samples({name}, claim={np.floor(most.lower.min()):g})",
             ),
             Question(
                 "May the batches be pooled?",

@@ -10,7 +10,7 @@ from lowtail import WEIBULL, InputError, NoAnswerError, Sample
 from lowtail.checks import failure_modes
 from lowtail.claims.parts.causes import causes_of_log
 from lowtail.models.bounds.weakest import by_cause
-from lowtail.models.distributions.gaps import largest_gap_many
+from lowtail.models.distributions.residuals import largest_gap_many
 
 
 def table(sites: list[str], **columns: object) -> pd.DataFrame:

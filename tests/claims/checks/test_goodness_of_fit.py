@@ -130,9 +130,8 @@ def test_refusals() -> None:
 def test_p_values_are_reckoned_as_in_the_study() -> None:
     # tests/truth/checks_survivors.py counts false alarms from the arrays; the claims must come to the same p-values
     from lowtail.checks import failure_modes, outliers
-    from lowtail.models.distributions.gaps import largest_gap_many
     from lowtail.models.distributions.goodness import different_breaks, rounded, simulate_like, tie_step
-    from lowtail.models.distributions.residuals import smallest_tail_many
+    from lowtail.models.distributions.residuals import largest_gap_many, smallest_tail_many
     from lowtail.models.regression.batch_tests import simulated_p
 
     for sample in (

@@ -18,7 +18,7 @@ from lowtail.logs.breaks.screens import grid_of
 
 def test_every_canonical_column_is_there(small: pd.DataFrame) -> None:
     log = lt.check_breaks(small)
-    derived = ["load_kN", "broke", "used", "set_aside", "slipped", "cell"]
+    derived = ["load_kN", "upper_kN", "uncertainty_kN", "broke", "used", "set_aside", "slipped", "cell"]
     assert list(log.table.columns) == [*BREAK_LOG, *derived]
     assert (log.table["batch"] == "").all() and log.table["age_years"].isna().all()
     assert log.table["load_kN"].tolist() == small["load [kN]"].tolist()

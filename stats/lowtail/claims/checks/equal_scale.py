@@ -182,16 +182,16 @@ def shared_gain(
         If no group has both bounds.
     """
     wanted, law = get_basis(basis), get_family(family)
-    found = []
+    found, reason = [], ""
     for sample in samples:
         try:
             found.append(lower_bound(sample, wanted, family=law, siblings=samples))
-        except NoAnswerError:
-            continue
+        except NoAnswerError as refusal:
+            reason = f" {refusal}"
     if not found:
         raise NoAnswerError(
             "No group has both an own bound and one with borrowed scatter: at least 2 groups need 2 different breaks "
-            "each."
+            f"each.{reason}"
         )
     return SharedGain(
         basis=wanted.name,

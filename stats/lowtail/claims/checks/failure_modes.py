@@ -26,7 +26,6 @@ from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.empirical import draw_held
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.fit import fit_many
-from lowtail.models.distributions.gaps import largest_gap_many
 from lowtail.models.distributions.goodness import (
     different_breaks,
     null_samples,
@@ -35,6 +34,7 @@ from lowtail.models.distributions.goodness import (
     tie_step,
     weak_minority,
 )
+from lowtail.models.distributions.residuals import largest_gap_many
 
 __all__ = ["FailureModes", "failure_modes"]
 

@@ -43,7 +43,7 @@ def check_arms(reference: Sample, other: Sample) -> None:
         if sample.n == 1:
             best = 2 / comb(reference.n + other.n, 1) if reference.n + other.n > 2 else 1.0
             raise NoAnswerError(
-                f"{sample.who}: a single specimen ({sample.load[0]:.4g} kN) says nothing of the scatter, so that no "
+                f"{sample.who}: a single specimen ({sample.lower[0]:.4g} kN) says nothing of the scatter, so that no "
                 "interval of the ratio can be given; at best a permutation test could reach "
                 f"{p_text(min(best, 1.0))} here. Test at least 2 more in this arm."
             )
@@ -55,7 +55,9 @@ def check_arms(reference: Sample, other: Sample) -> None:
                 f"{_log_rank_text(reference, other)}Test on until at least 2 break at different loads."
             )
     for sample in (reference, other):
-        different, lowest = sample.different, float(sample.load[sample.broke].min())
+        if sample.n_between:
+            continue  # its confidence distribution says what it lacks
+        different, lowest = sample.different, float(sample.lower[sample.broke].min())
         if sample.n_censored == 0 and different == 1:
             raise NoAnswerError(
                 f"{sample.who}: all {sample.n} loads are equal ({lowest:.4g} kN). Zero scatter is not credible in "

@@ -50,7 +50,9 @@ def compare(
     distribution of the log ratio is half Behrens-Fisher (normal ln load) and half its counterpart for Weibull loads;
     interval and two-sided p are read from it. Some held: ratio of medians from the two arms' Weibull confidence
     distributions, tested by the Weibull likelihood ratio with a shape for each arm, calibrated by simulation, or by
-    those distributions where the numbers differ by more than one. Statements on one side (``margin``, an
+    those distributions where the numbers differ by more than one. Breaks between two loads (in steps no wider than the
+    scatter of their middles), and a load uncertainty that all loads of an arm have in common: by those distributions
+    too. Statements on one side (``margin``, an
     ``alternative`` other than "two-sided") take the farther of the normal and the Weibull limit.
     Pairs and blocks: paired t, or a linear model with robust errors; with survivors each end is the farther of two: by
     a distribution with the levels of pairs or blocks taken out, and by those with every survivor taken as broken. Low
@@ -124,6 +126,11 @@ def compare(
             f"`pair` and `block` have a test and a family of their own, but test={test!r} and family={family!r} were "
             'given. Leave both at "auto", or leave `pair` and `block` out.'
         )
+    if (pair is not None or block is not None) and (reference.common_uncertainty or other.common_uncertainty):
+        raise NoAnswerError(
+            "Pairs and blocks have no place for a load uncertainty that all loads of an arm have in common. If both "
+            "arms were measured with one load cell it cancels in the ratio: make the samples without it."
+        )
     if pair is not None:
         answer = answer_pairs(reference, other, pair, alternative, rng)
     elif block is not None:
@@ -179,7 +186,7 @@ def _scatter(
     ratio, low, high = scatter(reference, other, confidence, rng)
     if low > 1 or high < 1:
         notes.append(f"The scatter differs: ratio {ratio:.2g} ({low:.2g} to {high:.2g}).")
-    if reference.n_censored or other.n_censored or min(reference.n, other.n) < 3:
+    if any(s.n_censored or s.n_between for s in (reference, other)) or min(reference.n, other.n) < 3:
         return ratio, low, high, float("nan")
     return ratio, low, high, scatter_permutation(np.log(reference.load), np.log(other.load), rng=rng).p_value
 

@@ -19,7 +19,7 @@ from lowtail.claims.comparison.arm_checks import check_arguments
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.two_samples.t_tests import holm
 
 if TYPE_CHECKING:
@@ -174,6 +174,8 @@ def compare_levels(
     """
     rng = as_seed(rng)
     check_arguments(None, confidence, 0.1, (0.0, 0.0))
+    for sample in samples:
+        refuse_beyond_loads(sample.who, sample.n_between, sample.common_uncertainty, "a comparison of several levels")
     base = _base(samples, reference)
     others = [s for s in samples if s is not base]
     results = [compare(base, s, family=family, confidence=confidence, rng=rng, **options) for s in others]

@@ -236,8 +236,10 @@ def ratio_from_laws(reference: Sample, other: Sample, family: str, fraction_belo
         return float(np.exp(np.quantile(log_ratio, g)))
 
     def detectable(confidence: float, two_sided: bool) -> float:
-        centre = float(np.log(np.concatenate([reference.load, other.load])).mean())
-        arms = tuple(Arm(np.log(sample.load)[None, :] - centre, sample.broke[None, :]) for sample in (reference, other))
+        centre = float(np.log(np.concatenate([reference.middle, other.middle])).mean())
+        arms = tuple(
+            Arm(np.log(sample.middle)[None, :] - centre, sample.broke[None, :]) for sample in (reference, other)
+        )
         bound = (1 + confidence) / 2 if two_sided else confidence
         return detectable_from_laws((arms[0], arms[1]), bound, POWER, as_rng(rng))
 
@@ -297,7 +299,7 @@ def scatter(reference: Sample, other: Sample, confidence: float, rng: Any = 0) -
     (``tests/truth/compare_intervals.csv``).
     """
     first, second = _drawn(reference, other, "weibull", rng)
-    held = bool(reference.n_censored or other.n_censored)
+    held = any(s.n_censored or s.n_between for s in (reference, other))
     middle, low, high = np.exp(np.quantile(np.log(second[1] / first[1]), [0.5, *_tails(confidence, safer=held)]))
     if not held:
         f_low, f_high = scatter_of_logs(np.log(reference.load), np.log(other.load), confidence)

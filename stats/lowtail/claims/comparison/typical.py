@@ -36,12 +36,22 @@ class Answer:
     notes: tuple[str, ...] = ()
 
 
+def by_laws(reference: Sample, other: Sample) -> bool:
+    """Whether the ratio must come from the confidence distributions: not every load is a load at break as it stands."""
+    return any(s.n_censored or s.n_between or s.common_uncertainty for s in (reference, other))
+
+
 def settle_family(family: str, reference: Sample, other: Sample) -> str:
-    """Name of the distribution: "auto" is lognormal for complete samples and Weibull with survivors."""
+    """Name of the family; "auto": lognormal for complete samples, Weibull where confidence distributions decide."""
     held = reference.n_censored + other.n_censored
     if family == "auto":
-        return "weibull" if held else "lognormal"
+        return "weibull" if by_laws(reference, other) else "lognormal"
     name = get_family(family).name
+    if name == "normal" and by_laws(reference, other) and not held:
+        raise NoAnswerError(
+            "The ratio of means by Fieller's interval has no place for breaks between two loads, nor for a load "
+            "uncertainty in common. Use family='weibull' or 'lognormal'."
+        )
     if name == "normal" and held:
         raise NoAnswerError(
             f"{held} specimens held, and the ratio of means by Fieller's interval has no place for survivors. Use "
@@ -53,7 +63,7 @@ def settle_family(family: str, reference: Sample, other: Sample) -> str:
 def typical_law(reference: Sample, other: Sample, family: str = "auto", rng: Any = 0) -> tuple[RatioLaw, str, str]:
     """Distribution of the ratio of typical strengths, the name of its strength distribution, and what "typical" is."""
     name = settle_family(family, reference, other)
-    if name == "weibull" or reference.n_censored or other.n_censored:
+    if name == "weibull" or by_laws(reference, other):
         return farther_of_two(reference, other, name, rng), name, "median"
     if name == "normal":
         return ratio_of_means(reference.load, other.load), name, "mean"
@@ -67,14 +77,45 @@ def typical_strength(sample: Sample, family: str, typical: str) -> float:
     return float(sample.load.mean() if typical == "mean" else np.exp(np.log(sample.load).mean()))
 
 
-def _default(typical: str, n_reference: int, n_other: int) -> str:
+def _at_middles(sample: Sample) -> Sample:
+    """The sample for a permutation test, which may read any number that is the same under both labels."""
+    return Sample(sample.middle, sample.broke, label=sample.label) if sample.n_between else sample
+
+
+def _load_notes(reference: Sample, other: Sample, test: str) -> list[str]:
+    notes = []
+    between = reference.n_between + other.n_between
+    if between:
+        notes.append(
+            f"{between} specimens broke between two loads: taken as such in the ratio (interval terms); the "
+            "permutation test reads their middles."
+        )
+    shares = [s.common_uncertainty for s in (reference, other)]
+    if any(shares):
+        words = " and ".join(f"{100 * share:.3g} %" for share in shares)
+        notes.append(
+            f"Load uncertainty in common within each arm, {words} (k = 1): in the intervals, as if the arms were "
+            "measured with two load cells. With one cell it cancels in a ratio: make the samples without it."
+        )
+        if test != "auto":
+            notes.append(f"The test '{test}' knows nothing of that uncertainty.")
+        notes.append(
+            "Nor does the permutation test." if test != "auto" else "The permutation test knows nothing of it."
+        )
+    return notes
+
+
+def _default(typical: str, reference: Sample, other: Sample) -> str:
     """Name of the test, by what is compared and the numbers alone.
 
-    For medians, where they differ by more than one, the test that the interval belongs to: the likelihood ratio rejects
+    For medians, where they differ by more than one, or loads are not known as they stand, the test that the interval
+    belongs to: the likelihood ratio rejects
     up to 7.6 % of true nulls at a nominal 5 % where 3 meet 10 (``tests/truth/compare_survivors.csv``).
     """
     if typical == "median":
-        return "Weibull likelihood ratio" if abs(n_reference - n_other) <= 1 else "Weibull confidence distributions"
+        known = not any(s.n_between or s.common_uncertainty for s in (reference, other))
+        alike = known and abs(reference.n - other.n) <= 1
+        return "Weibull likelihood ratio" if alike else "Weibull confidence distributions"
     return "Welch on load" if typical == "mean" else HALF_AND_HALF
 
 
@@ -82,12 +123,16 @@ def answer_independent(reference: Sample, other: Sample, family: str, test: str,
     """Ratio, main test and permutation test of two arms of unrelated specimens."""
     law, name, typical = typical_law(reference, other, family, rng)
     held = reference.n_censored + other.n_censored
-    name_of_test = _default(typical, reference.n, other.n) if test == "auto" else test
+    name_of_test = _default(typical, reference, other) if test == "auto" else test
     main = two_sample_test(reference, other, name_of_test, alternative=alternative, rng=rng)
     beside = two_sample_test(
-        reference, other, "permutation log-rank" if held else "permutation Welch", alternative=alternative, rng=rng
+        _at_middles(reference),
+        _at_middles(other),
+        "permutation log-rank" if held else "permutation Welch",
+        alternative=alternative,
+        rng=rng,
     )
-    notes = []
+    notes = _load_notes(reference, other, test)
     if main.large_sample:
         notes.append(f"The test '{main.test}' is only right for many specimens or equal spreads: for comparison only.")
     if main.test in _EXACT_IF_ALIKE and abs(reference.n - other.n) > 1:

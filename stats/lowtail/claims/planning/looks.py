@@ -47,7 +47,7 @@ from lowtail.claims.planning.core.words import shows
 from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge_bound
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
+from lowtail.logs.sample import Sample, SampleLike, as_sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import NORMAL, Family, get_family
 from lowtail.models.distributions.rounded import at_lower_edge
@@ -133,6 +133,7 @@ def looks(
     Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
     """
     sample = as_sample(sample)
+    refuse_beyond_loads(sample.who, sample.n_between, sample.common_uncertainty, "a plan")
     strength, found, stated = strength_claim(claim, basis)
     if not found.tolerance:
         raise InputError(f"Looks need a basis with a confidence, got '{found.name}' ({found.kind}).")

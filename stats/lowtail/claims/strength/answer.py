@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from lowtail._shared.numbers import down, percent_down
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
+from lowtail.claims.strength.load_notes import load_notes
 from lowtail.errors import LowtailError
 from lowtail.logs.sample import Sample
+from lowtail.models.distributions.common_error import added_low
 from lowtail.models.distributions.families import name_of
 from lowtail.models.distributions.fit import fit
 
@@ -132,8 +134,15 @@ def make_low(
     low: float,
     notes: Sequence[str] = (),
     shape: float | None = None,
+    common: str = "added",
 ) -> LowerBound:
-    """Fill in the record; the estimate beside the bound is the fitted percentile, NaN where nothing is fitted."""
+    """Fill in the record; the estimate beside the bound is the fitted percentile, NaN where nothing is fitted.
+
+    ``common`` says what the uncertainty that all loads have in common does: "averaged" (``low`` carries it already),
+    "added" (it lowers ``low`` here), "said" (carried, and in the notes) or "" (the number is no bound and takes none).
+    """
+    if common == "added":
+        low = added_low(low, sample.common_uncertainty, basis.confidence)
     estimate = float("nan")
     if family != "none assumed":
         try:
@@ -151,6 +160,6 @@ def make_low(
         fraction_below=basis.fraction_below,
         confidence=basis.confidence,
         estimate=max(estimate, 0.0) if np.isfinite(estimate) else estimate,
-        low=usable_low(low, sample.load),
-        notes=tuple(notes),
+        low=usable_low(low, sample.lower),
+        notes=(*notes, *load_notes(sample, "bound", common)),
     )

@@ -18,6 +18,7 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.batches.normal_batches import BatchSums, anova_low, batch_sums, pivotal_low
 from lowtail.models.batches.weibull_batches import weibull_batches
+from lowtail.models.distributions.common_error import added_low
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.rounded import at_lower_edge
 
@@ -157,9 +158,16 @@ def batch_bound(
     else:
         estimate, low, between, within = _normal(sums, broke, p, g, who, law, notes)
         method = "batches, generalised pivotal quantity"
+    each = [sample_or_samples] if isinstance(sample_or_samples, Sample) else sample_or_samples
+    share = max(s.common_uncertainty for s in each)
     handbook = anova_low(sums, p, g) if broke.all() else float("nan")
     held = handbook_coverage(sums.sizes, p, g, weibull_within=law.name == "weibull")
     notes.extend(_advice(sums, p, g, held))
+    if share:
+        notes.append(
+            f"Load uncertainty in common {100 * share:.3g} % (k = 1): the bound is lowered for it (by the reach of "
+            "that error alone, added to its own); the handbook bound is not."
+        )
 
     def kn(value: float) -> float:
         return max(0.0, float(law.inverse(value)))
@@ -175,7 +183,7 @@ def batch_bound(
         fraction_below=p,
         confidence=g,
         estimate=kn(estimate),
-        low=usable_low(kn(low), load),
+        low=usable_low(added_low(kn(low), share, g), load),
         handbook_low=kn(handbook) if np.isfinite(handbook) else handbook,
         handbook_coverage=held,
         spread_between=between,
@@ -200,7 +208,7 @@ def batch_low(sample: Sample, fraction_below: float, confidence: float, family: 
     else:
         sums = batch_sums([y[batch == i] for i in range(len(names))])
         low = _normal(sums, broke, fraction_below, confidence, who, law, [])[1]
-    return max(0.0, float(law.inverse(low)))
+    return added_low(max(0.0, float(law.inverse(low))), sample.common_uncertainty, confidence)
 
 
 def _placed(load: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp], steps: Sequence[float | None]) -> Array:

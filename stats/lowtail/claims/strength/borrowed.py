@@ -154,6 +154,11 @@ def borrow(
             "Borrowed scatter holds for the weibull and lognormal distributions, whose scatter has no unit; that of "
             "the normal is in kN and grows with the strength. Choose one of those."
         )
+    if sample.common_uncertainty:
+        raise NoAnswerError(
+            f"{sample.who}: a bound with borrowed scatter has no place for a load uncertainty that all loads have in "
+            "common. Leave `siblings` and `prior` out: the group's own bound carries it."
+        )
     sample = at_lower_edge(sample)
     siblings = None if siblings is None else [at_lower_edge(each) for each in siblings]
     target = prepare(sample.load, sample.broke, family)

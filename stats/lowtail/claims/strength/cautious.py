@@ -9,6 +9,7 @@ from lowtail.claims.strength.answer import LowerBound, make_low
 from lowtail.errors import NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.bounds import cautious
+from lowtail.models.distributions.common_error import added_confidence
 
 __all__ = ["cautious_confidence", "cautious_low"]
 
@@ -22,7 +23,7 @@ def cautious_low(sample: Sample, basis: Basis) -> LowerBound:
         If too few broke, or ties, leave no such bound; the message says what is missing.
     """
     try:
-        found = cautious.cautious_bound(sample.load, sample.broke, basis.fraction_below, basis.confidence)
+        found = cautious.placed_bound(sample.lower, sample.upper, basis.fraction_below, basis.confidence)
     except NoAnswerError as reason:
         raise NoAnswerError(f"{sample.who}: no cautious bound: {reason}.") from reason
     if found.method == "order statistic":
@@ -40,6 +41,10 @@ def cautious_low(sample: Sample, basis: Basis) -> LowerBound:
 def cautious_confidence(sample: Sample, load: float, basis: Basis) -> float:
     """Confidence at which the cautious bound reaches a load, its ranks those of the basis; NaN where there is none."""
     try:
-        return cautious.cautious_confidence(sample.load, sample.broke, load, basis.fraction_below, basis.confidence)
+        return added_confidence(
+            lambda x: cautious.placed_confidence(sample.lower, sample.upper, x, basis.fraction_below, basis.confidence),
+            load,
+            sample.common_uncertainty,
+        )
     except NoAnswerError:
         return math.nan

@@ -298,7 +298,7 @@ def next_batch_low(sample: Sample, basis: Basis, notes: list[str] | None = None)
     for family in ("weibull", "normal"):
         try:
             low = batch_low(sample, basis.fraction_below, basis.confidence, family)
-            lows.append(usable_low(low, sample.load))
+            lows.append(usable_low(low, sample.lower))
         except NoAnswerError as reason:
             reasons.append(str(reason))
             if family == "weibull":  # without it nothing is said: the normal alone is too bold for Weibull scatter

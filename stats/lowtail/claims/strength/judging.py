@@ -16,6 +16,7 @@ from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.lower_bound import confidence_that, lower_bound
 from lowtail.errors import InputError, LowtailError
 from lowtail.logs.sample import Sample, SampleLike, as_sample, check_slips
+from lowtail.models.distributions.common_error import added_confidence
 
 __all__ = ["Judged", "Verdict", "demonstrated", "judge", "judge_bound"]
 
@@ -175,7 +176,7 @@ def judge_bound(
 
 
 def _below(sample: Sample, rating: float) -> tuple[int, int]:
-    low = sample.load < rating
+    low = sample.lower < rating
     return int((low & sample.broke).sum()), int((low & sample.slipped).sum())
 
 
@@ -200,7 +201,9 @@ def _sentence(
     below: tuple[int, int],
 ) -> str:
     if verdict.below:
-        parts = [f"{k} of {sample.n} {w}" for k, w in zip(below, ("broke", "slipped"), strict=True) if k]
+        astride = (sample.lower < rating) & sample.between & (sample.upper > rating)
+        broke = "broke, or may have broken," if astride.any() else "broke"
+        parts = [f"{k} of {sample.n} {w}" for k, w in zip(below, (broke, "slipped"), strict=True) if k]
         return f"{verdict}: {' and '.join(parts)} under {rating:g} kN"
     if bound is None:
         return f"{verdict}: {reason}"
@@ -242,7 +245,9 @@ def demonstrated(sample: Sample, load: float, basis: Basis, slips: str | None = 
 def _demonstrated(sample: Sample, load: float, basis: Basis) -> float:
     p = basis.fraction_below
     if sample.n_broken == 0:
-        return 1 - (1 - p) ** int((sample.load >= load).sum())
+        return added_confidence(
+            lambda x: 1 - (1 - p) ** int((sample.lower >= x).sum()), load, sample.common_uncertainty
+        )
     found = [confidence_that(sample, load, p, family=family).confidence for family in ("weibull", "normal")]
     third = cautious_confidence(sample, load, basis)
     return min([*found, third]) if math.isfinite(third) else min(found)

@@ -14,6 +14,7 @@ from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.borrowed import EQUAL, EQUAL_COVERED, borrow
 from lowtail.claims.strength.early_notes import EARLY, held_note, lowered_words
+from lowtail.claims.strength.load_notes import load_notes
 from lowtail.claims.strength.methods import OTHER_ROADS, mean_minus_ks, none_broken
 from lowtail.errors import InputError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
@@ -107,8 +108,11 @@ def lower_bound(
     ----------
     sample : Sample or array_like
         Loads in kN; specimens that held are right-censored. Loads recorded in steps wider than a quarter of their
-        standard deviation are placed where no bound gains by the rounding (`lowtail.models.distributions.rounded`), and
-        a note says so.
+        standard deviation are placed where no bound gains by the rounding (`lowtail.models.distributions.rounded`).
+        Breaks between two loads are taken as such, where the steps are no wider than the scatter of their middles, else
+        the bound is the lowest over all loads at which they can have broken; an uncertainty that all loads have in
+        common lowers it. A note says which was done. Coverage: ``rounded_loads.csv``, ``interval_loads.csv`` and
+        ``common_error.csv``, all in ``tests/truth``.
     basis : str or Basis, optional
         A name in `BASES` or a Basis of your own; default "B-basis". Or give the next two.
     fraction_below, confidence : float, optional
@@ -184,7 +188,7 @@ def lower_bound(
         how = _law_method(found, method) + (", lowered for early holds" if low < plain else "")
         lowered = lowered_words("kN", floor3, plain, low)
         notes = [*_law_notes(sample, found, method, p), *_held_notes(sample, found, "bound", lowered, g)]
-        return make_low(sample, wanted, law.name, how, low, notes, shape)
+        return make_low(sample, wanted, law.name, how, low, notes, shape, "averaged")
     return OTHER_ROADS[method](sample, wanted, law)
 
 
@@ -290,6 +294,7 @@ def confidence_that(
     plain = law.plain_confidence_that(load, p) if law.calibrated else shown
     lowered = lowered_words("%", _percent, plain, shown)
     notes = [*_law_notes(sample, law, method, p), *_held_notes(sample, law, "confidence", lowered, 0.5)]
+    notes += load_notes(sample, "confidence", "averaged")
     more: dict[str, Any] = {}
     if lent is not None:
         more = {"own": shown, "conflict_p": lent.conflict_p, "pooling_refused": lent.refused}

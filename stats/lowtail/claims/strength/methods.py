@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from lowtail._shared.numbers import percent_down
-from lowtail._shared.parallel import Seed
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.batches import batch_bound
@@ -33,7 +32,7 @@ def none_broken(sample: Sample, basis: Basis) -> LowerBound:
             f"than {floor3(shown.load)} kN; {basis.name} needs {shown.n_needed} that hold. Load until they break, or "
             "give `shape=` from an earlier series."
         )
-    low = attribute_low(sample.load, basis.fraction_below, basis.confidence)
+    low = attribute_low(sample.lower, basis.fraction_below, basis.confidence)
     note = "None broke: the attribute statement, no strength distribution assumed; loads must have been set beforehand."
     return make_low(sample, basis, "none assumed", "attribute", low, [note])
 
@@ -53,11 +52,11 @@ def mean_minus_ks(sample: Sample, basis: Basis) -> LowerBound:
         f"(normal distribution, n = {sample.n})."
     )
     note = f"A prediction for one further specimen. {shown}" if basis.kind == "prediction" else shown
-    return make_low(sample, basis, "normal", basis.kind, max(0.0, mean - factor * s), [note])
+    return make_low(sample, basis, "normal", basis.kind, max(0.0, mean - factor * s), [note], common="")
 
 
 def _by_order(sample: Sample, basis: Basis, law: Family) -> LowerBound:
-    found = order_statistic(sample.load, basis.fraction_below, basis.confidence)
+    found = order_statistic(sample.lower, basis.fraction_below, basis.confidence)
     note = f"Rank {found.rank} of {sample.n}; confidence reached {found.confidence_reached:.4f}."
     return make_low(sample, basis, "none assumed", "order statistic", found.low, [note])
 
@@ -74,10 +73,10 @@ def _by_hanson_koopmans(sample: Sample, basis: Basis, law: Family) -> LowerBound
 
 def _by_batches(sample: Sample, basis: Basis, law: Family) -> LowerBound:
     found = batch_bound(sample, fraction_below=basis.fraction_below, confidence=basis.confidence, family=law)
-    return make_low(sample, basis, law.name, "batches", found.low, found.notes)
+    return make_low(sample, basis, law.name, "batches", found.low, found.notes, common="said")
 
 
-def _by_caution(sample: Sample, basis: Basis, law: Family, rng: Seed) -> LowerBound:
+def _by_caution(sample: Sample, basis: Basis, law: Family) -> LowerBound:
     return cautious_low(sample, basis)
 
 

@@ -196,12 +196,12 @@ def _plain(sample: Sample) -> dict[str, Any]:
         "n_broken": sample.n_broken,
         "n_held": sample.n_held,
         "n_slipped": sample.n_slipped,
-        "lowest_kN": float(sample.load[sample.broke].min()) if sample.n_broken else np.nan,
+        "lowest_kN": float(sample.lower[sample.broke].min()) if sample.n_broken else np.nan,
         "mean_kN": np.nan,
         "s_kN": np.nan,
         "cv": np.nan,
     }
-    if sample.n_censored == 0:
+    if sample.n_censored + sample.n_between == 0:
         row["mean_kN"] = float(sample.load.mean())
         row["s_kN"] = float(sample.load.std(ddof=1)) if sample.n > 1 else np.nan
     else:
@@ -232,7 +232,7 @@ def _beside(sample: Sample, basis: Basis, law: Family) -> dict[str, Any]:
 
 def _three_spreads(sample: Sample) -> dict[str, Any]:
     """``mean - 3 s`` with the fraction it demonstrates to be stronger at 95 % confidence (complete samples)."""
-    if sample.n_censored or sample.n < 2:
+    if sample.n_censored or sample.n_between or sample.n < 2:
         return {"mean_minus_3s_kN": np.nan, "three_s_shows": np.nan}
     low = float(sample.load.mean() - 3 * sample.load.std(ddof=1))
     return {"mean_minus_3s_kN": max(low, 0.0), "three_s_shows": 1 - factor_fraction(sample.n, 3.0, 0.95)}

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from lowtail._shared.checks import door
 from lowtail._shared.numbers import percent_up
 from lowtail._shared.record import Record
@@ -72,7 +74,8 @@ def unseen_minority(sample: SampleLike, basis: str | Basis = "B-basis", *, low: 
     The share is the exact limit with none seen, 1 - 0.05^(1/n), n the pieces that would have shown a weaker kind. The
     bounds are ``low`` times the ratio of two Weibull bounds: of the mixture's percentile, all those pieces taken to be
     of the main kind, and of the main kind's. For the Weibull bound of a sample without early holds that is the bound of
-    the mixture itself. Coverage, also on real strengths and for a batch yet to come: ``tests/truth/unseen.csv``.
+    the mixture itself. A break between two loads counts at their middle. Coverage, also on real strengths and for a
+    batch yet to come: ``tests/truth/unseen.csv``.
 
     Parameters
     ----------
@@ -119,7 +122,7 @@ def unseen_minority(sample: SampleLike, basis: str | Basis = "B-basis", *, low: 
             raise NoAnswerError(f"{sample.who}: no Weibull bound to speak of: {sample.lacks}.")
         sample = at_lower_edge(sample)
         low = confidence_distribution(sample).low(p, g)
-    n_counted = int(counted(sample.load, sample.broke).sum())
+    n_counted = int(counted(sample.middle, sample.broke).sum())
     share = missed_share(n_counted)
     low_15, low_30 = _lowered(sample, low, p, g, share)
     return UnseenMinority(
@@ -136,9 +139,9 @@ def unseen_minority(sample: SampleLike, basis: str | Basis = "B-basis", *, low: 
 
 def _lowered(sample: Sample, low: float, p: float, g: float, share: float) -> list[float]:
     """The bound if a share is 15 and 30 % weaker, kN; NaN without a Weibull bound to take the proportion from."""
-    if sample.lacks:
+    if sample.lacks or np.ptp(sample.middle[sample.broke]) == 0:
         return [math.nan, math.nan]
     plain, *mixed = (
-        mixture_low(sample.load, sample.broke, p, g, e, d) for e, d in ((0.0, 0.0), (share, 0.15), (share, 0.30))
+        mixture_low(sample.middle, sample.broke, p, g, e, d) for e, d in ((0.0, 0.0), (share, 0.15), (share, 0.30))
     )
-    return [usable_low(low * min(1.0, m / plain) if plain > 0 else 0.0, sample.load) for m in mixed]
+    return [usable_low(low * min(1.0, m / plain) if plain > 0 else 0.0, sample.lower) for m in mixed]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import spoken
+from lowtail.logs.sample import refuse_beyond_loads
 
 if TYPE_CHECKING:
     from lowtail.logs.breaks.log import BreakLog
@@ -221,4 +222,8 @@ def chosen_rows(
     label = labels[0] if group is None else group
     if label not in labels:
         raise InputError(f"`group` {group!r} is not in the log. Groups: {'; '.join(labels)}.")
-    return (used[parts == label] if columns else used), label
+    rows = used[parts == label] if columns else used
+    between = int(rows["upper_kN"].notna().sum()) if "upper_kN" in rows else 0
+    common = rows["common_uncertainty"].max() if "common_uncertainty" in rows else 0.0
+    refuse_beyond_loads(f"Group '{label}'", between, 0.0 if common != common else common / 100, "this answer")
+    return rows, label

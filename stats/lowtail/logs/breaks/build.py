@@ -13,7 +13,7 @@ from lowtail.logs.breaks.screens import screen
 from lowtail.logs.breaks.work import Columns
 from lowtail.logs.findings import Finding, findings_frame
 from lowtail.logs.sheets.grid import Grid
-from lowtail.logs.sheets.header import Header, check_wanted
+from lowtail.logs.sheets.header import FROM, TO, Header, check_wanted
 from lowtail.logs.sheets.near_columns import near_columns, sheets_pool
 from lowtail.logs.sheets.wide import stress_advice, wide_advice
 
@@ -119,6 +119,8 @@ def _check_header(name: str, grid: Grid, header: Header, columns: Mapping[str, s
     for column in REQUIRED:
         if column in header.fields or columns.get(column, "").startswith("="):
             continue
+        if column == "load" and FROM in header.fields and TO in header.fields:
+            continue
         message = f"no column names the {column}. Name one with columns={{{column!r}: ...}} (not recognised: {others})"
         if column == "load":
             rows = grid.rows[header.last :]
@@ -160,7 +162,7 @@ def _table(done: Columns, grid: Grid, header: Header) -> pd.DataFrame:
         else:
             aside.append(f"invalid: {reason or note or 'no reason given'}" if word == "invalid" else "")
     data: dict[str, Any] = {name: values[name] for name in BREAK_LOG}
-    data["load_kN"] = values["load_kN"]
+    data |= {name: values[name] for name in ("load_kN", "upper_kN", "uncertainty_kN")}
     data["broke"] = [w == "broke" for w in values["outcome"]]
     data["used"] = [not a for a in aside]
     data["set_aside"] = aside

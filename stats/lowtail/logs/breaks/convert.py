@@ -12,7 +12,7 @@ from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.dates import date_texts
 from lowtail.logs.breaks.loads import outcomes_and_loads
-from lowtail.logs.breaks.work import NUMBERS, TEXTS, Columns, Work
+from lowtail.logs.breaks.work import LOADS, NUMBERS, TEXTS, Columns, Work
 from lowtail.logs.cells import (
     Broken,
     Refused,
@@ -85,7 +85,7 @@ def _decide_decimal(work: Work) -> None:
     """Decimal mark of the file: by declaration, else by the majority of the numbers written as text."""
     if work.decimal:
         return
-    texts = [v for n in ("load", *NUMBERS) if n in work.header.fields for v in work.raw(n) if isinstance(v, str) and v]
+    texts = [v for n in (*LOADS, *NUMBERS) if n in work.header.fields for v in work.raw(n) if isinstance(v, str) and v]
     seen = Counter(map(decimal_mark, texts))
     point, comma = seen["."], seen[","]
     message, word = "", ""

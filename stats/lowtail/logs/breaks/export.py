@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["safe_text", "template_text", "write_csv", "write_template", "write_xlsx"]
 
-_DERIVED = ("load_kN", "broke", "used", "set_aside", "slipped", "cell")
+_DERIVED = ("load_kN", "upper_kN", "uncertainty_kN", "broke", "used", "set_aside", "slipped", "cell")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 

@@ -1,4 +1,4 @@
-"""Loads with their units and outcomes: the three columns that must agree with each other."""
+"""Loads with their units and outcomes: the columns that must agree with each other."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any
 
 from lowtail.errors import InputError
 from lowtail.glossary import BREAK_LOG
+from lowtail.logs.breaks.between_columns import ends_stated, fill_between, fill_uncertainties, find_ends
 from lowtail.logs.breaks.work import Work
 from lowtail.logs.cells import Load, Refused, as_text, decimal_mark, is_missing, key, parse_load, word_map
 from lowtail.logs.sheets.header import HELD_LOAD
@@ -26,13 +27,15 @@ def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
     """Fill outcome, load, unit and load_kN."""
     values = work.out.values
     outcomes = _outcome_words(work, declared)
+    values["_outcomes"] = [word for word, _ in outcomes]
+    ends, stated = find_ends(work), ends_stated(work)
     values.update(outcome=[], load=[], unit=[], load_kN=[])
     units = _Units(work)
     unit_cells = work.raw("unit")
     _held_columns(work)
     for i, cell in enumerate(work.raw("load")):
         word, given = _in_held_column(work, i, *outcomes[i])
-        load = _load(work, i, cell, may_miss=word == "invalid" or values["excluded"][i])
+        load = _load(work, i, cell, may_miss=word == "invalid" or values["excluded"][i] or stated[i])
         outcome = _agree(work, i, cell, load, word, given)
         value, unit = units.force(load.value, units.of(i, load, unit_cells[i]))
         kN = to_kN(value, unit) if unit and math.isfinite(value) else math.nan
@@ -43,6 +46,9 @@ def outcomes_and_loads(work: Work, declared: Mapping[str, str]) -> None:
             work.refuse(i, "load", cell, f"{as_text(cell)!r} is too small to be a load. Correct it.")
         for name, entry in (("outcome", outcome), ("load", value), ("unit", unit), ("load_kN", kN)):
             values[name].append(entry)
+    del values["_outcomes"]
+    fill_between(work, ends)
+    fill_uncertainties(work)
     units.say_area()
     mixed = Counter(u for u in values["unit"] if u)
     if len(mixed) > 1:

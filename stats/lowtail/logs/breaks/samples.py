@@ -181,6 +181,7 @@ def split(log_or_table: Any, by: Sequence[str] | str = DEFAULT_BY) -> list[Sampl
                 slipped=rows["slipped"].to_numpy(dtype=bool) if "slipped" in rows else None,
                 slips=str(getattr(log_or_table, "slips", "")),
                 resolution=_written_step(rows),
+                **_known(rows),
             )
         )
     return samples
@@ -196,3 +197,15 @@ def _written_step(rows: pd.DataFrame) -> float | None:
         return None
     step = shown_step(rows["load"].to_numpy(dtype=float))
     return to_kN(step, unit) if step else None
+
+
+def _known(rows: Any) -> dict[str, Any]:
+    """Upper ends and uncertainties of a group's rows; of several uncertainties in common the largest counts."""
+    found: dict[str, Any] = {}
+    if "upper_kN" in rows and rows["upper_kN"].notna().any():
+        found["upper"] = rows["upper_kN"].to_numpy(dtype=float)
+    if "uncertainty_kN" in rows:
+        found["uncertainty"] = rows["uncertainty_kN"].fillna(0.0).to_numpy(dtype=float)
+    if "common_uncertainty" in rows and rows["common_uncertainty"].notna().any():
+        found["common_uncertainty"] = float(rows["common_uncertainty"].max()) / 100
+    return found

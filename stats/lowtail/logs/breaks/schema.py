@@ -39,9 +39,10 @@ def check_table(table: pd.DataFrame) -> None:
     columns["unit"] = pandera.Column(str, pandera.Check.isin((*BREAK_LOG["unit"].allowed, "")))
     columns |= {n: pandera.Column(bool) for n in ("broke", "used", "slipped")}
     columns |= {n: pandera.Column(str) for n in ("set_aside", "cell")}
-    columns["load_kN"] = pandera.Column(float, nullable=True)
+    columns |= {n: pandera.Column(float, nullable=True) for n in ("load_kN", "upper_kN", "uncertainty_kN")}
     checks = [
         pandera.Check(lambda t: ~t["used"] | (t["load_kN"] > 0), name="a used row has a load greater than 0"),
+        pandera.Check(lambda t: ~(t["upper_kN"] < t["load_kN"]), name="a break lies above the last load held"),
         pandera.Check(lambda t: t["used"] == (t["set_aside"] == ""), name="a row is used, or set aside for a reason"),
         pandera.Check(lambda t: t["broke"] == (t["outcome"] == "broke"), name="broke follows from the outcome"),
     ]

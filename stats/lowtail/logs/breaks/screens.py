@@ -42,7 +42,7 @@ _ALIENS = {"lbf": (25.0, 50.0, 100.0, 250.0, 500.0), "kgf": (5.0, 10.0, 20.0, 25
 
 def screen(table: pd.DataFrame, labels: Mapping[str, Mapping[str, str]] | None = None) -> list[Finding]:
     """Every screen, in order; ``labels`` are those the caller declared."""
-    before, after = (_ratios, _whole_columns, _rating_ratios, _rounding), (_reuse, _slips, _thin_groups)
+    before, after = (_ratios, _whole_columns, _rating_ratios, _rounding), (_reuse, _slips, _in_common, _thin_groups)
     found = [finding for step in before for finding in step(table)]
     return [*found, *near_labels(table, labels), *(finding for step in after for finding in step(table))]
 
@@ -169,7 +169,8 @@ def _alien_grid(loads: np.ndarray, unit: str) -> tuple[float, str] | None:
 
 def _rounding(table: pd.DataFrame) -> Iterator[Finding]:
     """Loads recorded in steps coarser than a quarter of a group's scatter."""
-    for name, rows in table[table["load_kN"] > 0].groupby("unit", sort=False):
+    known = table[(table["load_kN"] > 0) & table["upper_kN"].isna()]
+    for name, rows in known.groupby("unit", sort=False):
         unit = str(name)
         loads = rows["load"].to_numpy(dtype=float)
         if len(loads) < 6 or len(np.unique(loads)) < 3:
@@ -220,14 +221,29 @@ def _slips(table: pd.DataFrame) -> Iterator[Finding]:
         yield Finding(str(cell), "outcome", "info", _label(values), message)
 
 
+def _in_common(table: pd.DataFrame) -> Iterator[Finding]:
+    """Groups whose rows state several uncertainties in common."""
+    used = table[table["used"] & table["common_uncertainty"].notna()]
+    groups = used.groupby(list(GROUP), sort=False).agg(
+        n=("common_uncertainty", "nunique"),
+        least=("common_uncertainty", "min"),
+        most=("common_uncertainty", "max"),
+        cell=("cell", "first"),
+    )
+    for values, _, least, most, cell in groups[groups["n"] > 1].itertuples(name=None):
+        message = f"uncertainties in common from {least:g} to {most:g} % in one group; the largest counts for all of it"
+        yield Finding(cell, "common_uncertainty", "warning", _label(values), message)
+
+
 def _thin_groups(table: pd.DataFrame) -> Iterator[Finding]:
     """Groups that carry no bound by a fitted distribution, each with what it lacks."""
     loads = table["load_kN"].where(table["used"])
-    rows = table[list(GROUP)].assign(load=loads, broken=loads.where(table["broke"]))
+    broken, upper = loads.where(table["broke"]), table["upper_kN"].where(table["used"])
+    rows = table[list(GROUP)].assign(load=loads, broken=broken, upper=upper)
     groups = rows.groupby(list(GROUP), sort=False).agg(
-        n=("load", "count"), broke=("broken", "count"), different=("broken", "nunique")
+        n=("load", "count"), broke=("broken", "count"), different=("broken", "nunique"), between=("upper", "count")
     )
-    for values, n, broke, different in groups.itertuples(name=None):
-        if why := bound_lacks(int(n), int(broke), int(different)):
+    for values, n, broke, different, between in groups.itertuples(name=None):
+        if why := bound_lacks(int(n), int(broke), int(different) + (between > 0)):
             message = f"{why}. Break more, or give outside knowledge of the scatter"
             yield Finding("file", "", "warning", _label(values), message)

@@ -12,11 +12,12 @@ from lowtail.logs.breaks.rows import data_rows
 from lowtail.logs.cells import as_text, is_missing
 from lowtail.logs.findings import Finding
 from lowtail.logs.sheets.grid import Grid
-from lowtail.logs.sheets.header import HELD_LOAD, Field, Header
+from lowtail.logs.sheets.header import EACH, FROM, HELD_LOAD, IN_COMMON, TO, Field, Header
 
-__all__ = ["NUMBERS", "TEXTS", "Columns", "Work"]
+__all__ = ["LOADS", "NUMBERS", "TEXTS", "Columns", "Work"]
 
-NUMBERS = tuple(n for n, c in BREAK_LOG.items() if c.kind == "number" and n != "load")
+LOADS = ("load", FROM, TO, EACH, IN_COMMON)
+NUMBERS = tuple(n for n, c in BREAK_LOG.items() if c.kind == "number" and n not in LOADS)
 TEXTS = tuple(n for n, c in BREAK_LOG.items() if c.kind in ("text", "date") and n not in ("unit", "outcome", "method"))
 
 

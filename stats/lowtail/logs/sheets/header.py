@@ -14,13 +14,15 @@ from lowtail.logs.cells import as_text, key, table, without_mark
 from lowtail.logs.sheets.guard import column_letters
 from lowtail.logs.units import FORCE, FORCE_NAMES, OTHER, is_stress, read_other_unit, unit_key
 
-__all__ = ["HELD_LOAD", "Field", "Header", "find_header", "match_name"]
+__all__ = ["EACH", "FROM", "HELD_LOAD", "IN_COMMON", "TO", "Field", "Header", "find_header", "match_name"]
 
 SEARCH_ROWS = 100
 _LETTERS = re.compile("[A-Za-z]{1,2}")  # a column by its letter, as spreadsheets name it
+FROM, TO, EACH, IN_COMMON = "load_from", "load_to", "load_uncertainty", "common_uncertainty"
 _OWN_UNIT = {"rated_kN": "kN", "age_years": "years", "drop_mass_kg": "kg", "drop_height_m": "m", "sample_rate_hz": "Hz"}
 HELD_LOAD = "load_held"  # a column of its own for the loads of specimens that held; only columns= can name it
-_WITH_FORCE = ("load", "rated_kN", HELD_LOAD)
+_WITH_FORCE = ("load", "rated_kN", FROM, TO, EACH, IN_COMMON, HELD_LOAD)
+_COVERAGE = re.compile(r"\s*[,;]?\s*\bk\s*=\s*([0-9]+(?:\.[0-9]+)?)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,9 @@ def match_name(text: str) -> tuple[str, str]:
     """
     known = aliases()
     plain = text.strip().rstrip(":*").strip()
+    if factor := _COVERAGE.search(plain):  # the k of an expanded uncertainty, kept behind the unit
+        name, unit = match_name(re.sub(r"[\[(]\s*[\])]", "", _COVERAGE.sub("", plain)))
+        return (name, f"{unit} k={factor[1]}".strip()) if name in (EACH, IN_COMMON) else ("", "")
     if key(plain) in known:
         name = known[key(plain)]
         return name, _OWN_UNIT[name] if key(plain) == key(name) and name in _OWN_UNIT else ""
@@ -76,7 +81,7 @@ def match_name(text: str) -> tuple[str, str]:
 
 
 def _force_like(text: str) -> bool:
-    known = text in FORCE or unit_key(text) in FORCE_NAMES or is_stress(text)
+    known = text == "%" or text in FORCE or unit_key(text) in FORCE_NAMES or is_stress(text)
     return known or unit_key(text) in ("kg", "lb", "lbs", "t", "mn", "mpa")
 
 

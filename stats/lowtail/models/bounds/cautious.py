@@ -9,11 +9,16 @@ says nothing of the others (held for reasons unrelated to their own strength). O
 known: x_1 is the lowest break, and x_r at most the r-th smallest break, which takes its place; the bound falls as x_r
 rises (z > 1). Where fewer than r broke, their number takes the place of r. Both choices look at the data: coverage is
 studied, not proved, in ``tests/truth/wrong_distribution_held.csv``, that of the worst distribution among them.
+
+Breaks between two loads: the lowest bound over the places at which they can have broken (`placements`). Their lower
+ends alone would not do, since the Hanson-Koopmans bound rises as x_r falls.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,11 +31,20 @@ from lowtail.models.bounds.hanson_koopmans import (
     hanson_koopmans_rank,
 )
 from lowtail.models.bounds.nonparametric import order_statistic_rank
+from lowtail.models.distributions.between_law import placements
 
-__all__ = ["CautiousBound", "cautious_bound", "cautious_confidence", "cautious_many"]
+__all__ = [
+    "CautiousBound",
+    "cautious_bound",
+    "cautious_confidence",
+    "cautious_many",
+    "placed_bound",
+    "placed_confidence",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +144,34 @@ def cautious_confidence(load: Array, broke: Flags, strength: float, fraction_bel
         return _order_confidence(kept, strength, fraction_below)
     factor = float(np.log(last / strength) / np.log(last / first))
     return hanson_koopmans_confidence(kept.size, fraction_below, rank, max(factor, 1.0))
+
+
+def placed_bound(low: Array, up: Array, fraction_below: float, confidence: float) -> CautiousBound:
+    """The lowest cautious bound where each strength lies from ``low`` to ``up`` (n,): infinite ``up`` where it held."""
+    found = _placed(low, up, lambda load, broke: cautious_bound(load, broke, fraction_below, confidence))
+    return min(found, key=lambda bound: bound.low)
+
+
+def placed_confidence(low: Array, up: Array, strength: float, fraction_below: float, confidence: float) -> float:
+    """The inverse of `placed_bound`, as `cautious_confidence`: the lowest over the places of the breaks."""
+    return min(
+        _placed(low, up, lambda load, broke: cautious_confidence(load, broke, strength, fraction_below, confidence))
+    )
+
+
+def _placed(low: Array, up: Array, make: Callable[[Array, Flags], T]) -> list[T]:
+    """What each placement gives; those tied at the weakest breaks give a bound no lower than others, or none."""
+    if not (np.isfinite(up) & (up > low)).any():
+        return [make(low, np.isfinite(up))]
+    found, refusal = [], None
+    for load, broke in zip(*placements(low, up), strict=True):
+        try:
+            found.append(make(load, broke))
+        except NoAnswerError as reason:
+            refusal = reason
+    if refusal is not None and not found:
+        raise refusal
+    return found
 
 
 def _order_confidence(load: Array, strength: float, fraction_below: float) -> float:

@@ -3,12 +3,13 @@
 Quantiles of the distribution are one-sided confidence bounds. They are exact for complete and type-II censored
 samples, and within the error of the study or above nominal where one fixed load stopped the tests
 (``tests/truth/coverage.csv``). Where specimens held below the highest break they can lie too high, and are lowered by
-simulation (`early_holds`; ``tests/truth/early_holds.csv``).
+simulation (`early_holds`; ``tests/truth/early_holds.csv``). Breaks between two loads: `interval_law`; an error that all
+loads have in common: `common_error`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,9 +19,13 @@ from lowtail._shared.checks import check_fraction, door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
+from lowtail.models.confidence.interval_nodes import interval_nodes
 from lowtail.models.confidence.nodes import Nodes
-from lowtail.models.confidence.quadrature import SMOOTH
+from lowtail.models.confidence.quadrature import FINE, SMOOTH
 from lowtail.models.confidence.search import ScalePrior, build, common_scale, solve
+from lowtail.models.distributions.between import Between
+from lowtail.models.distributions.between_law import stand_ins
+from lowtail.models.distributions.common_error import blurred
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.known_scale import KnownSpread, known_spread
 from lowtail.models.distributions.likelihood import Scaled, prepare
@@ -40,28 +45,39 @@ class ConfidenceDistribution:
     """
 
     family: Family
-    groups: tuple[Scaled, ...] = field(repr=False)
+    groups: tuple[Scaled, ...] = field(repr=False)  # the target first; several rows: placements, the lowest counts
     who: str = ""
     prior: ScalePrior | None = None
     known: KnownSpread | None = None
+    common: float = 0.0
+    between: Between | None = field(default=None, repr=False)
     _cache: dict[tuple[float, float], Nodes] = field(default_factory=dict, repr=False)
 
     def _nodes(self, fraction_below: float, tail: float) -> Nodes:
         w = abs(float(self.family.quantile(fraction_below)))
-        key = (w, round(tail, 4))
+        key = (w, round(tail, 4)) if self.between is None else (0.0, 0.0)
         if key not in self._cache:
-            self._cache[key] = build(self.family, self.groups, w, tail, self.prior)
+            self._cache[key] = self._grid(w, tail)
         return self._cache[key]
 
-    def _load(self, q: float) -> float:
+    def _grid(self, reach: float, tail: float, grid: tuple[float, float] = FINE) -> Nodes:
+        if self.between is not None:
+            return interval_nodes(self.between, self.family)
+        return build(self.family, self.groups, reach, tail, self.prior, grid)
+
+    def _lowest(self, q: Array) -> float:
         target = self.groups[0]
-        y = float(target.centre[0] + target.scale[0] * q)
-        return max(0.0, float(self.family.inverse(y)))
+        return max(0.0, float(self.family.inverse(target.centre + target.scale * q).min()))
+
+    @property
+    def placed(self) -> bool:
+        """True where specimens broke between steps so wide that every place at which they can have broken is tried."""
+        return self.groups[0].r.size > 1
 
     @property
     def held_early(self) -> bool:
         """True where a specimen held below the highest break of its group (or could have: none broke there)."""
-        return any(bool(held_early(g)[0]) or (g.r[0] == 0 and g.n[0] > 0) for g in self.groups)
+        return any(bool(held_early(g).any()) or (g.r[0] == 0 and g.n[0] > 0) for g in self.groups)
 
     @property
     def calibrated(self) -> bool:
@@ -70,11 +86,21 @@ class ConfidenceDistribution:
         More than 16,384 specimens are not checked (`early_holds.checked`).
         """
         alone = self.known is None and self.prior is None and len(self.groups) == 1
-        return alone and self.held_early and bool(checked(self.groups[0])[0])
+        return alone and self.held_early and bool(checked(self.groups[0]).any())
 
     def _quantile(self, fraction_below: float, tail: float) -> Array:
-        """Quantile of the percentile under the distribution on the scaled axis, not calibrated, shape (1,)."""
+        """Quantile of the percentile under the distribution on the scaled axis, not calibrated, one a row."""
         return solve(self._nodes(fraction_below, tail), float(self.family.quantile(fraction_below)), tail)
+
+    def _recorded_low(self, p: float, g: float, *, calibrated: bool = False) -> float:
+        """The bound of what is recorded: without the error that the loads have in common."""
+        if self.known is not None:
+            return self.known.low(p, g)
+        q = self._quantile(p, 1 - g)
+        return self._lowest(calibrated_low(self.groups[0], self.family, p, g, q) if calibrated else q)
+
+    def _with_common(self, p: float) -> tuple[Callable[[float], float], Callable[[float], float]]:
+        return blurred(lambda g: self._recorded_low(p, g), self.common)
 
     def plain_low(self, fraction_below: float, confidence: float) -> float:
         """The quantile of the distribution in kN, without the calibration for specimens held early.
@@ -82,9 +108,12 @@ class ConfidenceDistribution:
         Too high as a lower bound where many held early; as an upper bound (a low ``confidence``) it is the one to use.
         """
         p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
-        if self.known is not None:
-            return self.known.low(p, g)
-        return self._load(float(self._quantile(p, 1 - g)[0]))
+        if self.placed and g < 0.5:
+            raise NoAnswerError(
+                f"{self.who}: specimens broke between steps wider than their scatter; that gives lower bounds, and no "
+                "upper one. Record the loads in finer steps."
+            )
+        return self._with_common(p)[1](g) if self.common else self._recorded_low(p, g)
 
     def low(self, fraction_below: float, confidence: float) -> float:
         """Lower confidence bound in kN of the strength that ``fraction_below`` of the population lies below.
@@ -102,40 +131,48 @@ class ConfidenceDistribution:
             bound.
         """
         p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
-        if self.known is not None:
-            return self.known.low(p, g)
-        q = self._quantile(p, 1 - g)
-        return self._load(float(calibrated_low(self.groups[0], self.family, p, g, q)[0] if self.calibrated else q[0]))
+        if not self.calibrated:
+            return self.plain_low(p, g)
+        low = self._recorded_low(p, g, calibrated=True)
+        if not (self.common and low > 0):
+            return low
+        return self._with_common(p)[1](max(g, self._confidence(low, p, calibrated=False)))
 
     def confidence_that(self, load: float, fraction_below: float) -> float:
         """Confidence that at most ``fraction_below`` of the population is weaker than ``load`` (kN, greater than 0).
 
         The inverse of `low`: with specimens held early, calibrated by simulated samples (1,024; 16,384 above 99.5 %).
         """
-        return self._confidence(load, fraction_below, self.calibrated)
+        shown = self.plain_confidence_that(load, fraction_below)
+        if not self.calibrated:
+            return shown
+        if self.common:  # the recorded load that is as likely without the common error as this one with it
+            load = self._recorded_low(fraction_below, min(max(shown, 1e-6), 1 - 1e-6))
+        return self._confidence(load, fraction_below, calibrated=True) if load > 0 else shown
 
     def plain_confidence_that(self, load: float, fraction_below: float) -> float:
         """The same without the calibration for specimens held early."""
-        return self._confidence(load, fraction_below, calibrated=False)
-
-    def _confidence(self, load: float, fraction_below: float, calibrated: bool) -> float:
         p = check_fraction(fraction_below, "fraction_below")
         if not (np.isfinite(load) and load > 0):
             raise InputError(f"`load` must be a finite number greater than 0 kN, got {load!r}.")
+        return self._with_common(p)[0](load) if self.common else self._confidence(load, p, calibrated=False)
+
+    def _confidence(self, load: float, p: float, *, calibrated: bool) -> float:
+        """Confidence that the recorded percentile lies above a load: the lowest of the rows."""
         if self.known is not None:
             return self.known.confidence_that(load, p)
         target = self.groups[0]
         q = (self.family.transform(np.array([load])) - target.centre) / target.scale
         w = float(self.family.quantile(p))
-        rough = float(self._nodes(p, 0.05).cdf(q, w)[0][0])
+        rough = float(self._nodes(p, 0.05).cdf(q, w)[0].max())
         near = min(max(rough, 1e-7), 1 - 1e-7)  # a second grid that stands where the first one put the answer
         shown = np.clip(1 - self._nodes(p, near).cdf(q, w)[0], 0.0, 1.0)
         if not calibrated:
-            return float(shown[0])
-        checked = calibrated_confidence(target, self.family, p, q, shown)
-        if checked[0] > 0.995:
-            checked = calibrated_confidence(target, self.family, p, q, shown, 16 * SAMPLES)
-        return float(checked[0])
+            return float(shown.min())
+        found = calibrated_confidence(target, self.family, p, q, shown)
+        if found.min() > 0.995:
+            found = calibrated_confidence(target, self.family, p, q, shown, 16 * SAMPLES)
+        return float(found.min())
 
     def interval(self, fraction_below: float, confidence: float) -> tuple[float, float]:
         """Two-sided confidence interval in kN of a percentile, equal tails; its upper end is the plain one."""
@@ -148,20 +185,29 @@ class ConfidenceDistribution:
             raise NoAnswerError(
                 f"{self.who}: with a known spread the distribution is one-sided; use .low and .confidence_that."
             )
+        if self.placed:
+            raise NoAnswerError(
+                f"{self.who}: specimens broke between steps wider than the scatter of their middles, which shows too "
+                "little of the scatter for this answer. Lower bounds can be given: lower_bound, governing. Or record "
+                "the loads in finer steps."
+            )
         generator = as_rng(rng)
-        nodes = build(self.family, self.groups, 1.0, 0.5, self.prior, SMOOTH)
+        nodes = self._grid(1.0, 0.5, SMOOTH)
         t, w = np.log(nodes.k[0]), nodes.weight[0]
         total = np.concatenate([[0.0], np.cumsum(0.5 * (w[1:] + w[:-1]))])
         k = np.exp(np.interp(generator.random(size) * total[-1], total, t))
-        location = nodes.draw(k, 0, generator)
         target = self.groups[0]
-        return target.centre[0] + target.scale[0] * location, target.scale[0] / k
+        location, spread = target.centre[0] + target.scale[0] * nodes.draw(k, 0, generator), target.scale[0] / k
+        if not self.common:
+            return location, spread
+        error = self.common * generator.standard_normal(size)
+        return (location + error, spread) if self.family.on_log else (location * np.exp(error), spread * np.exp(error))
 
 
 def _same(one: Sample, other: Sample) -> bool:
     """True for the same group read twice: it must not count as a sibling of itself."""
     return one is other or (
-        one.label == other.label and np.array_equal(one.load, other.load) and np.array_equal(one.broke, other.broke)
+        one.label == other.label and np.array_equal(one.lower, other.lower) and np.array_equal(one.upper, other.upper)
     )
 
 
@@ -188,7 +234,7 @@ def confidence_distribution(
     Parameters
     ----------
     sample : Sample or array_like
-        Loads in kN with survivors.
+        Loads in kN with survivors, breaks between two loads, and an uncertainty that all loads have in common.
     family : str or Family
     shape : float, optional
         Known Weibull shape; the bound is then exact chi-square with 2 r + 2 degrees of freedom, r breaks.
@@ -221,13 +267,17 @@ def confidence_distribution(
     law = get_family(family)
     if sum(x is not None for x in (shape, cv, equal_scatter)) > 1:
         raise InputError("Give only one of `shape`, `cv`, `equal_scatter`: each one settles the scatter.")
+    share = sample.common_uncertainty
     if shape is not None or cv is not None:
         known = known_spread(sample, law, shape=shape, cv=cv)
-        return ConfidenceDistribution(law, _common_scale([sample], law), sample.who, known=known)
+        return ConfidenceDistribution(law, _common_scale([sample], law), sample.who, known=known, common=share)
+    if sample.n_between and equal_scatter is None:
+        stands, terms = stand_ins(sample, law)
+        return ConfidenceDistribution(law, (stands,), sample.who, common=share, between=terms)
     siblings = others(sample, () if equal_scatter is None else equal_scatter)
     groups = _common_scale([sample, *siblings], law)
     _require(sample, groups, law, shared=equal_scatter is not None)
-    return ConfidenceDistribution(law, groups, sample.who)
+    return ConfidenceDistribution(law, groups, sample.who, common=share)
 
 
 def law_with_prior(sample: Sample, family: Family, prior: ScalePrior) -> ConfidenceDistribution:

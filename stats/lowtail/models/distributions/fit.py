@@ -11,6 +11,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.record import Record
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
+from lowtail.models.distributions.between_fit import fit_between
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.likelihood import OK, STATUS_TEXT, log_likelihood, maximise, prepare
 
@@ -171,7 +172,7 @@ def fit(sample: SampleLike, family: str | Family = "weibull", *, shape: float | 
     Parameters
     ----------
     sample : Sample or array_like
-        Loads in kN; specimens that held are right-censored.
+        Loads in kN; specimens that held are right-censored, breaks between two loads interval-censored.
     family : str or Family
         "weibull", "normal" or "lognormal".
     shape : float, optional
@@ -200,22 +201,27 @@ def fit(sample: SampleLike, family: str | Family = "weibull", *, shape: float | 
     """
     sample = as_sample(sample)
     law = get_family(family)
-    s = prepare(sample.load, sample.broke, law)
     if shape is not None:
         return _fit_known_shape(sample, law, shape)
-    location, spread, loglik, status = maximise(s, law)
+    if sample.n_between:
+        return _record(sample, law, *fit_between(sample, law))
+    location, spread, loglik, status = maximise(prepare(sample.load, sample.broke, law), law)
     if status[0] != OK:
         raise NoAnswerError(
             f"{sample.who}: no {name_of(law.name)} distribution can be fitted, since {STATUS_TEXT[int(status[0])]} "
             f"({sample.n_broken} of {sample.n} broke). Test on until loads at break differ, or give `shape=` from an "
             "earlier series."
         )
+    return _record(sample, law, float(location[0]), float(spread[0]), float(loglik[0]))
+
+
+def _record(sample: Sample, law: Family, location: float, spread: float, loglik: float) -> Fit:
     return Fit(
         group=sample.label,
         family=law.name,
-        location=float(location[0]),
-        spread=float(spread[0]),
-        loglik=float(loglik[0]),
+        location=location,
+        spread=spread,
+        loglik=loglik,
         n=sample.n,
         n_broken=sample.n_broken,
     )

@@ -74,6 +74,8 @@ def at_lower_edge(sample: Sample, *, by_batch: bool = False) -> Sample:
     are: they carry no bound. ``by_batch``: readings alike are spread batch by batch, if some batch has 2 different
     loads at break: scatter within batches is not made of nothing. Batch bounds of placed loads are not studied.
     """
+    if sample.n_between:
+        return sample
     step, broke = sample.step, sample.broke
     if sample.n_broken < 2 or not coarse_step(sample.load[broke], step) or sample.different < 2:
         return sample

@@ -87,7 +87,7 @@ def breaks(
         ax.set_xlabel("load at break, or highest load held [kN]")
         legend_above(
             ax, names, held=any(s.n_held for s in samples), low=low_name if low else "", rated=bool(ratings),
-            slipped=any(s.n_slipped for s in samples),
+            slipped=any(s.n_slipped for s in samples), between=any(s.n_between for s in samples),
         )  # fmt: skip
     return ax
 
@@ -136,22 +136,27 @@ def wrap_label(label: str, width: int = 26) -> str:
 def draw_specimens(ax: Axes, sample: Sample, level: float, look: style.Look, *, spread: float = 0.055) -> None:
     """Draw one group's specimens on a horizontal lane: breaks filled, survivors open with an arrow, slips open.
 
-    Survivors stand a little above the breaks and near neighbours are moved apart, so that every specimen shows.
+    A break between two loads is a bar from one to the other. Survivors stand a little above the breaks and near
+    neighbours are moved apart, so that every specimen shows.
     """
     broke, slid = sample.broke, sample.slipped
     held = ~broke & ~slid
     height = np.full(sample.n, level)
     near = 0.016 * float(ax.get_xlim()[1] - ax.get_xlim()[0])
-    height[broke] += spread * _dodge(sample.load[broke], near)
-    height[~broke] -= (2.2 * spread if broke.any() else 0) + spread * _dodge(sample.load[~broke], near)
+    load, between = sample.middle, sample.between
+    height[broke] += spread * _dodge(load[broke], near)
+    height[~broke] -= (2.2 * spread if broke.any() else 0) + spread * _dodge(load[~broke], near)
     common: dict[str, Any] = {"linestyle": "none", "zorder": 3}
     if held.any():
-        ax.plot(sample.load[held], height[held], **style.arrow(look), **common)
-        ax.plot(sample.load[held], height[held], **style.held(look), **common)
+        ax.plot(load[held], height[held], **style.arrow(look), **common)
+        ax.plot(load[held], height[held], **style.held(look), **common)
     if slid.any():
-        ax.plot(sample.load[slid], height[slid], **style.slipped(look), **common)
-    if broke.any():
-        ax.plot(sample.load[broke], height[broke], **style.broke(look), **common)
+        ax.plot(load[slid], height[slid], **style.slipped(look), **common)
+    if (broke & ~between).any():
+        ax.plot(load[broke & ~between], height[broke & ~between], **style.broke(look), **common)
+    if between.any():
+        ends = np.stack([sample.lower[between], sample.upper[between]])
+        ax.plot(ends, np.tile(height[between], (2, 1)), **style.between(look), zorder=3)
 
 
 def _dodge(load: NDArray[np.float64], near: float) -> NDArray[np.float64]:
@@ -204,8 +209,8 @@ def _ratings(log_or_samples: Any, by: Sequence[str]) -> dict[str, float]:
 
 
 def _right_edge(samples: Sequence[Sample], rated: Mapping[str, float]) -> float:
-    top = max(float(s.load.max()) for s in samples)
-    held = max((float(s.load[~s.broke].max()) for s in samples if s.n_held), default=0.0)
+    top = max(s.highest for s in samples)
+    held = max((float(s.lower[~s.broke].max()) for s in samples if s.n_held), default=0.0)
     return max(1.04 * top, 1.09 * held, 1.03 * max(rated.values(), default=0.0))
 
 
@@ -217,6 +222,7 @@ def legend_above(
     low: str = "",
     rated: bool = False,
     slipped: bool = False,
+    between: bool = False,
 ) -> None:
     """Put one legend above the axes: the series, what an open marker means, the bound and the rating."""
     from matplotlib.legend_handler import HandlerTuple
@@ -229,6 +235,9 @@ def legend_above(
             handles.append(Line2D([], [], linestyle="none", **style.broke(look)))
             labels.append(name)
     ink = style.Look(style.INK, "o")
+    if between:
+        handles.append(Line2D([], [], **style.between(ink)))
+        labels.append("broke between two loads")
     if held:
         handles.append(
             (Line2D([], [], linestyle="none", **style.arrow(ink)), Line2D([], [], linestyle="none", **style.held(ink)))

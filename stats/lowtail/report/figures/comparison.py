@@ -66,8 +66,8 @@ def _single(result: Comparison, ax: Axes | None) -> Axes:
     looks = [style.look(name, i) for i, name in enumerate((result.reference, result.other))]
     if looks[0] == looks[1]:
         looks = list(style.LOOKS[:2])
-    top = max(float(s.load.max()) for s in result.samples)
-    least = min(float(s.load.min()) for s in result.samples)
+    top = max(s.highest for s in result.samples)
+    least = min(float(s.lower.min()) for s in result.samples)
     reach = 0.10 if any(s.n_censored for s in result.samples) else 0.05
     ax.set_xlim(max(0.0, least - 0.15 * (top - least)), top + max(reach * top, 0.15 * (top - least)))
     typical = (result.typical_reference, result.typical_other)

@@ -20,7 +20,7 @@ from lowtail.claims.planning.core.trials import Trials
 from lowtail.claims.planning.core.words import Told, assumptions, changes, notes, sentence
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge, judge_bound
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import Family
 from lowtail.models.distributions.rounded import at_lower_edge
@@ -130,6 +130,7 @@ def look_ahead(sample: Sample, wanted: Wanted, rng: int) -> list[Ahead]:
     NoAnswerError
         If the sample carries no bound to plan from, or more than 5,000 specimens are in hand.
     """
+    refuse_beyond_loads(sample.who, sample.n_between, sample.common_uncertainty, "a plan")
     check_in_hand(sample)
     if wanted.judge != GOVERNING or not wanted.basis.tolerance:
         judged = None if wanted.judge != GOVERNING else judge(sample, wanted.strength, wanted.basis)

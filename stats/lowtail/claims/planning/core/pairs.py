@@ -14,7 +14,7 @@ from lowtail.claims.comparison.deciding import ends_of, shown
 from lowtail.claims.planning.core.arms import Aim
 from lowtail.claims.planning.core.power import judge
 from lowtail.claims.planning.core.simulate import standard_series
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 from lowtail.models.two_samples import half_and_half
@@ -46,6 +46,8 @@ class Arms:
         """Draw worlds from the confidence distribution of every arm: Weibull where any held, lognormal otherwise."""
         family = WEIBULL if any(s.n_censored for s in samples) else LOGNORMAL
         paired = len(samples) == 2
+        for s in samples:
+            refuse_beyond_loads(s.who, s.n_between, s.common_uncertainty, "a plan")
         drawn = [confidence_distribution(s, family).draws((SPARE if paired else 1) * WORLDS, rng) for s in samples]
         pick = np.arange(WORLDS)
         if paired:

@@ -1,0 +1,57 @@
+"""What a reader must know where loads lie between two steps, or are known to an uncertainty: sentences for bounds."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lowtail._shared.numbers import percent_up
+from lowtail.logs.sample import Sample
+from lowtail.models.distributions.between_law import fine_steps
+
+__all__ = ["load_notes"]
+
+
+def load_notes(sample: Sample, what: str, common: str) -> list[str]:
+    """Every sentence that holds for this sample; ``common`` as in `make_low`."""
+    notes = (between_note(sample, what, common), uncertainty_note(sample, what), common_note(sample, what, common))
+    return [note for note in notes if note]
+
+
+def between_note(sample: Sample, what: str, common: str) -> str:
+    """How breaks between two loads were taken; empty where every load at break is known."""
+    if not sample.n_between:
+        return ""
+    many = f"{sample.n_between} of {sample.n_broken} specimens broke between two loads"
+    if common == "averaged" and fine_steps(sample):
+        return f"{many}: taken as such (interval terms in the likelihood)."
+    wide = "" if common != "averaged" else ", with steps wider than the scatter of their middles"
+    return f"{many}{wide}: the {what} is the lowest over all loads at which they can have broken."
+
+
+def uncertainty_note(sample: Sample, what: str) -> str:
+    """What an uncertainty of its own at each load does: it stands in the scatter already."""
+    if not sample.uncertainty.any():
+        return ""
+    error = float(np.sqrt(np.mean(sample.uncertainty[sample.broke] ** 2))) if sample.n_broken else 0.0
+    stated = f"Load uncertainty of each specimen by itself {error:.2g} kN (k = 1)"
+    if sample.n_broken < 2:
+        return f"{stated}: not in the {what}."
+    scatter = float(np.std(sample.middle[sample.broke], ddof=1))
+    if error > scatter:
+        return (
+            f"{stated} is more than the scatter of the loads ({scatter:.2g} kN), in which it should show. If the loads "
+            f"have it in common, give it as `common_uncertainty`; as stated it leaves the {what} as it is."
+        )
+    share = percent_up((error / scatter) ** 2)
+    return f"{stated}: part of the scatter already, up to {share} of its variance; the {what} is left as it is."
+
+
+def common_note(sample: Sample, what: str, common: str) -> str:
+    """What the uncertainty that all loads have in common did to an answer."""
+    if not sample.common_uncertainty or common == "said":
+        return ""
+    stated = f"Load uncertainty in common {100 * sample.common_uncertainty:.3g} % (k = 1), which no scatter shows"
+    if not common:
+        return f"{stated}: not in this number."
+    how = "averaged over it" if common == "averaged" else "by the reach of that error alone, added to its own"
+    return f"{stated}: the {what} is lowered for it ({how})."
