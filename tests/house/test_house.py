@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -103,3 +104,13 @@ def test_no_folder_is_crowded_and_no_wing_holds_most_of_the_house():
     wings = [f for f in PACKAGE.iterdir() if f.is_dir() and f.name != "__pycache__"]
     for wing in wings:
         assert sum(n for p, n in lines.items() if wing in p.parents) <= 0.4 * sum(lines.values()), wing.name
+
+
+def test_tests_read_nothing_outside_the_repository():
+    """Every path that a test builds from its own place stays below the top."""
+    for path in (TOP / "tests").rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        deep = len(path.relative_to(TOP).parts) - 1
+        for level in re.findall(r"__file__\)\.parents\[(\d)\]", text):
+            assert int(level) <= deep, path
+        assert f"parents[{deep}].parent" not in text and "../" + "shared" not in text, path

@@ -6,7 +6,6 @@ the 90 % point of chi-square(1); the large-sample bound is on the log scale for 
 """
 
 import csv
-import re
 from collections import defaultdict
 from pathlib import Path
 
@@ -16,7 +15,7 @@ import pytest
 from lowtail import Sample, confidence_distribution, fit
 from lowtail.models.bounds.likelihood_bounds import large_sample_bound, likelihood_ratio_bound
 
-SHARED = Path(__file__).parents[3] / "shared"
+HERE = Path(__file__).parent
 # 20 chain links, kgf: Castillo (1988) Extreme Value Theory in Engineering, p. 336 (NIST data library, CASTILL6.DAT)
 CHAIN_LINKS = [
     51.1,
@@ -98,80 +97,27 @@ def test_chain_links(family: str, kind: str, p: float, confidence: float, value:
     assert ours(np.array(CHAIN_LINKS), None, family, kind, p, confidence) == pytest.approx(value, rel=1e-6)
 
 
-KINDS = {
-    "quantile_profile_lower95": "likelihood ratio",
-    "quantile_wald_lower95": "large sample",
-    "quantile": "estimate",
-    "tolerance_lower": "exact",
-    "loglik": "loglik",
-}
+def open_sets() -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+    """Loads and breaks of every group: published sets of the NIST data library, and rock broken slowly and by shock."""
+    with (HERE / "open_sets.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    groups: dict[tuple[str, str], list[tuple[float, bool]]] = defaultdict(list)
+    for row in rows:
+        groups[row["dataset"], row["group"]].append((float(row["value"]), row["broke"] == "1"))
+    return {k: (np.array([x for x, _ in v]), np.array([b for _, b in v])) for k, v in groups.items()}
 
 
 @pytest.mark.slow
 def test_every_open_set_with_single_groups() -> None:
-    answers, data = SHARED / "checks" / "library_answers.csv", SHARED / "datasets"
-    if not answers.exists():
-        pytest.skip("the open data sets are not in ../shared")
-    with answers.open() as file:
-        wanted = [row for row in csv.DictReader(file) if row["dataset"] != "(none)"]
-    groups: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]] = {}
-    checked, worst = 0, defaultdict(float)
+    groups = open_sets()
+    with (HERE / "open_answers.csv").open() as file:
+        wanted = list(csv.DictReader(file))
+    worst: dict[str, float] = defaultdict(float)
     for row in wanted:
-        match = re.fullmatch(r"(weibull|normal|lognormal)_(\w+)", row["quantity"])
-        if not match or match[2] not in KINDS or (row["group"] != "all" and row["group"].count("=") != 1):
-            continue
-        if (row["dataset"], row["group"]) == ("wire_bond_strength", "all"):
-            continue  # two failure modes
-        key = (row["dataset"], row["group"])
-        if key not in groups:
-            groups[key] = read(data / f"{key[0]}.csv", key[1])
-        kind = KINDS[match[2]]
-        p, g = inputs(row["inputs"], kind)
+        group = groups[row["dataset"], row["group"]]
         value = float(row["value"])
-        low = ours(*groups[key], match[1], kind, p, g)
-        gap = abs(max(low, 0.0) - max(value, 0.0)) / max(abs(value), 1e-3 * float(groups[key][0].mean()))
-        worst[kind] = max(worst[kind], gap)
-        checked += 1
-    assert checked > 900
+        low = ours(*group, row["family"], row["kind"], float(row["fraction_below"]), float(row["confidence"]))
+        gap = abs(max(low, 0.0) - max(value, 0.0)) / max(abs(value), 1e-3 * float(group[0].mean()))
+        worst[row["kind"]] = max(worst[row["kind"]], gap)
+    assert len(wanted) > 900
     assert max(worst.values()) < 2e-6, dict(worst)
-
-
-def inputs(text: str, kind: str) -> tuple[float, float]:
-    if kind == "loglik":
-        return 0.5, 0.5
-    if kind == "exact":
-        return 1 - float(re.search(r"coverage=([\d.]+)", text)[1]), float(re.search(r"confidence=([\d.]+)", text)[1])
-    return float(re.search(r"p=([\d.]+)", text)[1]), 0.95
-
-
-def read(path: Path, group: str) -> tuple[np.ndarray, np.ndarray]:
-    with path.open() as file:
-        rows = list(csv.DictReader(file))
-    event = next((c for c in ("event", "broke") if c in rows[0]), None)
-    if group != "all":
-        column, value = group.split("=")
-        if column == "event":
-            event = value  # one failure mode, the others censor it
-        else:
-            rows = [r for r in rows if r[column] == value]
-    broke = np.array([event is None or r[event] == "1" for r in rows])
-    r0 = rows[0]
-    load = next(
-        c
-        for c in r0
-        if c in VALUES or re.match("strength|tensile|compressive|rupture", c) or (c == "stress_MPa" and "rock" in r0)
-    )
-    return np.array([float(r[load]) for r in rows]), broke
-
-
-VALUES = {
-    "breaking_angle_deg",
-    "breaking_load",
-    "cycles",
-    "distance_km",
-    "failure_load_lbf",
-    "hours",
-    "kilocycles",
-    "life_h",
-    "tear_resistance",
-}

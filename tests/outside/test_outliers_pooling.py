@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -13,8 +11,6 @@ from lowtail.checks import pooling
 from lowtail.models.batches.k_sample import k_sample_ad, ksample_ad_p, levene_median
 from lowtail.models.batches.variance import between_batches
 from lowtail.models.distributions.residuals import normed_residual_critical, normed_residual_p, normed_residual_steps
-
-SHARED = Path(__file__).parents[2].parent / "shared"
 
 # MIL-HDBK-17-1F table 8.5.7 (from memory): maximum normed residual, two-sided, 5 %
 HANDBOOK = {3: 1.154, 4: 1.481, 5: 1.715, 6: 1.887, 7: 2.020, 8: 2.127, 11: 2.355, 15: 2.548, 16: 2.586, 17: 2.620}
@@ -132,12 +128,23 @@ def test_levene_is_median_centred() -> None:
     assert p == pytest.approx(0.735999, abs=5e-7)
 
 
+# 10 batches of 10 gear diameters, inch: NIST data library, GEAR.DAT (public domain)
+GEAR = [
+    [1.006, 0.996, 0.998, 1.0, 0.992, 0.993, 1.002, 0.999, 0.994, 1.0],
+    [0.998, 1.006, 1.0, 1.002, 0.997, 0.998, 0.996, 1.0, 1.006, 0.988],
+    [0.991, 0.987, 0.997, 0.999, 0.995, 0.994, 1.0, 0.999, 0.996, 0.996],
+    [1.005, 1.002, 0.994, 1.0, 0.995, 0.994, 0.998, 0.996, 1.002, 0.996],
+    [0.998, 0.998, 0.982, 0.99, 1.002, 0.984, 0.996, 0.993, 0.98, 0.996],
+    [1.009, 1.013, 1.009, 0.997, 0.988, 1.002, 0.995, 0.998, 0.981, 0.996],
+    [0.99, 1.004, 0.996, 1.001, 0.998, 1.0, 1.018, 1.01, 0.996, 1.002],
+    [0.998, 1.0, 1.006, 1.0, 1.002, 0.996, 0.998, 0.996, 1.002, 1.006],
+    [1.002, 0.998, 0.996, 0.995, 0.996, 1.004, 1.004, 0.998, 0.999, 0.991],
+    [0.991, 0.995, 0.984, 0.994, 0.997, 0.997, 0.991, 0.998, 1.004, 0.997],
+]
+
+
 def test_levene_on_gear_data() -> None:
-    file = SHARED / "checks" / "data" / "nist_gear.csv"
-    if not file.exists():
-        pytest.skip("the raw gear data (NIST GEAR.DAT) is not at hand")
-    values, labels = np.loadtxt(file, delimiter=",", skiprows=1, unpack=True)
-    groups = [values[labels == g] for g in np.unique(labels)]
+    groups = [np.array(batch) for batch in GEAR]
     # NIST/SEMATECH e-Handbook 1.3.5.10, as recorded in scipy's test suite
     f, p = levene_median(groups)
     assert f == pytest.approx(1.705917693000894, abs=1e-9)
