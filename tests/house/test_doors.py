@@ -136,7 +136,7 @@ def valid(folder):
         "plan_comparison": {"ratio": 0.9, "cv": 0.03, "max_n": 20},
         "plan_looks": one | {"claim": 18.0, "every": 2, "max_looks": 2},
         "plan_precision": {"within": 0.2, "cv": 0.05, "max_n": 10},
-        "plan_table": both | {"claims": 18.0, "max_n": 3},
+        "plan_grid": {"claim": 18.0, "mean": 23.0, "cv": 0.05, "n": (3, 5)},
         "plan_zero_failure": {"reliability": 0.9},
         "plot_batches": one,
         "plot_breaks": {"log_or_samples": [FIVE]},
@@ -150,7 +150,6 @@ def valid(folder):
         "plot_weak_link": {"answer": link},
         "plotting_positions": {"load": [21.0, 22.0]},
         "pooling": both | {"size": 400, "power": False},
-        "power_grid": {"n_reference": [3], "n_other": [3], "ratio": [0.9], "cv": [0.05], "size": 100},
         "rate_effect": {"log": LOG, "by": "item"},
         "rating_check": {"log": LOG},
         "read_breaks": {"path": DATA / "park_breaks.csv"},
@@ -175,7 +174,6 @@ def valid(folder):
         "under_read_flank": {"rate_hz": 1000.0, "width_ms": 5.0, "share": 0.8},
         "up_and_down": {"severity": [1.0, 2, 3, 2, 3, 4, 3], "broke": [0, 0, 1, 0, 0, 1, 1]},
         "weak_link": {"tests": parts, "size": 1000},
-        "what_if": {"claim": 18.0, "mean": 23.0, "cv": 0.05, "n": (3, 5)},
         "write_report": {"log": LOG, "path": folder / "page.html"},
     }
 

@@ -12,7 +12,9 @@ from lowtail._shared.parallel import as_rng, run
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
-from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, count
+from lowtail.claims.planning.core.claim import check_assurance
+from lowtail.claims.planning.core.judge import StrengthAim
+from lowtail.claims.planning.core.plan import Plan, count
 from lowtail.claims.planning.more_samples import worse_plan
 from lowtail.claims.strength.groups import GroupStrength
 from lowtail.claims.strength.judging import Verdict
@@ -128,13 +130,7 @@ def _guarded(
 
 
 def _one(sample: Sample, claim: float, basis: Basis, target: float, family: str, rng: int) -> Plan | OutOfReach:
-    wanted = Wanted(
-        strength=claim,
-        basis=basis,
-        claim=Claim(strength=claim, basis=basis),
-        family=get_family(family),
-        target=target,
-    )
+    wanted = Wanted(aim=StrengthAim(claim, basis, get_family(family)), target=target)
     if (shown := none_broke(sample, wanted)) is not None:
         return shown
     readings = look_ahead(sample, wanted, int(as_rng(rng).integers(2**31)))  # the seed of `more_samples`
