@@ -5,10 +5,10 @@ from scipy import stats
 
 import lowtail as lt
 from lowtail import InputError
-from lowtail.claims.planning.comparison import log_spread
 from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.planning.core.experiments import NamedTestPairs
+from lowtail.claims.planning.core.population import log_spread
 from lowtail.claims.planning.core.simulate import standard_series
 from lowtail.claims.planning.core.trials import Trials
 from lowtail.models.series.weibull_ratio import _by_draws, ratio_confidence, take

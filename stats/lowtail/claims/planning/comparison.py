@@ -12,6 +12,7 @@ from lowtail.claims.planning.core.chances import chance_two_arms
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
 from lowtail.claims.planning.core.experiments import FreshPairs, NamedTestPairs
 from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.population import log_spread
 from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
 from lowtail.errors import InputError
 
@@ -23,11 +24,6 @@ EXACT = {
     "Behrens-Fisher on log load": "behrens-fisher",
     "pooled t on log load": "pooled t",
 }
-
-
-def log_spread(cv: float) -> float:
-    """Standard deviation of the log of a lognormal load from its coefficient of variation."""
-    return math.sqrt(math.log1p(cv * cv))
 
 
 @door

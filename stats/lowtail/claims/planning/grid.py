@@ -111,8 +111,8 @@ def grid(
     Returns
     -------
     DataFrame
-        With ``mean``: strength (claimed, kN), basis, mean, cv, n, chance, mc_error, low_strength (true, kN), possible (False
-        where the claim lies at or above what an endless series would show), enough (the chance reaches ``assurance``).
+        With ``mean``: strength (claimed, kN), basis, mean, cv, n, chance, mc_error, low_strength (true, kN), possible
+        (the claim lies below what an endless series would show), enough (the chance reaches ``assurance``).
         With ``ratio``: n_reference, n_other, ratio, cv, cv_other, chance, mc_error.
         With ``samples``: group, claim, n_now, n (further specimens or batches; missing without an answer), unit,
         chance, mc_error, ceiling (the highest attainable chance), sentence (the reason, where there is no answer).
@@ -274,10 +274,10 @@ def _comparison(
 
 def _log_loads(family: Family, cv: float, size: tuple[int, int], rng: np.random.Generator) -> Array:
     """Log loads with geometric mean 1 kN and this coefficient of variation."""
+    spread = Population.of(family, 1.0, cv).spread
     if family.name == "weibull":
-        spread = cv * np.sqrt(6) / np.pi
         return np.asarray(spread * (np.log(rng.exponential(size=size)) + np.euler_gamma))
-    return rng.normal(0.0, np.sqrt(np.log1p(cv**2)), size)
+    return rng.normal(0.0, spread, size)
 
 
 def _of_groups(

@@ -235,7 +235,7 @@ def _curve_of(sample: Sample, wanted: Wanted, most: int, seed: int) -> _Curve:
         step = max(ahead.told.size, 1)
         by_step = [ahead.trials.chance(k, CURVE) for k in range(most // step + 1)]
         lines.append([by_step[m // step] for m in range(most + 1)])
-    worst = [min(at, key=lambda one: one[0]) for at in zip(*lines, strict=True)]
+    worst = [min(chances, key=lambda one: one[0]) for chances in zip(*lines, strict=True)]
     return _Curve(worst, min(a.ceiling for a in readings), max(a.told.size for a in readings))
 
 

@@ -24,13 +24,13 @@ from lowtail.models.distributions.families import Family, get_family
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Answers", "Arms", "OutOfReach", "gather"]
+__all__ = ["Answers", "ArmChoice", "OutOfReach", "gather"]
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Arms:
+class ArmChoice:
     """Which two arms a page compares: the column that tells them apart, and its two values."""
 
     factor: str = "method"
@@ -53,7 +53,7 @@ class Answers:
     table: pd.DataFrame
     ratings: pd.DataFrame | None
     lows: dict[str, float]
-    arms: Arms | None
+    arms: ArmChoice | None
     comparisons: pd.DataFrame | None
     plans: tuple[Plan, ...]
     out_of_reach: tuple[OutOfReach, ...]
@@ -85,7 +85,7 @@ def gather(
     bases: Sequence[str | Basis],
     family: str | Family,
     claim: float | None,
-    arms: Arms | None,
+    arms: ArmChoice | None,
     margin: float | None,
     pulse_width_ms: float | None,
     borrow: Sequence[str] | str | None,
@@ -173,7 +173,7 @@ def _said(group: GroupStrength) -> tuple[str, ...]:
 def _comparisons(
     log: BreakLog,
     by: Sequence[str],
-    arms: Arms | None,
+    arms: ArmChoice | None,
     margin: float | None,
     pulse_width_ms: float | None,
     rng: int,

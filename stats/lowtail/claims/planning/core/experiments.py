@@ -22,7 +22,7 @@ from lowtail.claims.planning.core.simulate import Series, child, pool, standard_
 from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
 from lowtail.errors import LowtailError
 from lowtail.logs.sample import Sample
-from lowtail.models.distributions.families import LOGNORMAL, WEIBULL
+from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 from lowtail.models.series.weibull_pivot import weibull_pivot
 
 __all__ = ["ComparedArms", "FreshPairs", "FreshSeries", "NamedTestPairs", "PooledSeries", "exact", "fresh_chances"]
@@ -118,18 +118,6 @@ class PooledSeries:
         return self.aim.reached(y, broke, early(*start))
 
 
-def _arm(n: int, arm: int, size: int, ratio: float, spread: float, held: float, seed: np.random.SeedSequence) -> Series:
-    """Weibull log loads of one arm: median 0 for the reference, ln ratio for the other."""
-    z, broke = standard_series(WEIBULL, n, size, held, child(seed, arm))
-    middle = math.log(math.log(2.0))
-    return (math.log(ratio) if arm else 0.0) + spread * (z - middle), broke
-
-
-def _weibull_spread(cv: float) -> float:
-    """Spread of log load (1 / shape) of a Weibull load with a coefficient of variation."""
-    return Population.of(WEIBULL, 1.0, cv).spread
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class FreshPairs:
     """Pairs of fresh Weibull series by the numbers in both arms, judged by two confidence distributions."""
@@ -142,12 +130,19 @@ class FreshPairs:
     blocks: ClassVar[int] = 4
     per_block: ClassVar[int] = 2600  # pairs of series: Monte-Carlo error at most 0.49 points over all blocks
 
+    @property
+    def family(self) -> Family:
+        """Distribution of the loads."""
+        return WEIBULL
+
     def arms(self, n: Pair, block: int) -> list[Series]:
-        """The series of both arms."""
-        seed = seeds(self.seed, self.blocks)[block]
-        return [
-            _arm(n[i], i, self.per_block, self.ratio, _weibull_spread(self.cvs[i]), self.held[i], seed) for i in (0, 1)
-        ]
+        """Log loads of both arms: median 0 for the reference, ln ratio for the other."""
+        seed, middle, out = seeds(self.seed, self.blocks)[block], float(self.family.quantile(0.5)), []
+        for i in (0, 1):
+            z, broke = standard_series(self.family, n[i], self.per_block, self.held[i], child(seed, i))
+            spread = Population.of(self.family, 1.0, self.cvs[i]).spread
+            out.append(((math.log(self.ratio) if i else 0.0) + spread * (z - middle), broke))
+        return out
 
     def won(self, n: Pair, block: int) -> Flags:
         """Whether each pair of a block reaches the aim."""
@@ -162,15 +157,10 @@ class NamedTestPairs(FreshPairs):
     blocks: ClassVar[int] = 26
     per_block: ClassVar[int] = 400
 
-    def arms(self, n: Pair, block: int) -> list[Series]:
-        """The series of both arms."""
-        if max(self.held) > 0:
-            return FreshPairs.arms(self, n, block)
-        seed, arms = seeds(self.seed, self.blocks)[block], []
-        for i in (0, 1):
-            z, broke = standard_series(LOGNORMAL, n[i], self.per_block, 0.0, child(seed, i))
-            arms.append(((math.log(self.ratio) if i else 0.0) + math.sqrt(math.log1p(self.cvs[i] ** 2)) * z, broke))
-        return arms
+    @property
+    def family(self) -> Family:
+        """Distribution of the loads."""
+        return WEIBULL if max(self.held) > 0 else LOGNORMAL
 
     def won(self, n: Pair, block: int) -> Flags:
         """Whether each pair of a block reaches the aim."""

@@ -16,10 +16,15 @@ from lowtail.errors import InputError
 from lowtail.models.batches.weibull_batches import mixed_quantile
 from lowtail.models.distributions.families import WEIBULL, Family, get_family
 
-__all__ = ["Population"]
+__all__ = ["Population", "log_spread"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+
+def log_spread(cv: float) -> float:
+    """Standard deviation of the log of a lognormal load from its coefficient of variation."""
+    return math.sqrt(math.log1p(cv * cv))
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,7 @@ class Population:
         if found.name == "normal":
             return cls(found, mean, cv * mean, survivors)
         if found.name == "lognormal":
-            spread = math.sqrt(math.log1p(cv * cv))
+            spread = log_spread(cv)
             return cls(found, math.log(mean) - spread**2 / 2, spread, survivors)
 
         def gap(log_shape: float) -> float:

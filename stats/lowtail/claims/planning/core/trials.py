@@ -197,10 +197,10 @@ def answer(chances: Chances[int], target: float, least: int, most: int, points: 
     """Smallest number that reaches the target, checked with one fewer, and a curve of about ``points`` numbers."""
     n = smallest_n(lambda k: chances.chance(k)[0], target, least, most)
     n = settle(n, lambda k: chances.full(k)[0], target, least, most)
-    return at(n, chances, least, most, curve_points(n, least, most, points))
+    return answer_at(n, chances, least, most, curve_points(n, least, most, points))
 
 
-def at(n: int | None, chances: Chances[int], least: int, most: int, sizes: Sequence[int]) -> Answer:
+def answer_at(n: int | None, chances: Chances[int], least: int, most: int, sizes: Sequence[int]) -> Answer:
     """Answer at a number found, with a curve over ``sizes``."""
     last = most if n is None else n
     chance, error = chances.full(last)
@@ -251,4 +251,4 @@ def between_looks(
     if points:
         seen = curve_points(n, least, most, points)
     seen += [] if n is None else [k for k in (n - 1, n) if k >= least]
-    return at(n, chances, least, most, sorted(set(seen)))
+    return answer_at(n, chances, least, most, sorted(set(seen)))
