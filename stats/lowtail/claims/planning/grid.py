@@ -301,22 +301,13 @@ def _of_groups(
     seed = int(as_rng(rng).integers(2**31))
     jobs = [(sample, aim, options, seed) for sample, aim in zip(groups, aims, strict=True)]
     answers = run(_group, jobs, label="plans", **work)
-    rows = []
-    for sample, aim, answer in zip(groups, aims, answers, strict=True):
-        plan = answer if isinstance(answer, Plan) else None
-        rows.append(
-            {
-                "group": sample.label,
-                "claim": str(aim.claim),
-                "n_now": sample.n,
-                "n": plan.n if plan else None,
-                "unit": plan.unit if plan else "",
-                "chance": plan.chance if plan else np.nan,
-                "mc_error": plan.mc_error if plan else np.nan,
-                "ceiling": plan.ceiling if plan else np.nan,
-                "sentence": str(answer),
-            }
-        )
+    unanswered = {"n": None, "unit": "", "chance": np.nan, "mc_error": np.nan, "ceiling": np.nan}
+    rows = [
+        {"group": sample.label, "claim": str(aim.claim), "n_now": sample.n}
+        | {name: getattr(answer, name) if isinstance(answer, Plan) else value for name, value in unanswered.items()}
+        | {"sentence": str(answer)}
+        for sample, aim, answer in zip(groups, aims, answers, strict=True)
+    ]
     return pd.DataFrame(rows).astype({"n": "Int64"})
 
 

@@ -106,13 +106,13 @@ def plan_groups(
         specimen broke or slipped below the claim, or the highest attainable chance lies under the one asked for; a
         `Trouble` with the group's name and the reason where there is no plan.
     """
-    law, target = get_family(family), check_assurance(assurance)
+    found, target = get_family(family), check_assurance(assurance)
     tasks = []
     for group in groups:
         if (judged := group.judged) is not None:
             below = judged.sentence if judged.verdict.below else ""
             why = judged.sentence if judged.verdict is Verdict.SEVERAL else ""
-            tasks.append((group.sample, judged.rating, basis, target, law.name, rng, below, why))
+            tasks.append((group.sample, judged.rating, basis, target, found.name, rng, below, why))
     return run(_guarded, tasks, n_jobs=n_jobs, progress=progress, label="plans")
 
 

@@ -119,7 +119,7 @@ def looks(
     """
     sample = as_sample(sample)
     aim = StrengthAim.of(claim, basis, family, judge)
-    strength, found, law, edge = aim.strength, aim.basis, aim.family, aim.edge
+    strength, found, family, edge = aim.strength, aim.basis, aim.family, aim.edge
     if not found.tolerance:
         raise InputError(f"Looks need a basis with a confidence, got '{found.name}' ({found.kind}).")
     target = check_assurance(assurance)
@@ -134,18 +134,18 @@ def looks(
     if aim.governed and len(treatments(sample)) > 1:
         both = [
             looks(
-                each, aim.claim, every=step, assurance=target, family=law, judge=judge, max_looks=many,
+                each, aim.claim, every=step, assurance=target, family=family, judge=judge, max_looks=many,
                 boundary=boundary, survivors=survivors, rng=int(generator.integers(2**31)),
             )
             for each in treatments(sample).values()
         ]  # fmt: skip
         return max(both, key=lambda plan: (math.inf if plan.n is None else plan.n, -plan.chance))
-    known = confidence_distribution(sample, law)
+    known = confidence_distribution(sample, family)
     bound = governing(sample, found)
     judged = judge_bound(sample, strength, found, bound, math.nan) if aim.governed else None
     drawn = draw_populations(known, aim, generator, SERIES)
     seed, null = seeds(generator, 2)
-    z, fresh = standard_series(law, step * many, SERIES, held, seed)
+    z, fresh = standard_series(family, step * many, SERIES, held, seed)
     series = _Looks(sample, drawn.location[:, None] + drawn.spread[:, None] * z, fresh, aim)
     ceiling = known.confidence_that(strength, found.fraction_below)
     if aim.governed:
@@ -154,7 +154,7 @@ def looks(
     at_edge, answers = [], []
     for j in range(many + 1):
         series.look(step * j)
-        at_edge.append(edge_confidence(law, sample.n + step * j, held, found, edge_seed))
+        at_edge.append(edge_confidence(family, sample.n + step * j, held, found, edge_seed))
         levels = look_levels(np.column_stack(at_edge), sample.n + step * np.arange(j + 1), found.confidence, boundary)
         answers.append(_by_looks(series.reached(levels)))
         if j == 0 and judged is not None:
@@ -177,14 +177,14 @@ def looks(
         question="looks",
         claim=str(aim.claim),
         group=sample.label,
-        family=law.name,
+        family=family.name,
         basis=found.name,
         n_now=sample.n,
         assurance=target,
         ceiling=ceiling,
         sentence=_sentence(sample, aim, judged, answer, step, asked, step * sum(1 - w[0] for w in won[:-1])),
         assumptions=(
-            f"Simulated populations: {NAMES[law.name]} distribution, location and scale as uncertain as the "
+            f"Simulated populations: {NAMES[family.name]} distribution, location and scale as uncertain as the "
             f"{count(sample.n)} in hand leave them.",
             f"Judged after every {step} more, {_each(levels)}, by {_by_words(aim)}; testing stops at success.",
             held_further(held),
