@@ -70,7 +70,7 @@ def more_comparison(
 
     Examples
     --------
-    >>> slow, shock = Sample([24.1, 25.3, 24.6, 25.0]), Sample([23.2, 24.4, 23.9, 24.1])
+    >>> slow, shock = [24.1, 25.3, 24.6, 25.0], [23.2, 24.4, 23.9, 24.1]
     >>> more_comparison(slow, shock, Claim(keeps=0.9)).n
     0
     """

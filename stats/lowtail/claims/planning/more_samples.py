@@ -96,7 +96,7 @@ def more_samples(
 
     Examples
     --------
-    >>> plan = more_samples(Sample([24.1, 25.3, 22.8, 26.0, 23.9]), 18.0, "B-basis")
+    >>> plan = more_samples([24.1, 25.3, 22.8, 26.0, 23.9], 18.0, "B-basis")
     >>> plan.n, plan.unit
     (13, 'specimen')
     """
