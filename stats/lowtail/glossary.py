@@ -383,6 +383,8 @@ RESULTS: dict[str, Column] = {
         "number",
     ),
     "cv": Column("coefficient of variation: standard deviation over mean", kind="number"),
+    "cv_other": Column("coefficient of variation of the other arm", kind="number"),
+    "strength": Column("strength claimed, which the lower bound is to reach", "kN", "number"),
     "mean_minus_3s_kN": Column("mean - 3 s: a habit, not a bound", "kN", "number"),
     "three_s_shows": Column("share of the population that mean - 3 s really bounds, at 95 % confidence"),
     "basis": Column("tolerance basis: the share that is stronger, and with which confidence"),

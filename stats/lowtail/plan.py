@@ -2,16 +2,16 @@
 
 from lowtail.claims.planning.batches import batches
 from lowtail.claims.planning.comparison import comparison
-from lowtail.claims.planning.core.plan import Claim, Plan
-from lowtail.claims.planning.looks import look_confidence, looks
+from lowtail.claims.planning.core.claim import Claim
+from lowtail.claims.planning.core.plan import Plan
+from lowtail.claims.planning.grid import grid
+from lowtail.claims.planning.look_levels import look_confidence
+from lowtail.claims.planning.looks import looks
 from lowtail.claims.planning.more_comparison import more_comparison
 from lowtail.claims.planning.more_samples import more_samples
 from lowtail.claims.planning.new_series import new_series
 from lowtail.claims.planning.next_specimens import NextSpecimens, next_specimens
-from lowtail.claims.planning.power_grid import power_grid
 from lowtail.claims.planning.precision import precision
-from lowtail.claims.planning.table import table
-from lowtail.claims.planning.what_if import what_if
 from lowtail.claims.planning.zero_failure import zero_failure
 
 __all__ = [
@@ -20,16 +20,14 @@ __all__ = [
     "Plan",
     "batches",
     "comparison",
+    "grid",
     "look_confidence",
     "looks",
     "more_comparison",
     "more_samples",
     "new_series",
     "next_specimens",
-    "power_grid",
     "precision",
-    "table",
-    "what_if",
     "zero_failure",
 ]
 

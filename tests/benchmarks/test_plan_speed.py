@@ -90,11 +90,11 @@ CASES: dict[str, Callable[[], object]] = {
     "next_specimens, comparison": lambda: lt.plan.next_specimens(
         [FIVE, FOUR], [None, lt.plan.Claim(keeps=0.95)], budget=10, progress=False
     ),
-    "what_if, 60 cells": lambda: lt.plan.what_if(19, mean=[24, 25, 26], cv=[0.04, 0.05, 0.06, 0.07], progress=False),
-    "plan_table, 40 groups": lambda: lt.plan.table(groups(), 20, progress=False),
-    "plan_table, 40 groups, survivors": lambda: lt.plan.table(survivors(), 20.5, progress=False),
-    "plan_table, 40, normal, survivors": lambda: lt.plan.table(survivors(), 20.5, family="normal", progress=False),
-    "plan_table, 40 groups, normal": lambda: lt.plan.table(groups(), 20, family="normal", progress=False),
+    "grid, 60 cells": lambda: lt.plan.grid(19, mean=[24, 25, 26], cv=[0.04, 0.05, 0.06, 0.07], progress=False),
+    "grid, 40 groups": lambda: lt.plan.grid(20, samples=groups(), progress=False),
+    "grid, 40 groups, survivors": lambda: lt.plan.grid(20.5, samples=survivors(), progress=False),
+    "grid, 40, normal, survivors": lambda: lt.plan.grid(20.5, samples=survivors(), family="normal", progress=False),
+    "grid, 40 groups, normal": lambda: lt.plan.grid(20, samples=groups(), family="normal", progress=False),
 }
 
 

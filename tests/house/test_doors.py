@@ -139,7 +139,7 @@ def valid(folder):
         "plan.comparison": {"ratio": 0.9, "cv": 0.03, "max_n": 20},
         "plan.looks": one | {"claim": 18.0, "every": 2, "max_looks": 2},
         "plan.precision": {"within": 0.2, "cv": 0.05, "max_n": 10},
-        "plan.table": both | {"claims": 18.0, "max_n": 3},
+        "plan.grid": {"claim": 18.0, "mean": 23.0, "cv": 0.05, "n": (3, 5)},
         "plan.zero_failure": {"reliability": 0.9},
         "plot.batches": one,
         "plot.breaks": {"log_or_samples": [FIVE]},
@@ -153,7 +153,6 @@ def valid(folder):
         "plot.weak_link": {"answer": link},
         "checks.plotting_positions": {"load": [21.0, 22.0]},
         "checks.pooling": both | {"size": 400, "power": False},
-        "plan.power_grid": {"n_reference": [3], "n_other": [3], "ratio": [0.9], "cv": [0.05], "size": 100},
         "trend.rate_effect": {"log": LOG, "by": "item"},
         "rating_check": {"log": LOG},
         "read_breaks": {"path": DATA / "park_breaks.csv"},
@@ -177,7 +176,6 @@ def valid(folder):
         "trace.under_read_flank": {"rate_hz": 1000.0, "width_ms": 5.0, "share": 0.8},
         "drops.up_and_down": {"severity": [1.0, 2, 3, 2, 3, 4, 3], "broke": [0, 0, 1, 0, 0, 1, 1]},
         "parts.weak_link": {"tests": parts, "size": 1000},
-        "plan.what_if": {"claim": 18.0, "mean": 23.0, "cv": 0.05, "n": (3, 5)},
         "write_report": {"log": LOG, "path": folder / "page.html"},
     }
 

@@ -6,8 +6,8 @@ import pytest
 from scipy import stats
 
 from lowtail import BASES, Basis
-from lowtail.claims.planning.comparison import log_spread
 from lowtail.claims.planning.core.chances import chance_bound, chance_two_arms
+from lowtail.claims.planning.core.population import log_spread
 from lowtail.plan import comparison as plan_comparison
 from lowtail.plan import new_series as plan_bound
 from lowtail.plan import zero_failure as plan_zero_failure

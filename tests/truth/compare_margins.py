@@ -22,8 +22,7 @@ from scipy import stats
 from lowtail import Sample, compare
 from lowtail._shared.parallel import run, seeds
 from lowtail.claims.comparison.deciding import ends_of, shown
-from lowtail.claims.planning.core.arms import Aim
-from lowtail.claims.planning.core.power import judge
+from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.models.two_samples.half_and_half import Arms
 
 REPETITIONS, FAMILIES, HELD_REPETITIONS, CHECKED = 100_000, 14_000, 6_000, 3
@@ -102,8 +101,8 @@ def with_survivors(name: str, n: int, m: int, held: tuple[float, float], seed: o
         arms.append((np.minimum(y, limit), y <= limit))
     good = np.logical_and.reduce([broke.sum(axis=1) >= 2 for _, broke in arms])
     first, second = ((y[good], broke[good]) for y, broke in arms)
-    aim = Aim("no worse than", 1.0, 0.95)
-    found = {"keeps": judge(first, second, aim), "fails": judge(second, first, aim)}
+    aim = ComparisonAim("no worse than", 1.0, 0.95)
+    found = {"keeps": aim.reached(first, second), "fails": aim.reached(second, first)}
     close = []
     for i in range(CHECKED):
         pair = [Sample(np.exp(y[i]), broke[i]) for y, broke in (first, second)]

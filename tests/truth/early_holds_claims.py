@@ -19,7 +19,8 @@ from early_holds import FRACTIONS, LEVELS, Limits, lets_go, lower, proof, rig, w
 
 from lowtail import NoAnswerError
 from lowtail._shared.parallel import seeds
-from lowtail.claims.planning.core.simulate import lower_bound, standard_series
+from lowtail.claims.planning.core.judge import lower_bound
+from lowtail.claims.planning.core.simulate import standard_series
 from lowtail.models.distributions.families import get_family
 from lowtail.models.early.holds import calibrated_confidence
 from lowtail.models.early.signed_root import on_y

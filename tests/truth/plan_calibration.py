@@ -1,10 +1,10 @@
 """Do plans made from 5 specimens succeed as often as they say? Run: ``python tests/truth/plan_calibration.py``.
 
 For each invented series of 5 a claim is chosen whose present confidence is 0.90 or 0.93; `more_samples` says how many
-more give a chance of 0.80. Then fresh worlds are drawn from the confidence distribution with another seed, that many
-specimens are tested in each, and the pooled bound is taken from the exact engine (not the quick one the planner uses).
-Beside it stands the plug-in plan, which takes the fitted distribution as known, with its real rate over the same
-worlds. Writes plan_calibration.csv.
+more give a chance of 0.80. Then fresh populations are drawn from the confidence distribution with another seed, that
+many specimens are tested in each, and the pooled bound is taken from the exact engine (not the quick one the planner
+uses). Beside it stands the plug-in plan, which takes the fitted distribution as known, with its real rate over the same
+populations. Writes plan_calibration.csv.
 """
 
 from __future__ import annotations
@@ -15,11 +15,14 @@ import numpy as np
 import pandas as pd
 
 import lowtail as lt
-from lowtail.claims.planning.core.populations import Worlds, trials_in
+from lowtail.claims.planning.core.experiments import PooledSeries
+from lowtail.claims.planning.core.judge import StrengthAim
+from lowtail.claims.planning.core.populations import Populations
 from lowtail.claims.planning.core.simulate import standard_series
+from lowtail.claims.planning.core.trials import Trials
 from lowtail.models.distributions.families import get_family
 
-SERIES, WORLDS, ASSURANCE = 10, 3000, 0.8
+SERIES, POPULATIONS, ASSURANCE = 10, 3000, 0.8
 
 
 def plug_in(sample: lt.Sample, claim: float, family: str, basis: lt.Basis) -> int:
@@ -28,9 +31,9 @@ def plug_in(sample: lt.Sample, claim: float, family: str, basis: lt.Basis) -> in
     fit = lt.fit(sample, law)
     spread = fit.spread if family == "weibull" else fit.spread * np.sqrt(sample.n / (sample.n - 1))
     size = 4000
-    world = Worlds(law, np.full(size, fit.location), np.full(size, spread), np.zeros(size))
+    known = Populations(law, np.full(size, fit.location), np.full(size, spread), np.zeros(size), np.zeros(size))
     seeds = np.random.SeedSequence(5).spawn(4)
-    trials = trials_in(world, sample, float(law.transform(claim)), basis, 0.0, seeds, ASSURANCE)
+    trials = Trials(PooledSeries(known, sample, StrengthAim(claim, basis, law), 0.0, seeds), ASSURANCE)
     for more in range(1, 61):
         if trials.full(more)[0] >= ASSURANCE:
             return more
@@ -38,11 +41,13 @@ def plug_in(sample: lt.Sample, claim: float, family: str, basis: lt.Basis) -> in
 
 
 def real_rate(sample: lt.Sample, claim: float, family: str, basis: lt.Basis, more: int, seed: int) -> float:
-    """Share of fresh worlds in which the pooled series backs the claim, by the exact engine."""
+    """Share of fresh populations in which the pooled series backs the claim, by the exact engine."""
     law = get_family(family)
-    location, spread = lt.confidence_distribution(sample, law).draws(WORLDS, np.random.default_rng(seed))
-    z, _ = standard_series(law, more, WORLDS, 0.0, np.random.SeedSequence(seed + 1))
-    y = np.column_stack([np.tile(law.transform(sample.load), (WORLDS, 1)), location[:, None] + spread[:, None] * z])
+    location, spread = lt.confidence_distribution(sample, law).draws(POPULATIONS, np.random.default_rng(seed))
+    z, _ = standard_series(law, more, POPULATIONS, 0.0, np.random.SeedSequence(seed + 1))
+    y = np.column_stack(
+        [np.tile(law.transform(sample.load), (POPULATIONS, 1)), location[:, None] + spread[:, None] * z]
+    )
     base = 0.0 if law.on_log else 10.0 - min(float(y.min()), 0.0)
     got = lt.many.confidence_that(law.inverse(y + base), None, law, claim + base, basis.fraction_below)
     return float(np.mean(got >= basis.confidence))

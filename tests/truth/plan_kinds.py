@@ -1,7 +1,7 @@
 """Do plans of every simulated kind succeed as often as they say? Run: ``python tests/truth/plan_kinds.py``.
 
-Each plan asks for a chance of 0.80. Its number is then tested in fresh worlds drawn with another seed, and each series
-is judged by the exact engine or by a reference library, not by the quick forms the planner uses:
+Each plan asks for a chance of 0.80. Its number is then tested in fresh populations drawn with another seed, and each
+series is judged by the exact engine or by a reference library, not by the quick forms the planner uses:
 
 - more specimens with survivors in hand (Weibull, normal), and in looks with both boundaries: `confidence_many`;
 - more specimens of two arms: Welch's interval of scipy.stats.ttest_ind, or draws from both confidence distributions;
@@ -21,9 +21,8 @@ import pandas as pd
 from scipy import stats
 
 import lowtail as lt
+from lowtail.claims.planning.core.population import Population
 from lowtail.claims.planning.core.simulate import standard_series
-from lowtail.claims.planning.core.weibull_batches import BatchWorld
-from lowtail.claims.planning.new_series import make_world
 from lowtail.models.batches.weibull_batches import weibull_batches
 from lowtail.models.distributions.families import get_family
 
@@ -36,7 +35,7 @@ AGED = lt.Sample([22.8, 24.9, 23.9, 25.1, 24.0], [True, True, True, False, True]
 
 
 def pooled(sample: lt.Sample, family: str, more: int, size: int, seed: int = SEED) -> tuple[np.ndarray, np.ndarray]:
-    """Loads and breaks of the series in hand with ``more`` specimens from fresh worlds of its confidence
+    """Loads and breaks of the series in hand with ``more`` specimens from fresh populations of its confidence
     distribution."""
     law = get_family(family)
     location, spread = lt.confidence_distribution(sample, law).draws(size, np.random.default_rng(seed))
@@ -100,7 +99,7 @@ def comparison_rows() -> list[dict[str, object]]:
     arms = [pooled(s, "weibull", plan.arms[i], 1600, SEED + 10 * i) for i, s in enumerate((SLOW, AGED))]
     rows.append(row("more of two arms, survivors", plan, by_draws(arms[0], arms[1], np.log(0.93)) >= 0.95))
     plan = lt.plan.comparison(0.9, 0.06, survivors=0.2)
-    series, spread = [], make_world("weibull", 1.0, 0.06).spread
+    series, spread = [], Population.of("weibull", 1.0, 0.06).spread
     for i in range(2):
         z, broke = standard_series(lt.WEIBULL, plan.arms[i], 1600, 0.2, np.random.SeedSequence(SEED + i))
         series.append((spread * z + (np.log(0.9) if i else 0.0), broke))
@@ -112,14 +111,14 @@ def comparison_rows() -> list[dict[str, object]]:
 def new_rows() -> list[dict[str, object]]:
     rows = []
     for family, size in (("weibull", 20_000), ("normal", 4000)):
-        law, world = get_family(family), make_world(family, 25.0, 0.06)
+        law, population = get_family(family), Population.of(family, 25.0, 0.06)
         plan = lt.plan.new_series(20.5, BASIS, mean=25, cv=0.06, family=family, survivors=0.3)
         z, broke = standard_series(law, plan.n or 0, size, 0.3, np.random.SeedSequence(SEED))
-        got = exact_confidence(world.location + world.spread * z, broke, family, 20.5) >= 0.95
+        got = exact_confidence(population.location + population.spread * z, broke, family, 20.5) >= 0.95
         rows.append(row(f"new series, survivors, {family}", plan, got))
         plan = lt.plan.precision(0.06, BASIS, cv=0.06, family=family, survivors=0.3)
         z, broke = standard_series(law, plan.n or 0, size, 0.3, np.random.SeedSequence(SEED + 1))
-        load = law.inverse(world.location + world.spread * z)
+        load = law.inverse(population.location + population.spread * z)
         low, high = (lt.many.lower_bound(load, broke, family, 0.1, g) for g in (0.975, 0.025))
         rows.append(row(f"precision, survivors, {family}", plan, (high - low) / (high + low) <= 0.06))
     return rows
@@ -131,14 +130,14 @@ def batch_rows() -> list[dict[str, object]]:
         plan = lt.plan.batches(
             18.5, BASIS, mean=25, cv=0.06, batches=number, between=between, family="weibull", survivors=held
         )
-        each, rng, world = plan.arms[0], np.random.default_rng(SEED), BatchWorld.of(25, 0.06, between, held)
+        each, rng, known = plan.arms[0], np.random.default_rng(SEED), Population.of_batches(25, 0.06, between, held)
         batch, won = np.repeat(np.arange(number), each), []
         for _ in range(5000):
-            lots = world.middle + world.between * rng.standard_normal(number)
-            u = lots[batch] + world.within * np.log(rng.standard_exponential(batch.size))
+            lots = known.location + known.between * rng.standard_normal(number)
+            u = lots[batch] + known.spread * np.log(rng.standard_exponential(batch.size))
             rig = np.full(u.size, np.inf)
             if held:
-                rig = world.middle + world.rig() + world.within * np.log(rng.standard_exponential(batch.size))
+                rig = known.location + known.rig() + known.spread * np.log(rng.standard_exponential(batch.size))
             broke = u <= rig
             breaks = np.bincount(batch[broke], minlength=number)
             if breaks.min() == 0 or breaks.max() < 2:

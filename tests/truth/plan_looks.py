@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 import lowtail as lt
-from lowtail.claims.planning.looks import BOUNDARIES, _edge_confidence, look_levels
+from lowtail.claims.planning.look_levels import edge_confidence, look_levels
+from lowtail.claims.planning.looks import BOUNDARIES
 from lowtail.models.distributions.families import get_family
 
 SERIES = 6000
@@ -27,7 +28,7 @@ def main() -> None:
             for first, every, looks in ((3, 2, 4), (5, 5, 3), (5, 1, 6)):
                 _, foretold = lt.plan.look_confidence(family, basis, first, every, looks, rng=1)
                 sizes = np.arange(first, first + every * looks + 1, every)
-                at_edge = np.column_stack([_edge_confidence(law, int(n), 0.0, basis, 1) for n in sizes])
+                at_edge = np.column_stack([edge_confidence(law, int(n), 0.0, basis, 1) for n in sizes])
                 rng = np.random.default_rng(99)
                 y = law.standard.ppf(rng.random((SERIES, sizes[-1])))
                 claim = float(law.quantile(basis.fraction_below))

@@ -16,8 +16,8 @@ import pandas as pd
 from scipy import special
 
 import lowtail as lt
+from lowtail.claims.planning.core.population import Population
 from lowtail.claims.planning.core.simulate import standard_series
-from lowtail.claims.planning.new_series import make_world
 from lowtail.models.batches.normal_batches import batch_sums, pivotal_below
 from lowtail.models.batches.weibull_batches import weibull_batches
 from lowtail.models.bounds.cautious import cautious_many
@@ -60,10 +60,10 @@ def more(sample: lt.Sample, claim: float, family: str, size: int) -> dict[str, o
 
 
 def new(claim: float, family: str, size: int) -> dict[str, object]:
-    law, world = get_family(family), make_world(family, 25.0, 0.05)
+    law, population = get_family(family), Population.of(family, 25.0, 0.05)
     plan = lt.plan.new_series(claim, BASIS, mean=25, cv=0.05, family=family)
     z, _ = standard_series(law, plan.n or 2, size, 0.0, np.random.SeedSequence(SEED + 2))
-    load = law.inverse(world.location + world.spread * z)
+    load = law.inverse(population.location + population.spread * z)
     return row(f"new series, {family}", plan, reaches(load, np.ones(load.shape, dtype=bool), claim))
 
 

@@ -126,7 +126,7 @@ _KINDS: dict[str, Kind] = {
     "LoadCell": _made(
         "lowtail.logs.traces.budget.LoadCell", "Make one with lt.trace.LoadCell(capacity_kN=..., error_limit=...)."
     ),
-    "Claim": _made("lowtail.claims.planning.core.plan.Claim", "Make one with lt.plan.Claim(strength=...)."),
+    "Claim": _made("lowtail.claims.planning.core.claim.Claim", "Make one with lt.plan.Claim(strength=...)."),
     "Predictive": _made("lowtail.models.confidence.predictive.Predictive", "It is made by lt.scale_prior(samples)."),
     "ScalePrior": _made("lowtail.models.confidence.search.ScalePrior", "Make one with lt.scale_prior(samples)."),
     "Fit": _made("lowtail.models.distributions.fit.Fit", "Make one with lt.fit(sample)."),

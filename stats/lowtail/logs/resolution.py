@@ -47,7 +47,8 @@ def _coarsest(load: ArrayLike, digits: tuple[int, ...]) -> float:
     for power in range(2, -4, -1):
         for digit in digits:
             step = float(f"{digit}e{power}")
-            if np.abs(values / step - np.round(values / step)).max() < 1e-6:
+            whole = np.round(values / step)  # a load far below a step is no multiple of it
+            if whole.min() >= 1 and np.abs(values / step - whole).max() < 1e-6:
                 return step
     return 0.0
 

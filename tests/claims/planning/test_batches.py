@@ -3,8 +3,8 @@ import pytest
 
 import lowtail as lt
 from lowtail import InputError
-from lowtail.claims.planning.batches import batch_confidence
-from lowtail.claims.planning.core.weibull_batches import BatchWorld, _draw, weibull_batch_confidence
+from lowtail.claims.planning.core.population import Population
+from lowtail.models.batches.many import normal_batch_confidence, weibull_batch_confidence
 from lowtail.models.batches.normal_batches import batch_sums, pivotal_low
 from lowtail.models.batches.weibull_batches import weibull_batches
 
@@ -15,9 +15,8 @@ def test_confidence_is_the_one_behind_the_bound_across_batches(number: int, size
     groups = [25 + rng.normal(0, 0.8) + rng.normal(0, 1, size) for _ in range(number)]
     sums = batch_sums(groups)
     low = pivotal_low(sums, 0.1, 0.9)
-    got = batch_confidence(
-        np.array([sums.mean - low]), np.array([sums.between]), np.array([sums.within]), number, size, 0.1
-    )
+    squares = np.array([sums.between]), np.array([sums.within])
+    got = normal_batch_confidence(np.array([sums.mean - low]), *squares, number, 1 / size, number * (size - 1), 0.1)
     assert got[0] == pytest.approx(0.9, abs=2e-3)
 
 
@@ -65,9 +64,9 @@ def test_refusals(arguments: dict[str, object], words: str) -> None:
 @pytest.mark.parametrize(("number", "size", "held"), [(3, 4, 0.0), (5, 3, 0.3), (6, 8, 0.3)])
 def test_weibull_confidence_is_the_one_behind_the_bound(number: int, size: int, held: float) -> None:
     """Of many simulated sets at once, against the engine of `batch_bound`, one by one."""
-    world = BatchWorld.of(25, 0.06, 0.4, held)
-    y, broke = _draw(world, number, size, np.random.SeedSequence(2))
-    claim = world.low(0.1) - world.middle - 0.03
+    population = Population.of_batches(25, 0.06, 0.4, held)
+    y, broke = population.batches(number, size, 3000, np.random.SeedSequence(2))
+    claim = population.low(0.1) - population.location - 0.03
     got = weibull_batch_confidence(y, broke, claim, 0.1)
     batch, gaps = np.repeat(np.arange(number), size), []
     for i in range(60):
@@ -81,17 +80,17 @@ def test_weibull_confidence_is_the_one_behind_the_bound(number: int, size: int, 
     assert abs(np.mean(gaps)) < 0.002
 
 
-def test_batch_world_has_the_mean_the_cv_and_the_survivors() -> None:
-    world = BatchWorld.of(25, 0.08, 0.3, 0.25)
+def test_population_of_batches_has_the_mean_the_cv_and_the_survivors() -> None:
+    population = Population.of_batches(25, 0.08, 0.3, 0.25)
     rng = np.random.default_rng(1)
-    lots = world.between * rng.standard_normal(400_000)
-    log_load = world.middle + lots + world.within * np.log(rng.standard_exponential(400_000))
+    lots = population.between * rng.standard_normal(400_000)
+    log_load = population.location + lots + population.spread * np.log(rng.standard_exponential(400_000))
     load = np.exp(log_load)
     assert load.mean() == pytest.approx(25, rel=1e-3)
     assert load.std() / load.mean() == pytest.approx(0.08, rel=5e-3)
     assert lots.var() / log_load.var() == pytest.approx(0.3, abs=5e-3)
-    assert np.mean(log_load < world.low(0.1)) == pytest.approx(0.1, abs=2e-3)
-    _, broke = _draw(world, 6, 5, np.random.SeedSequence(1))
+    assert np.mean(log_load < population.low(0.1)) == pytest.approx(0.1, abs=2e-3)
+    _, broke = population.batches(6, 5, 3000, np.random.SeedSequence(1))
     assert 1 - broke.mean() == pytest.approx(0.25, abs=0.01)
 
 

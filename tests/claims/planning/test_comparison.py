@@ -5,12 +5,12 @@ from scipy import stats
 
 import lowtail as lt
 from lowtail import InputError
-from lowtail.claims.planning.comparison import log_spread
-from lowtail.claims.planning.core.arms import Aim
+from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.chances import behrens_fisher_reach, chance_two_arms
-from lowtail.claims.planning.core.pairs import judge_complete
-from lowtail.claims.planning.core.power import judge, trials_by_test
+from lowtail.claims.planning.core.experiments import NamedTestPairs
+from lowtail.claims.planning.core.population import log_spread
 from lowtail.claims.planning.core.simulate import standard_series
+from lowtail.claims.planning.core.trials import Trials
 from lowtail.models.series.weibull_ratio import _by_draws, ratio_confidence, take
 from lowtail.models.two_samples.t_tests import behrens_fisher
 
@@ -112,7 +112,7 @@ def test_power_of_the_default_is_what_its_rule_shows_in_simulated_series(
     rng = np.random.default_rng(4)
     size, shift, margin = 40_000, -0.12 if goal == "difference" else 0.0, 0.84
     x, y = rng.normal(0, 0.06, (size, n_1)), rng.normal(shift, 0.09, (size, n_2))
-    aim = Aim(goal, 1.0 if goal == "difference" else margin, 0.95, alternative)
+    aim = ComparisonAim(goal, 1.0 if goal == "difference" else margin, 0.95, alternative)
     power = chance_two_arms(
         n_1,
         n_2,
@@ -125,7 +125,7 @@ def test_power_of_the_default_is_what_its_rule_shows_in_simulated_series(
         alternative=alternative,
     )
     assert 0.05 < power < 0.95
-    assert judge_complete(x, y, aim).mean() == pytest.approx(power, abs=3 * np.sqrt(0.25 / size))
+    assert aim.reached_complete(x, y).mean() == pytest.approx(power, abs=3 * np.sqrt(0.25 / size))
 
 
 def test_survivors_on_one_side_are_judged_by_both_families() -> None:
@@ -133,7 +133,7 @@ def test_survivors_on_one_side_are_judged_by_both_families() -> None:
     rng = np.random.default_rng(8)
     y = [rng.normal(shift, 0.06, (25, 6)) for shift in (0.0, 0.03)]
     broke = [(rng.random((25, 6)) > 0.25) | (np.arange(6) < 2) for _ in range(2)]
-    quick = judge((y[0], broke[0]), (y[1], broke[1]), Aim("no worse than", 0.93, 0.95))
+    quick = ComparisonAim("no worse than", 0.93, 0.95).reached((y[0], broke[0]), (y[1], broke[1]))
     clear = 0
     for i in range(25):
         arms = [lt.Sample(np.exp(y[a][i]), broke[a][i]) for a in (0, 1)]
@@ -174,7 +174,7 @@ def test_survivors_are_judged_as_compare_judges_them() -> None:
     size, n = 60, 8
     logs = [shift + 0.06 * np.log(rng.standard_exponential((size, n))) for shift in (0.0, -0.09)]
     broke = [(rng.random((size, n)) > 0.25) | (np.arange(n) < 2) for _ in range(2)]
-    quick = judge((logs[0], broke[0]), (logs[1], broke[1]), Aim("difference", 1.0, 0.95))
+    quick = ComparisonAim("difference", 1.0, 0.95).reached((logs[0], broke[0]), (logs[1], broke[1]))
     median = np.log(np.log(2.0))
     slow = []
     for i in range(size):
@@ -198,8 +198,9 @@ def test_survivors_cost_specimens() -> None:
 
 def test_named_test_by_simulation() -> None:
     """Mann-Whitney cannot reach 5 % with 3 against 3: smallest p 2 / C(6, 3) = 0.1."""
-    aim = Aim("difference", 1.0, 0.95)
-    assert trials_by_test("Mann-Whitney", 0.5, (0.05, 0.05), (0.0, 0.0), aim, 1).full((3, 3)) == (0.0, 0.0)
+    aim = ComparisonAim("difference", 1.0, 0.95)
+    trials = Trials(NamedTestPairs(0.5, (0.05, 0.05), (0.0, 0.0), aim, 1, "Mann-Whitney"))
+    assert trials.full((3, 3)) == (0.0, 0.0)
     plan = lt.plan.comparison(0.8, 0.06, test="Mann-Whitney", max_n=12)
     assert plan.n == 4
     assert plan.chance_before == 0

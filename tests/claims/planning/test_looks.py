@@ -5,7 +5,7 @@ from scipy import special
 import lowtail as lt
 from lowtail import InputError, NoAnswerError
 from lowtail.claims.planning.core.judge import normal_factor_confidence
-from lowtail.claims.planning.looks import look_levels
+from lowtail.claims.planning.look_levels import look_levels
 
 FIVE = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval")
 

@@ -3,8 +3,7 @@ import pytest
 
 import lowtail as lt
 from lowtail import InputError, NoAnswerError
-from lowtail.claims.planning.core.arms import Aim
-from lowtail.claims.planning.core.pairs import judge_complete
+from lowtail.claims.planning.core.arms import ComparisonAim
 
 SLOW = lt.Sample([24.1, 25.3, 23.2, 26.0, 24.4], label="slow pull")
 SHOCK = lt.Sample([22.8, 24.9, 23.9, 25.1], label="shock")
@@ -16,8 +15,8 @@ HELD = lt.Sample([22.8, 24.9, 23.9, 25.1, 24.0], [True, True, True, False, True]
 def test_judged_as_compare_judges(sizes: tuple[int, int], goal: str) -> None:
     rng = np.random.default_rng(9)
     x, y = rng.normal(3.2, 0.05, (8, sizes[0])), rng.normal(3.15, 0.07, (8, sizes[1]))
-    aim = Aim(goal, 1.0 if goal == "difference" else 0.88, 0.95)
-    got = judge_complete(x, y, aim)
+    aim = ComparisonAim(goal, 1.0 if goal == "difference" else 0.88, 0.95)
+    got = aim.reached_complete(x, y)
     for row in range(8):
         arms = lt.Sample(np.exp(x[row])), lt.Sample(np.exp(y[row]))
         found = lt.compare(*arms, margin=None if goal == "difference" else 0.88)

@@ -7,7 +7,8 @@ import pytest
 
 import lowtail as lt
 from lowtail import NORMAL, InputError, NoAnswerError
-from lowtail.claims.planning.core.populations import draw_worlds
+from lowtail.claims.planning.core.judge import StrengthAim
+from lowtail.claims.planning.core.populations import draw_populations
 from lowtail.claims.planning.core.trials import CURVE, Trials
 
 one_distribution = partial(
@@ -34,7 +35,7 @@ def test_normal_curve_and_ceiling() -> None:
     assert plan.ceiling == pytest.approx(ceiling, abs=1e-6)
     assert plan.n is None
     chance = plan.curve.set_index("n")["chance"]
-    # an earlier simulation of the same predictive curve with other code (4,000 to 20,000 worlds)
+    # an earlier simulation of the same predictive curve with other code (4,000 to 20,000 populations)
     for m, want in {2: 0.33, 3: 0.45, 5: 0.55, 8: 0.62}.items():
         assert chance[m] == pytest.approx(want, abs=0.02)
     assert chance[0] == chance[1] == 0
@@ -86,12 +87,12 @@ def test_same_digits_on_one_or_two_workers_and_from_the_same_seed() -> None:
     assert one.curve["chance"].to_numpy() == pytest.approx(other.curve["chance"].to_numpy(), abs=0.025)
 
 
-def test_stratified_worlds_keep_the_law() -> None:
+def test_stratified_populations_keep_the_distribution() -> None:
     law = lt.confidence_distribution(exact_five(), "normal")
-    worlds = draw_worlds(law, NORMAL, 22.0, lt.BASES["B-basis"], np.random.default_rng(0))
+    drawn = draw_populations(law, StrengthAim(22.0, lt.BASES["B-basis"], NORMAL), np.random.default_rng(0))
     want = law.confidence_that(22.0, 0.1)
-    assert (worlds.margin >= 0).mean() == pytest.approx(want, abs=0.004)
-    assert np.mean(worlds.location) == pytest.approx(25.0, abs=0.03)
+    assert (drawn.margin >= 0).mean() == pytest.approx(want, abs=0.004)
+    assert np.mean(drawn.location) == pytest.approx(25.0, abs=0.03)
 
 
 def test_quick_enough() -> None:
@@ -122,11 +123,14 @@ def test_trials_spend_blocks_only_where_the_answer_hangs_on_them() -> None:
     rng = np.random.default_rng(1)
     asked: list[tuple[int, int]] = []
 
-    def make(wanted: list[tuple[int, int]]) -> list[np.ndarray]:
-        asked.extend(wanted)
-        return [rng.random(2500) < {1: 0.2, 2: 0.81}[size] for size, _ in wanted]
+    class Drawn:
+        blocks = 4
 
-    trials: Trials[int] = Trials(make, 0.8)
+        def won(self, size: int, block: int) -> np.ndarray:
+            asked.append((size, block))
+            return rng.random(2500) < {1: 0.2, 2: 0.81}[size]
+
+    trials: Trials[int] = Trials(Drawn(), 0.8)
     assert trials.chance(1)[0] < 0.3
     assert asked == [(1, 0)]
     share, error = trials.chance(2)
@@ -161,10 +165,11 @@ def test_with_early_holds_the_plan_judges_as_the_bound_does(family: str) -> None
     assert any("calibrated for that by simulation" in words for words in plan.assumptions)
 
 
-def test_worlds_follow_the_calibrated_confidences() -> None:
+def test_populations_follow_the_calibrated_confidences() -> None:
     law = lt.confidence_distribution(PROOF)
     for strength in (law.low(0.1, 0.9), law.low(0.1, 0.7)):
-        worlds = draw_worlds(law, law.family, float(np.log(strength)), lt.BASES["B-basis"], np.random.default_rng(0))
-        share = float((worlds.margin >= 0).mean())
+        aim = StrengthAim(strength, lt.BASES["B-basis"], law.family)
+        drawn = draw_populations(law, aim, np.random.default_rng(0))
+        share = float((drawn.margin >= 0).mean())
         assert share == pytest.approx(law.confidence_that(strength, 0.1), abs=0.012)
         assert share < law.plain_confidence_that(strength, 0.1) - 0.005

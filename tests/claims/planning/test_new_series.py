@@ -6,8 +6,10 @@ import pytest
 
 import lowtail as lt
 from lowtail import FAMILIES, NORMAL, WEIBULL, InputError
-from lowtail.claims.planning.core.simulate import chance_fresh
-from lowtail.claims.planning.new_series import chances_of, make_world
+from lowtail.claims.planning.core.experiments import FreshSeries, fresh_chances
+from lowtail.claims.planning.core.judge import ONE, StrengthAim
+from lowtail.claims.planning.core.population import Population
+from lowtail.claims.planning.core.trials import Trials
 from lowtail.many import confidence_that as confidence_many
 from lowtail.many import lower_bound as low_many
 from lowtail.models.series.normal_pivot import normal_confidence
@@ -19,10 +21,10 @@ one_distribution = partial(
 
 
 @pytest.mark.parametrize("family", list(FAMILIES))
-def test_world_has_the_mean_and_cv_asked_for(family: str) -> None:
-    world = make_world(family, 25.0, 0.08)
+def test_population_has_the_mean_and_cv_asked_for(family: str) -> None:
+    population = Population.of(family, 25.0, 0.08)
     u = (np.arange(200_000) + 0.5) / 200_000
-    load = world.family.inverse(world.location + world.spread * world.family.quantile(u))
+    load = population.family.inverse(population.location + population.spread * population.family.quantile(u))
     assert load.mean() == pytest.approx(25.0, rel=1e-4)
     assert load.std() / load.mean() == pytest.approx(0.08, rel=1e-3)
 
@@ -43,21 +45,17 @@ def test_weibull_pivot_bounds_are_the_engine_s() -> None:
 
 
 def test_weibull_chance_agrees_with_plain_simulation() -> None:
-    world = make_world("weibull", 25.0, 0.06)
-    basis = lt.BASES["B-basis"]
-    quick, error = chances_of(world, 20.5, basis, 5).full(9)
-    plain, plain_error = chance_fresh(9, WEIBULL, world.location, world.spread, 20.5, basis, 0.0, 8)
+    population, aim = Population.of("weibull", 25.0, 0.06), StrengthAim(20.5, lt.BASES["B-basis"], WEIBULL, ONE)
+    quick, error = fresh_chances(population, aim, 5).full(9)
+    plain, plain_error = Trials(FreshSeries.of(population, aim, 8)).full(9)
     assert error < 0.005
     assert quick == pytest.approx(plain, abs=4 * np.hypot(error, plain_error))
 
 
 def test_normal_chance_agrees_with_plain_simulation() -> None:
-    world = make_world("normal", 25.0, 0.06)
-    basis = lt.BASES["B-basis"]
-    exact, error = chances_of(world, 20.5, basis, 5, judge="one distribution").full(9)
-    plain, plain_error = chance_fresh(
-        9, NORMAL, world.location, world.spread, 20.5, basis, 0.0, 8, judge="one distribution"
-    )
+    population, aim = Population.of("normal", 25.0, 0.06), StrengthAim(20.5, lt.BASES["B-basis"], NORMAL, ONE)
+    exact, error = fresh_chances(population, aim, 5).full(9)
+    plain, plain_error = Trials(FreshSeries.of(population, aim, 8)).full(9)
     assert error == 0.0
     assert exact == pytest.approx(plain, abs=4 * plain_error)
 
@@ -106,10 +104,11 @@ def test_survivors_cost_specimens() -> None:
 
 
 def test_same_digits_on_one_or_two_workers() -> None:
-    basis = lt.BASES["B-basis"]
-    one = chance_fresh(6, WEIBULL, 3.2, 0.05, 20.0, basis, 0.2, 11)
+    aim = StrengthAim(20.0, lt.BASES["B-basis"], WEIBULL)
+    series = FreshSeries.of(Population(WEIBULL, 3.2, 0.05, 0.2), aim, 11)
+    one = Trials(series).full(6)
     with joblib.parallel_config(backend="threading"):
-        two = chance_fresh(6, WEIBULL, 3.2, 0.05, 20.0, basis, 0.2, 11, n_jobs=2)
+        two = Trials(series, n_jobs=2).full(6)
     assert one == two
 
 

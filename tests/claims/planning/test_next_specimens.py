@@ -5,8 +5,9 @@ import pytest
 
 import lowtail as lt
 from lowtail import InputError
-from lowtail.claims.planning.core.arms import Aim
-from lowtail.claims.planning.core.pairs import Arms
+from lowtail.claims.planning.core.arms import ComparisonAim
+from lowtail.claims.planning.core.experiments import ComparedArms
+from lowtail.claims.planning.core.populations import ArmPopulations
 from lowtail.claims.planning.next_joint import best_allocation, even_allocation
 
 FIRST = lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="major axis")
@@ -73,13 +74,12 @@ KEEPS = lt.plan.Claim(keeps=0.93)
 
 
 def test_comparison_by_trying_every_allocation() -> None:
-    """Chances of all pairs within the budget, by `more_comparison`'s worlds."""
+    """Chances of all pairs within the budget, by `more_comparison`'s populations."""
     plan = lt.plan.next_specimens([SLOW, SHOCK], [None, KEEPS], budget=6)
-    arms = Arms.draw((SLOW, SHOCK), np.random.default_rng(5), (6, 6))
-    aim = Aim("no worse than", 0.93, 0.95)
-    every = {
-        (m, k): np.mean([arms.outcomes(1, (m, k), aim, b) for b in range(4)]) for m in range(7) for k in range(7 - m)
-    }
+    arms = ArmPopulations.draw((SLOW, SHOCK), np.random.default_rng(5), (6, 6))
+    aim = ComparisonAim("no worse than", 0.93, 0.95)
+    pair = ComparedArms(arms, 1, aim)
+    every = {(m, k): np.mean([pair.won((m, k), b) for b in range(4)]) for m in range(7) for k in range(7 - m)}
     assert every[plan.allocation] >= max(every.values()) - 0.015
     assert plan.chance == pytest.approx(every[plan.allocation], abs=0.015)
     assert plan.chance >= plan.chance_even

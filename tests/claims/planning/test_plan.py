@@ -2,7 +2,8 @@ import pytest
 
 import lowtail as lt
 from lowtail import InputError
-from lowtail.claims.planning.core.plan import count, percent, smallest_n
+from lowtail.claims.planning.core.plan import count, percent
+from lowtail.claims.planning.core.trials import smallest_n
 
 
 @pytest.mark.parametrize(

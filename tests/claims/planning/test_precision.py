@@ -3,9 +3,8 @@ import pytest
 
 import lowtail as lt
 from lowtail import FAMILIES, Basis, InputError
-from lowtail.claims.planning.core.simulate import standard_series
-from lowtail.claims.planning.new_series import World
-from lowtail.claims.planning.precision import _chance, _narrow
+from lowtail.claims.planning.core.population import Population
+from lowtail.claims.planning.precision import WidthAim, _chance
 from lowtail.models.distributions.families import get_family
 
 
@@ -50,12 +49,11 @@ def test_refusals() -> None:
 def test_survivors_series_by_series(family: str, share: float) -> None:
     """Simulated series with survivors, each with its own two-sided interval by the engine."""
     basis, n, law = Basis("wanted", 0.05, 0.90), 14, get_family(family)
-    world = World(law, *((0.0, 0.06) if law.on_log else (1.0, 0.06)), 0.3)
-    seed = np.random.SeedSequence(4)
-    got = _narrow(n, world, share, basis, seed)[:400]
-    z, broke = standard_series(law, n, len(_narrow(n, world, share, basis, seed)), 0.3, seed)
+    population = Population(law, *((0.0, 0.06) if law.on_log else (1.0, 0.06)), 0.3)
+    y, broke = population.series(n, 3000, np.random.SeedSequence(4))
+    got = WidthAim(share, basis, law).reached(y, broke)[:400]
     assert broke is not None
-    load = law.inverse(world.location + world.spread * z[:400])
+    load = law.inverse(y[:400])
     low, high = (lt.many.lower_bound(load, broke[:400], family, 0.05, g) for g in (0.95, 0.05))
     want = (high - low) / (high + low) <= share
     assert 0.15 < want.mean() < 0.95

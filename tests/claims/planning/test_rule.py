@@ -11,9 +11,8 @@ from scipy import stats
 import lowtail as lt
 from lowtail import LOGNORMAL, NORMAL, WEIBULL, governing, judge
 from lowtail._shared.guard import Trouble
-from lowtail.claims.planning.core.batch_judge import batches_reach
 from lowtail.claims.planning.core.endless import endless_batches, endless_limit
-from lowtail.claims.planning.core.judge import cautious_reaches, governing_reaches
+from lowtail.claims.planning.core.judge import batches_reach, cautious_reaches, governing_reaches
 from lowtail.claims.planning.groups import OutOfReach, plan_groups
 from lowtail.claims.strength.groups import group_strengths
 from lowtail.cli import main

@@ -90,7 +90,7 @@ def test_a_log_of_steps_becomes_a_sample(tmp_path: Path) -> None:
     assert log.table["upper_kN"].tolist()[:3] == [24, 22, 26] and log.table["upper_kN"].isna().tolist()[3:] == [1, 1]
     assert log.table["load"].isna().tolist() == [True, False, True, True, False]  # as recorded
     assert log.table["uncertainty_kN"].tolist()[:3] == [0.1, 0.1, 0.2]  # k = 2
-    (sample,) = lt.split(log)
+    (sample,) = log.samples.values()
     assert sample.n_between == 3 and sample.upper.tolist() == [24, 22, 26, np.inf, 25.2]
     assert sample.uncertainty.tolist() == [0.1, 0.1, 0.2, 0.0, 0.1] and sample.common_uncertainty == 0.01
     said = " ".join(log.findings["message"])
@@ -146,7 +146,7 @@ def test_ways_of_writing_an_uncertainty(tmp_path: Path, header: str, cell: str, 
 def test_several_uncertainties_in_common_are_a_finding(tmp_path: Path) -> None:
     text = "specimen,item,load [kN],outcome,common_uncertainty [%]\na,s,20,broke,1\nb,s,21,broke,2\nc,s,22,broke,1\n"
     log = read(tmp_path, text)
-    assert lt.split(log)[0].common_uncertainty == 0.02
+    assert next(iter(log.samples.values())).common_uncertainty == 0.02
     found = log.findings[log.findings["column"] == "common_uncertainty"]
     assert found["message"].str.contains("from 1 to 2 % in one group; the largest counts").any()
 

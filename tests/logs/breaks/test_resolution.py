@@ -98,3 +98,8 @@ def test_resolution_must_be_a_step(wrong):
 def test_resolution_stays_with_the_readings_of_slips():
     sample = Sample([25, 25, 26], slipped=[True, False, False], resolution=0.5)
     assert sample.with_slips("failure").resolution == 0.5
+
+
+def test_loads_far_below_a_step_show_none():
+    """Threads in micronewtons: 20 divides by 100 only if nothing of it need be left."""
+    assert Sample(np.array([20.0, 21.0, 22.5]) * 1e-6).step == 0

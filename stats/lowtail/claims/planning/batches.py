@@ -12,29 +12,19 @@ from scipy import special
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.core.answer import Chances
-from lowtail.claims.planning.core.answer import answer as find
-from lowtail.claims.planning.core.batch_judge import normal_batch_confidence
-from lowtail.claims.planning.core.judge import ONE
-from lowtail.claims.planning.core.plan import (
-    Claim,
-    Plan,
-    check_assurance,
-    check_cv,
-    check_share,
-    check_whole,
-    count,
-    percent,
-    positive,
-    strength_claim,
-)
-from lowtail.claims.planning.core.trials import ExactChances
-from lowtail.claims.planning.core.weibull_batches import BatchWorld, batch_ceiling, batch_trials
-from lowtail.claims.planning.new_series import check_possible, held_words, make_world
+from lowtail.claims.planning.core.batch_populations import FreshBatches
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
+from lowtail.claims.planning.core.judge import ONE, StrengthAim
+from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.population import Population
+from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
+from lowtail.claims.planning.core.trials import answer as find
+from lowtail.claims.planning.core.words import held_words
 from lowtail.errors import InputError
-from lowtail.models.distributions.families import Family, get_family, name_of
+from lowtail.models.batches.many import normal_batch_confidence
+from lowtail.models.distributions.families import Family, name_of
 
-__all__ = ["batch_confidence", "batches"]
+__all__ = ["batches"]
 
 Array = NDArray[np.float64]
 
@@ -111,36 +101,36 @@ def batches(
     >>> batches(18, "B-basis", mean=25, cv=0.06, batches=5, between=0.3).arms
     (2, 2, 2, 2, 2)
     """
-    strength, found, stated = strength_claim(claim, basis)
+    aim = StrengthAim.of(claim, basis, family, ONE)
+    found, stated, name = aim.basis, aim.claim, aim.family.name
     if found.kind != "tolerance":
         raise InputError(f"A bound across batches needs a tolerance basis, got '{found.name}' ({found.kind}).")
     mean = positive(mean, "mean", "the expected mean load in kN")
     cv = check_cv(cv)
-    law = get_family(family)
     number = check_whole(batches, "batches", 2)
     share = check_share(between, "between")
     held = check_share(survivors, "survivors")
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 2)
     seed = int(as_rng(rng).integers(2**31))
-    if law.name == "weibull":
-        chances, ceiling = _weibull(strength, found, BatchWorld.of(mean, cv, share, held), number, target, seed, n_jobs)
+    if name == "weibull":
+        chances, ceiling = _weibull(aim, Population.of_batches(mean, cv, share, held), number, target, seed, n_jobs)
     elif held:
         raise InputError(
-            f"The {name_of(law.name)} bound across batches takes breaks only: with survivors give family='weibull', "
+            f"The {name_of(name)} bound across batches takes breaks only: with survivors give family='weibull', "
             "which carries them."
         )
     else:
-        world = make_world(law, mean, cv)
-        check_possible(world, strength, found, mean, cv, ONE)
-        distance = -world.distance(strength)
+        population = Population.of(aim.family, mean, cv)
+        population.check_possible(aim, mean, cv)
+        distance = -population.distance(aim.strength)
         chances = ExactChances(lambda size: _chance(number, size, distance, share, found, seed))
         ceiling = _chance(number, _ENDLESS, distance, share, found, seed)[0]
     each = find(chances, target, 2, most, 5)
     size = each.n
     given = (
         f"if the mean is {mean:.4g} kN, the CV {100 * cv:.3g} % and {100 * share:.3g} % of the variance lies between "
-        f"batches ({name_of(law.name)} distribution)"
+        f"batches ({name_of(name)} distribution)"
     )
     if size is not None:
         what = f"{number} batches of {count(size)} ({number * size} in all)"
@@ -159,7 +149,7 @@ def batches(
     return total.plan(
         question="batches",
         claim=str(stated),
-        family=law.name,
+        family=name,
         basis=found.name,
         arms=() if size is None else (size,) * number,
         assurance=target,
@@ -174,18 +164,19 @@ def batches(
 
 
 def _weibull(
-    strength: float, basis: Basis, world: BatchWorld, number: int, target: float, seed: int, n_jobs: int
-) -> tuple[Chances, float]:
+    aim: StrengthAim, population: Population, number: int, target: float, seed: int, n_jobs: int
+) -> tuple[Chances[int], float]:
     """Chances by specimens of each batch, and the ceiling; a claim that is false cannot be backed."""
-    low, claim = math.exp(world.low(basis.fraction_below)), math.log(strength)
-    if strength >= low:
+    p = aim.basis.fraction_below
+    low = math.exp(population.low(p))
+    if aim.strength >= low:
         raise InputError(
-            f"The claim of {strength:.4g} kN cannot be backed with any number of specimens: the true "
-            f"{100 * basis.fraction_below:g} % strength over all batches is {low:.4g} kN (Weibull within batches). "
+            f"The claim of {aim.strength:.4g} kN cannot be backed with any number of specimens: the true "
+            f"{100 * p:g} % strength over all batches is {low:.4g} kN (Weibull within batches). "
             f"Lower the claim below {low:.4g} kN, or choose a basis that allows a larger fraction below."
         )
-    chances = batch_trials(world, number, claim, basis, seed, target, n_jobs)
-    return chances, batch_ceiling(world, number, claim, basis, seed)
+    experiment = FreshBatches(population, number, aim, seed)
+    return Trials(experiment, target, n_jobs), experiment.ceiling()
 
 
 def _chance(number: int, size: int, distance: float, share: float, basis: Basis, seed: int) -> tuple[float, float]:
@@ -197,17 +188,6 @@ def _chance(number: int, size: int, distance: float, share: float, basis: Basis,
     u = rng.random(SERIES)
     degrees = number * (size - 1)
     within = (1 - share) * 2 * special.gammaincinv(degrees / 2, u)
-    got = batch_confidence(centre, squares, within, number, size, basis.fraction_below)
+    got = normal_batch_confidence(centre, squares, within, number, 1 / size, degrees, basis.fraction_below)
     won = float((got >= basis.confidence).mean())
     return won, math.sqrt(won * (1 - won) / SERIES)
-
-
-def batch_confidence(
-    centre: Array, squares: Array, within: Array, number: int, size: int, fraction_below: float
-) -> Array:
-    """Confidence that the percentile across equal batches is at least 0, by the generalised pivotal quantity.
-
-    ``centre`` is the mean of the batch means less the claim, ``squares`` the sum of squares of the batch means about
-    their mean, ``within`` the sum of squares within batches, each of shape (B,).
-    """
-    return normal_batch_confidence(centre, squares, within, number, 1 / size, number * (size - 1), fraction_below)

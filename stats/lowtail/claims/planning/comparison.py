@@ -7,21 +7,13 @@ import math
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
-from lowtail.claims.planning.core.arms import Aim, Pairs, Split, check_costs, make_aim, split_arms
+from lowtail.claims.planning.core.arms import ComparisonAim, Split, check_costs, make_aim, split_arms
 from lowtail.claims.planning.core.chances import chance_two_arms
-from lowtail.claims.planning.core.plan import (
-    Claim,
-    Plan,
-    check_assurance,
-    check_cv,
-    check_share,
-    check_whole,
-    count,
-    percent,
-    positive,
-)
-from lowtail.claims.planning.core.power import trials_by_interval, trials_by_test
-from lowtail.claims.planning.core.trials import ExactChances
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
+from lowtail.claims.planning.core.experiments import FreshPairs, NamedTestPairs
+from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.population import log_spread
+from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
 from lowtail.errors import InputError
 
 __all__ = ["comparison"]
@@ -33,11 +25,6 @@ EXACT = {
     "Behrens-Fisher on log load": "behrens-fisher",
     "pooled t on log load": "pooled t",
 }
-
-
-def log_spread(cv: float) -> float:
-    """Standard deviation of the log of a lognormal load from its coefficient of variation."""
-    return math.sqrt(math.log1p(cv * cv))
 
 
 @door
@@ -143,7 +130,7 @@ def comparison(
     return _plan(aim, true, cvs, held, target, chosen, split, costs, most)
 
 
-def _choose(test: str, aim: Aim, cvs: tuple[float, ...], held: tuple[float, float]) -> str:
+def _choose(test: str, aim: ComparisonAim, cvs: tuple[float, ...], held: tuple[float, float]) -> str:
     """Check the test against the goal and the survivors, and name what judges each pair of series."""
     if test == "auto":
         return "confidence distributions" if max(held) > 0 else "auto"
@@ -165,16 +152,16 @@ def _chances(
     ratio: float,
     cvs: tuple[float, ...],
     held: tuple[float, float],
-    aim: Aim,
+    aim: ComparisonAim,
     seed: int,
     target: float,
     n_jobs: int,
-) -> Pairs:
+) -> Chances[tuple[int, int]]:
     """Power by the numbers in both arms."""
     if chosen == "confidence distributions":
-        return trials_by_interval(ratio, cvs, held, aim, seed, target, n_jobs)
+        return Trials(FreshPairs(ratio, cvs, held, aim, seed), target, n_jobs)
     if chosen not in EXACT and chosen != "auto":
-        return trials_by_test(chosen, ratio, cvs, held, aim, seed, target, n_jobs)
+        return Trials(NamedTestPairs(ratio, cvs, held, aim, seed, chosen), target, n_jobs)
 
     def exact(n: tuple[int, int]) -> tuple[float, float]:
         method = EXACT.get(chosen, "half and half")
@@ -194,7 +181,7 @@ def _chances(
 
 
 def _plan(
-    aim: Aim,
+    aim: ComparisonAim,
     ratio: float,
     cvs: tuple[float, ...],
     held: tuple[float, float],
@@ -245,7 +232,7 @@ def _judge(chosen: str) -> str:
     return f"Judged by the test '{chosen}'."
 
 
-def _notes(aim: Aim, split: Split) -> tuple[str, ...]:
+def _notes(aim: ComparisonAim, split: Split) -> tuple[str, ...]:
     if aim.goal == "difference":
         first = (
             "A power is a chance before testing, not a promise; finding no difference does not show that there is none."

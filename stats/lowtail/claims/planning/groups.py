@@ -12,7 +12,9 @@ from lowtail._shared.parallel import as_rng, run
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
-from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, count
+from lowtail.claims.planning.core.claim import check_assurance
+from lowtail.claims.planning.core.judge import StrengthAim
+from lowtail.claims.planning.core.plan import Plan, count
 from lowtail.claims.planning.more_samples import worse_plan
 from lowtail.claims.strength.groups import GroupStrength
 from lowtail.claims.strength.judging import Verdict
@@ -104,13 +106,13 @@ def plan_groups(
         specimen broke or slipped below the claim, or the highest attainable chance lies under the one asked for; a
         `Trouble` with the group's name and the reason where there is no plan.
     """
-    law, target = get_family(family), check_assurance(assurance)
+    found, target = get_family(family), check_assurance(assurance)
     tasks = []
     for group in groups:
         if (judged := group.judged) is not None:
             below = judged.sentence if judged.verdict.below else ""
             why = judged.sentence if judged.verdict is Verdict.SEVERAL else ""
-            tasks.append((group.sample, judged.rating, basis, target, law.name, rng, below, why))
+            tasks.append((group.sample, judged.rating, basis, target, found.name, rng, below, why))
     return run(_guarded, tasks, n_jobs=n_jobs, progress=progress, label="plans")
 
 
@@ -128,13 +130,7 @@ def _guarded(
 
 
 def _one(sample: Sample, claim: float, basis: Basis, target: float, family: str, rng: int) -> Plan | OutOfReach:
-    wanted = Wanted(
-        strength=claim,
-        basis=basis,
-        claim=Claim(strength=claim, basis=basis),
-        family=get_family(family),
-        target=target,
-    )
+    wanted = Wanted(aim=StrengthAim(claim, basis, get_family(family)), target=target)
     if (shown := none_broke(sample, wanted)) is not None:
         return shown
     readings = look_ahead(sample, wanted, int(as_rng(rng).integers(2**31)))  # the seed of `more_samples`

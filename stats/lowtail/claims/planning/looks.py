@@ -10,59 +10,45 @@ passes what that bound does not.
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng, seeds
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.core.answer import Answer
-from lowtail.claims.planning.core.endless import endless_limit
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_in_hand, check_share, check_whole
 from lowtail.claims.planning.core.judge import (
     FAR,
     GOVERNING,
+    StrengthAim,
     cautious_reaches,
-    check_judge,
-    normal_factor_confidence,
+    early,
+    lowered,
     relative,
 )
-from lowtail.claims.planning.core.plan import (
-    Claim,
-    Plan,
-    check_assurance,
-    check_in_hand,
-    check_share,
-    check_whole,
-    count,
-    percent,
-    strength_claim,
-)
-from lowtail.claims.planning.core.populations import draw_worlds
-from lowtail.claims.planning.core.simulate import early, judged_words, lowered, standard_series
-from lowtail.claims.planning.core.trials import share_and_error
-from lowtail.claims.planning.core.words import shows
+from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.populations import draw_populations
+from lowtail.claims.planning.core.simulate import Series, pool, standard_series
+from lowtail.claims.planning.core.trials import Answer, share_and_error
+from lowtail.claims.planning.core.words import held_further, judged_words, shows
+from lowtail.claims.planning.look_levels import SERIES, alone, edge_confidence, look_levels
 from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge_bound
 from lowtail.errors import InputError
 from lowtail.logs.sample import Sample, SampleLike, as_sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
-from lowtail.models.distributions.families import NORMAL, Family, get_family
+from lowtail.models.distributions.families import NORMAL, Family
 from lowtail.models.distributions.rounded import at_lower_edge
-from lowtail.models.series.normal_pivot import normal_confidence
 from lowtail.models.series.weibull_pivot import weibull_confidence
 
-__all__ = ["look_confidence", "look_levels", "looks"]
+__all__ = ["looks"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-SERIES = 6400  # simulated populations, stratified; twice as many at the edge of the claim
 MOST_LOOKS = 12
 BOUNDARIES = ("equal", "early strict")
-FEW = 20  # simulated successes below which a level is set by its part of the error alone
 
 
 @door
@@ -134,10 +120,10 @@ def looks(
     """
     sample = as_sample(sample)
     refuse_beyond_loads(sample.who, sample.n_between, sample.common_uncertainty, "a plan")
-    strength, found, stated = strength_claim(claim, basis)
+    aim = StrengthAim.of(claim, basis, family, judge)
+    strength, found, family, edge = aim.strength, aim.basis, aim.family, aim.edge
     if not found.tolerance:
         raise InputError(f"Looks need a basis with a confidence, got '{found.name}' ({found.kind}).")
-    law, by = get_family(family), check_judge(judge)
     target = check_assurance(assurance)
     step = check_whole(every, "every", 1)
     many = check_whole(max_looks, "max_looks", 1)
@@ -148,34 +134,31 @@ def looks(
     check_in_hand(sample)
     held = sample.n_censored / sample.n if survivors is None else check_share(survivors, "survivors")
     generator = as_rng(rng)
-    if by == GOVERNING and len(treatments(sample)) > 1:
+    if aim.governed and len(treatments(sample)) > 1:
         both = [
             looks(
-                each, stated, found, every=step, assurance=target, family=law, judge=by, max_looks=many,
+                each, aim.claim, every=step, assurance=target, family=family, judge=judge, max_looks=many,
                 boundary=boundary, survivors=survivors, rng=int(generator.integers(2**31)),
             )
             for each in treatments(sample).values()
         ]  # fmt: skip
         return max(both, key=lambda plan: (math.inf if plan.n is None else plan.n, -plan.chance))
     placed = at_lower_edge(sample)
-    known = confidence_distribution(placed, law)
+    known = confidence_distribution(placed, family)
     bound = governing(sample, found)
-    judged = judge_bound(sample, strength, found, bound, math.nan) if by == GOVERNING else None
-    edge = float(law.transform(strength))
-    worlds = draw_worlds(known, law, edge, found, generator, SERIES)
+    judged = judge_bound(sample, strength, found, bound, math.nan) if aim.governed else None
+    drawn = draw_populations(known, aim, generator, SERIES)
     seed, null = seeds(generator, 2)
-    z, fresh = standard_series(law, step * many, SERIES, held, seed)
-    series = _Looks(placed, worlds.location[:, None] + worlds.spread[:, None] * z, fresh, edge, law, found, by)
+    z, fresh = standard_series(family, step * many, SERIES, held, seed)
+    series = _Looks(placed, drawn.location[:, None] + drawn.spread[:, None] * z, fresh, aim)
     ceiling = known.confidence_that(strength, found.fraction_below)
-    if by == GOVERNING and ceiling > 0:
-        true = worlds.margin >= 0
-        limit = endless_limit(law, worlds.location, worlds.spread, found)
-        ceiling *= float((limit[true] >= edge).mean()) if true.any() else 0.0
+    if aim.governed:
+        ceiling = drawn.attainable(ceiling, edge)
     edge_seed = int(null.generate_state(1)[0])
     at_edge, answers = [], []
     for j in range(many + 1):
         series.look(step * j)
-        at_edge.append(_edge_confidence(law, sample.n + step * j, held, found, edge_seed))
+        at_edge.append(edge_confidence(family, sample.n + step * j, held, found, edge_seed))
         levels = look_levels(np.column_stack(at_edge), sample.n + step * np.arange(j + 1), found.confidence, boundary)
         answers.append(_by_looks(series.reached(levels)))
         if j == 0 and judged is not None:
@@ -196,21 +179,19 @@ def looks(
     asked = _asked(levels)
     return answer.plan(
         question="looks",
-        claim=str(stated),
+        claim=str(aim.claim),
         group=sample.label,
-        family=law.name,
+        family=family.name,
         basis=found.name,
         n_now=sample.n,
         assurance=target,
         ceiling=ceiling,
-        sentence=_sentence(
-            sample, strength, found, judged, answer, step, asked, step * sum(1 - w[0] for w in won[:-1])
-        ),
+        sentence=_sentence(sample, aim, judged, answer, step, asked, step * sum(1 - w[0] for w in won[:-1])),
         assumptions=(
-            f"Simulated populations: {NAMES[law.name]} distribution, location and scale as uncertain as the "
+            f"Simulated populations: {NAMES[family.name]} distribution, location and scale as uncertain as the "
             f"{count(sample.n)} in hand leave them.",
-            f"Judged after every {step} more, {_each(levels)}, by {_by_words(by, law)}; testing stops at success.",
-            "All further specimens break." if held == 0 else f"{100 * held:.3g} % of the further specimens hold.",
+            f"Judged after every {step} more, {_each(levels)}, by {_by_words(aim)}; testing stops at success.",
+            held_further(held),
             *judged_words(held, early(*series.start)),
         ),
         changes=_costs(float(series.reached_at(last, found.confidence).mean()), step, last, naive, found),
@@ -218,10 +199,10 @@ def looks(
     )
 
 
-def _by_words(judge: str, law: Family) -> str:
-    if judge == GOVERNING:
+def _by_words(aim: StrengthAim) -> str:
+    if aim.governed:
         return "the bound that governs (the lowest of the Weibull, the normal and the cautious bound)"
-    return f"the bound of the {NAMES[law.name]} distribution alone"
+    return f"the bound of the {NAMES[aim.family.name]} distribution alone"
 
 
 def _notes(sample: Sample) -> tuple[str, ...]:
@@ -234,74 +215,46 @@ def _notes(sample: Sample) -> tuple[str, ...]:
 class _Looks:
     """The pooled series at each look, and whether the bound that judges it reaches the claim at a level."""
 
-    def __init__(
-        self, sample: Sample, further: Array, fresh: Flags | None, edge: float, law: Family, basis: Basis, judge: str
-    ) -> None:
-        self.start = np.asarray(law.transform(sample.load), dtype=float), sample.broke
-        self.further, self.fresh, self.edge, self.law, self.basis, self.judge = further, fresh, edge, law, basis, judge
-        self.series: list[tuple[Array, Flags | None]] = []
+    def __init__(self, sample: Sample, further: Array, fresh: Flags | None, aim: StrengthAim) -> None:
+        self.start = np.asarray(aim.family.transform(sample.load), dtype=float), sample.broke
+        self.further, self.fresh, self.aim = further, fresh, aim
+        self.series: list[Series] = []
         self.seen: list[Array] = []
 
     def look(self, more: int) -> None:
         """Look with ``more`` further specimens."""
-        y, flags = _pool(self.start, self.further[:, :more], None if self.fresh is None else self.fresh[:, :more])
+        family, basis, edge = self.aim.family, self.aim.basis, self.aim.edge
+        y, flags = pool(*self.start, self.further[:, :more], None if self.fresh is None else self.fresh[:, :more])
         if not more:  # one series, the same in every population
             y, flags = y[:1], None if flags is None else flags[:1]
-        u = relative(y, self.edge, on_log=self.law.on_log)
-        if self.judge != GOVERNING:
-            shown = _judged(y, flags, self.edge, self.law, self.basis)
+        u = relative(y, edge, on_log=family.on_log)
+        if not self.aim.governed:
+            shown = alone(y, flags, edge, family, basis)
         else:
             real = np.flatnonzero(np.isfinite(u).all(axis=1))
             shown = np.zeros(y.shape[0])
             some = None if flags is None else flags[real]
             load = np.exp(np.clip(u[real], -FAR, FAR))
             shown[real] = np.minimum(
-                weibull_confidence(u[real], some, 0.0, self.basis.fraction_below),
-                _judged(load, some, 1.0, NORMAL, self.basis),
+                weibull_confidence(u[real], some, 0.0, basis.fraction_below), alone(load, some, 1.0, NORMAL, basis)
             )
         if flags is not None and early(*self.start):
-            shown = np.minimum(shown, lowered(y, flags, self.edge, self.law, self.basis, shown))
+            shown = np.minimum(shown, lowered(y, flags, edge, family, basis, shown))
         self.series.append((u, flags))
         self.seen.append(shown)
 
     def reached_at(self, look: int, level: float) -> Flags:
         """Whether the bound at this level reaches the claim at one look, in every population."""
         shown, (u, flags) = self.seen[look] >= level, self.series[look]
-        if self.judge == GOVERNING:
+        if self.aim.governed:
             rows = np.flatnonzero(shown)
             some = None if flags is None else flags[rows]
-            shown[rows] = cautious_reaches(u[rows], some, self.basis.fraction_below, level)
+            shown[rows] = cautious_reaches(u[rows], some, self.aim.basis.fraction_below, level)
         return np.broadcast_to(shown, (self.further.shape[0],))
 
     def reached(self, levels: Array) -> Flags:
         """Whether each look succeeds at its level, shape (B, looks)."""
         return np.column_stack([self.reached_at(j, float(level)) for j, level in enumerate(levels)])
-
-
-def look_levels(at_edge: Array, sizes: NDArray[np.intp], confidence: float, boundary: str) -> Array:
-    """Confidence to ask at each look, so that series at the edge of the claim succeed no more often than stated.
-
-    "equal" asks one confidence at all looks. "early strict" spends the error 1 - confidence by the share t of the
-    specimens tested, as 2 - 2 normal((z at half the error) / sqrt(t)): hardly any at first, most at the end.
-    """
-    error = 1 - confidence
-    looks = at_edge.shape[1]
-    if looks == 1:
-        return np.array([confidence])
-    if boundary == "equal":
-        return np.full(looks, max(confidence, float(np.quantile(at_edge.max(axis=1), confidence))))
-    spend = 2 * special.ndtr(special.ndtri(error / 2) / np.sqrt(sizes / sizes[-1]))
-    levels = np.ones(looks)
-    running = np.ones(at_edge.shape[0], dtype=bool)
-    for j in range(looks):
-        part = spend[j] - (spend[j - 1] if j else 0.0)
-        levels[j] = 1 - part  # no more than this part can succeed here, whatever came before
-        wanted = int(np.floor(spend[j] * running.size)) - int((~running).sum())
-        left = np.sort(at_edge[running, j])
-        if FEW <= wanted < left.size:
-            levels[j] = min(levels[j], max(confidence, float(left[left.size - wanted])))
-        running &= at_edge[:, j] < levels[j]
-    return levels
 
 
 def _asked(levels: Array) -> str:
@@ -321,63 +274,15 @@ def _list(levels: Array) -> str:
     return ", ".join(f"{np.ceil(100_000 * x) / 1000:.6g}" for x in levels)
 
 
-@door
-def look_confidence(
-    family: str | Family, basis: str | Basis, n_now: int, every: int, looks: int, *, rng: int = 0
-) -> tuple[float, float]:
-    """Confidence to ask at each look so that the total error is that of the basis, and the total error without it.
-
-    Looks at ``n_now`` specimens and after every ``every`` further ones, ``looks`` times; every specimen breaks.
-    """
-    from lowtail.claims.basis import get_basis
-
-    law, found = get_family(family), get_basis(basis)
-    check_whole(n_now, "n_now", 2), check_whole(every, "every", 1), check_whole(looks, "looks", 1)
-    as_rng(rng)
-    at_edge = [_edge_confidence(law, n_now + every * j, 0.0, found, rng) for j in range(looks + 1)]
-    seen = np.column_stack(at_edge)
-    level = look_levels(seen, n_now + every * np.arange(looks + 1), found.confidence, "equal")[0]
-    return float(level), float((seen.max(axis=1) >= found.confidence).mean())
-
-
 def _by_looks(won: Flags) -> list[tuple[float, float]]:
     """Chance, with its error, to have succeeded by each look."""
     reached = np.maximum.accumulate(won, axis=1)
     return [share_and_error(reached[:, j]) for j in range(won.shape[1])]
 
 
-@lru_cache(maxsize=64)
-def _edge_confidence(family: Family, n: int, held: float, basis: Basis, seed: int) -> Array:
-    """Confidence in fresh series of n whose true percentile lies exactly at the claim; longer ones continue shorter."""
-    z, fresh = standard_series(family, n, 2 * SERIES, held, np.random.SeedSequence(seed))
-    return _judged(z, fresh, float(family.quantile(basis.fraction_below)), family, basis)
-
-
-def _pool(start: tuple[Array, Flags], y: Array, fresh: Flags | None) -> tuple[Array, Flags | None]:
-    """The series in hand followed by further ones, and which broke (None: all)."""
-    size = y.shape[0]
-    pooled = np.concatenate([np.tile(start[0], (size, 1)), y], axis=1)
-    if fresh is None and start[1].all():
-        return pooled, None
-    new = np.ones(y.shape, dtype=bool) if fresh is None else fresh
-    return pooled, np.concatenate([np.tile(start[1], (size, 1)), new], axis=1)
-
-
-def _judged(y: Array, flags: Flags | None, claim: float, family: Family, basis: Basis) -> Array:
-    """Confidence by one distribution that the percentile is at least the claim."""
-    if family.name == "weibull":
-        return weibull_confidence(y, flags, claim, basis.fraction_below)
-    if flags is not None:
-        return normal_confidence(
-            y, flags, claim, basis.fraction_below, (1 + 2 * basis.confidence) / 3, (1 - basis.confidence) / 3
-        )
-    return normal_factor_confidence(y, claim, basis.fraction_below)
-
-
 def _sentence(
     sample: Sample,
-    strength: float,
-    basis: Basis,
+    aim: StrengthAim,
     judged: Judged | None,
     answer: Answer,
     step: int,
@@ -386,7 +291,7 @@ def _sentence(
 ) -> str:
     who = f"{sample.label}: " if sample.label else ""
     how = f"looking after every {count(step)} and {asked}"
-    what = shows(strength, basis)
+    what = shows(aim)
     if answer.n == 0 and judged is not None:
         return f"{who}no further look is needed with the {count(sample.n)} in hand: {judged.sentence.rstrip('.')}."
     if answer.n == 0:

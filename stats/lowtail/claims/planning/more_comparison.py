@@ -6,11 +6,12 @@ import math
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
-from lowtail.claims.planning.core.answer import between_looks
-from lowtail.claims.planning.core.arms import Aim, make_aim
-from lowtail.claims.planning.core.pairs import Arms
-from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, check_whole, count, percent, positive
-from lowtail.claims.planning.core.trials import Trials
+from lowtail.claims.planning.core.arms import ComparisonAim, make_aim
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_whole, positive
+from lowtail.claims.planning.core.experiments import ComparedArms
+from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.populations import ArmPopulations
+from lowtail.claims.planning.core.trials import Along, Trials, between_looks
 from lowtail.errors import InputError
 from lowtail.logs.sample import SampleLike, as_sample
 
@@ -34,7 +35,7 @@ def more_comparison(
 ) -> Plan:
     """How many more specimens in each arm until a comparison succeeds, with a stated chance.
 
-    Worlds are drawn from the confidence distributions of both arms (lognormal where every specimen broke, Weibull
+    Populations are drawn from the confidence distributions of both arms (lognormal where every specimen broke, Weibull
     otherwise); in each, further specimens are tested and the pooled series are judged as `compare` judges them.
 
     Parameters
@@ -81,14 +82,14 @@ def more_comparison(
     if most > 60:
         raise InputError(f"`max_n` must be at most 60, got {most}. For a new series use `plan.comparison`.")
     share = positive(n_ratio, "n_ratio", "specimens of the other arm for each of the reference")
-    arms = Arms.draw((reference, other), as_rng(rng), (most, max(1, math.ceil(share * most))))
+    arms = ArmPopulations.draw((reference, other), as_rng(rng), (most, max(1, math.ceil(share * most))))
     ceiling = arms.ceiling(1, aim)
 
     def both(m: int) -> tuple[int, int]:
         return m, math.ceil(share * m - 1e-9)
 
-    trials: Trials[int] = Trials(lambda wanted: [arms.outcomes(1, both(m), aim, block) for m, block in wanted], target)
-    answer = between_looks(trials, target, sorted({m for m in LOOKS if m < most} | {most}), beyond=False)
+    chances = Along(Trials(ComparedArms(arms, 1, aim), target), both)
+    answer = between_looks(chances, target, sorted({m for m in LOOKS if m < most} | {most}))
     needed = None if answer.n is None else both(answer.n)
     return answer.plan(
         question="more samples",
@@ -109,7 +110,12 @@ def more_comparison(
 
 
 def _sentence(
-    aim: Aim, needed: tuple[int, int] | None, most: tuple[int, int], chance: float, ceiling: float, target: float
+    aim: ComparisonAim,
+    needed: tuple[int, int] | None,
+    most: tuple[int, int],
+    chance: float,
+    ceiling: float,
+    target: float,
 ) -> str:
     if needed == (0, 0):
         return f"The specimens in hand already show {aim.words}."

@@ -8,19 +8,12 @@ from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
-from lowtail.claims.planning.core.judge import GOVERNING, check_judge
-from lowtail.claims.planning.core.plan import (
-    Claim,
-    Plan,
-    check_assurance,
-    check_share,
-    check_whole,
-    positive,
-    strength_claim,
-)
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_share, check_whole, positive
+from lowtail.claims.planning.core.judge import GOVERNING, StrengthAim
+from lowtail.claims.planning.core.plan import Plan
 from lowtail.errors import InputError
 from lowtail.logs.sample import SampleLike, as_sample
-from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.families import Family
 
 __all__ = ["more_samples", "worse_plan"]
 
@@ -108,13 +101,8 @@ def more_samples(
     (13, 'specimen')
     """
     sample = as_sample(sample)
-    strength, found, stated = strength_claim(claim, basis)
     wanted = Wanted(
-        strength=strength,
-        basis=found,
-        claim=stated,
-        family=get_family(family),
-        judge=check_judge(judge),
+        aim=StrengthAim.of(claim, basis, family, judge),
         target=check_assurance(assurance),
         most=_check_most(max_n),
         per_batch=None if per_batch is None else check_whole(per_batch, "per_batch", 1),

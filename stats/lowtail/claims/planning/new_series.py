@@ -2,80 +2,24 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from functools import lru_cache
-
-import numpy as np
-from numpy.typing import NDArray
-from scipy import optimize, special
-
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.core.answer import Answer, Chances, between_looks, looks_at
-from lowtail.claims.planning.core.answer import answer as find
-from lowtail.claims.planning.core.chances import chance_bound
-from lowtail.claims.planning.core.endless import endless_limit
-from lowtail.claims.planning.core.judge import GOVERNING, ONE, check_judge
-from lowtail.claims.planning.core.plan import (
-    Claim,
-    Plan,
-    check_assurance,
-    check_cv,
-    check_share,
-    check_whole,
-    count,
-    percent,
-    positive,
-    smallest_n,
-    strength_claim,
-)
-from lowtail.claims.planning.core.simulate import fresh_trials, judged_words
-from lowtail.claims.planning.core.trials import ExactChances
-from lowtail.claims.planning.core.words import shows
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
+from lowtail.claims.planning.core.experiments import exact, fresh_chances
+from lowtail.claims.planning.core.judge import GOVERNING, ONE, StrengthAim
+from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.population import Population
+from lowtail.claims.planning.core.trials import Answer, Chances, between_looks, looks_at, smallest_n
+from lowtail.claims.planning.core.trials import answer as find
+from lowtail.claims.planning.core.words import held_words, judged_words, shows
 from lowtail.claims.strength.governing import NAMES
 from lowtail.errors import InputError
-from lowtail.models.distributions.families import Family, get_family
-from lowtail.models.series.weibull_pivot import weibull_pivot
+from lowtail.models.distributions.families import Family
 
 __all__ = ["new_series"]
 
-Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class World:
-    """A population assumed for planning: distribution of y, and what share of it the rig will not break."""
-
-    family: Family
-    location: float
-    spread: float
-    survivors: float = 0.0
-
-    def distance(self, strength: float) -> float:
-        """(y of the strength - location) / spread."""
-        return (float(self.family.transform(strength)) - self.location) / self.spread
-
-
 MOST_SIMULATED, MOST_COMPUTED = 1000, 10_000  # specimens that a plan weighs: whole series, or a chance
-
-
-def make_world(family: str | Family, mean: float, cv: float, survivors: float = 0.0) -> World:
-    """Distribution of a family with a given mean (kN) and coefficient of variation of the load."""
-    law = get_family(family)
-    if law.name == "normal":
-        return World(law, mean, cv * mean, survivors)
-    if law.name == "lognormal":
-        spread = math.sqrt(math.log1p(cv * cv))
-        return World(law, math.log(mean) - spread**2 / 2, spread, survivors)
-
-    def gap(log_shape: float) -> float:
-        inverse = math.exp(-log_shape)
-        return float(special.gammaln(1 + 2 * inverse) - 2 * special.gammaln(1 + inverse)) - math.log1p(cv * cv)
-
-    spread = math.exp(-optimize.brentq(gap, math.log(0.5), math.log(1e6), xtol=1e-12))
-    return World(law, math.log(mean) - float(special.gammaln(1 + spread)), spread, survivors)
 
 
 @door
@@ -150,34 +94,36 @@ def new_series(
     >>> new_series(20, "B-basis", mean=25, cv=0.05).n
     16
     """
-    strength, found, stated = strength_claim(claim, basis)
+    aim = StrengthAim.of(claim, basis, family, judge)
     mean = positive(mean, "mean", "the expected mean load in kN")
-    world = make_world(family, mean, check_cv(cv), check_share(survivors, "survivors"))
+    population = Population.of(aim.family, mean, check_cv(cv), check_share(survivors, "survivors"))
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 2)
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
-    by = check_judge(judge)
-    _check_most(most, exact(world, found, by))
-    check_possible(world, strength, found, mean, cv, by)
+    _check_most(most, exact(population, aim))
+    population.check_possible(aim, mean, cv)
     seed = int(as_rng(rng).integers(2**31))
-    chances = chances_of(world, strength, found, seed, target, n_jobs, by)
-    answer = _find(chances, target, most, found, exact(world, found, by), by)
-    given = f"if the mean is {mean:.4g} kN and the CV {100 * cv:.3g} % ({NAMES[world.family.name]} distribution)"
+    answer = _find(fresh_chances(population, aim, seed, target, n_jobs), target, most, population, aim)
+    name = NAMES[aim.family.name]
+    given = f"if the mean is {mean:.4g} kN and the CV {100 * cv:.3g} % ({name} distribution)"
     only = "" if answer.n is not None else " only"
-    verb = "demonstrate" if found.tolerance else "reach"
+    verb = "demonstrate" if aim.basis.tolerance else "reach"
     return answer.plan(
         question="bound",
-        claim=str(stated),
-        family=world.family.name,
-        basis=found.name,
+        claim=str(aim.claim),
+        family=aim.family.name,
+        basis=aim.basis.name,
         assurance=target,
         price=price,
         sentence=(
-            f"{count(answer.last)} {verb} {shows(strength, found)} with a chance of{only} {percent(answer.chance)}, "
-            f"{given}."
+            f"{count(answer.last)} {verb} {shows(aim)} with a chance of{only} {percent(answer.chance)}, {given}."
         ),
-        assumptions=_assumptions(world, mean, cv, found, by),
-        changes=_changes(strength, found, world, mean, cv, target, seed, min(most, 200), by),
+        assumptions=(
+            f"{name[:1].upper()}{name[1:]} distribution with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{_judged(aim)}",
+            held_words(population.survivors),
+            *judged_words(population.survivors, in_hand=False),
+        ),
+        changes=_changes(aim, mean, cv, target, seed, min(most, 200)) if not population.survivors else (),
         notes=_notes(answer, target),
     )
 
@@ -191,10 +137,10 @@ def _check_most(most: int, computed: bool) -> None:
         raise InputError(f"`max_n` must be at most {limit:,} specimens where {how}, got {most:,}.{other}")
 
 
-def _find(chances: Chances, target: float, most: int, basis: Basis, computed: bool, judge: str) -> Answer:
-    if not basis.tolerance or judge == ONE:
-        return find(chances, target, 2, most, 24 if computed else 8)
-    return between_looks(chances, target, looks_at(2, most, basis), points=12)
+def _find(chances: Chances[int], target: float, most: int, population: Population, aim: StrengthAim) -> Answer:
+    if aim.governed:
+        return between_looks(chances, target, looks_at(2, most, aim.basis), points=12)
+    return find(chances, target, 2, most, 24 if exact(population, aim) else 8)
 
 
 def _notes(answer: Answer, target: float) -> tuple[str, ...]:
@@ -206,110 +152,16 @@ def _notes(answer: Answer, target: float) -> tuple[str, ...]:
     return tuple(out)
 
 
-def exact(world: World, basis: Basis, judge: str = GOVERNING) -> bool:
-    """True where the chance needs no simulation of whole series."""
-    if not basis.tolerance:
-        return world.survivors == 0 and world.family.name == "normal"
-    return world.survivors == 0 and judge == ONE
+def _judged(aim: StrengthAim) -> str:
+    if not aim.basis.tolerance:
+        return f" The limit is mean - k s of the loads, by the custom '{aim.basis.name}'."
+    if aim.judge == ONE:
+        return f" Judged by the bound of the {NAMES[aim.family.name]} distribution alone."
+    return " Judged by the bound that governs: the lowest of the Weibull, the normal and the cautious bound."
 
 
-def chances_of(
-    world: World,
-    strength: float,
-    basis: Basis,
-    seed: int,
-    target: float | None = None,
-    n_jobs: int = 1,
-    judge: str = GOVERNING,
-) -> Chances:
-    """Chances that the judging bound of n specimens reaches the strength."""
-    claim = world.distance(strength)
-    if not exact(world, basis, judge):
-        return fresh_trials(
-            world.family, world.location, world.spread, strength, basis, world.survivors, seed, target, n_jobs, judge
-        )
-    if world.family.name == "weibull":
-        return ExactChances(
-            lambda n: weibull_pivot(n, seed).chance(
-                claim, _pivot_bound(n, seed, basis.fraction_below, basis.confidence)
-            )
-        )
-    return ExactChances(lambda n: (chance_bound(n, -claim, basis.factor(n)), 0.0))
-
-
-@lru_cache(maxsize=1024)
-def _pivot_bound(n: int, seed: int, fraction_below: float, confidence: float) -> Array:
-    return weibull_pivot(n, seed).bound(fraction_below, confidence)
-
-
-def true_low(world: World, basis: Basis, judge: str = GOVERNING) -> tuple[float, float]:
-    """True strength at the content of the basis, and what an endless series would show of it, kN."""
-    quantile = float(world.family.quantile(basis.fraction_below)) if basis.tolerance else 0.0
-    low = float(world.family.inverse(world.location + quantile * world.spread))
-    if basis.tolerance and judge == ONE:
-        return low, low
-    limit = endless_limit(world.family, np.array([world.location]), np.array([world.spread]), basis)
-    return low, float(world.family.inverse(limit)[0])
-
-
-def check_possible(world: World, strength: float, basis: Basis, mean: float, cv: float, judge: str = GOVERNING) -> None:
-    """Raise where the claim lies at or above what an endless series could show."""
-    low, limit = true_low(world, basis, judge)
-    if strength < limit:
-        return
-    if not basis.tolerance:
-        what = f"the limit of '{basis.name}' in an endless series is {limit:.4g} kN"
-    elif strength < low:
-        what = (
-            f"the true {basis.percentile} is {low:.4g} kN, but the bound that governs approaches {limit:.4g} kN only, "
-            "since it asks every distribution"
-        )
-    else:
-        what = f"the true {basis.percentile} is {low:.4g} kN"
-    above = " It even lies above the mean." if strength >= mean else ""
-    raise InputError(
-        f"The claim of {strength:.4g} kN cannot be backed with any number of specimens: with mean {mean:.4g} kN and CV "
-        f"{100 * cv:.3g} % ({NAMES[world.family.name]} distribution) {what}.{above} Lower the claim below {limit:.4g} "
-        "kN, or choose a basis that allows a larger fraction below."
-    )
-
-
-def held_words(survivors: float) -> str:
-    """What is assumed of survivors, in words."""
-    if survivors == 0:
-        return "All specimens break."
-    return f"{100 * survivors:.3g} % of the specimens hold; the rig's strength scatters like the specimens'."
-
-
-def _assumptions(world: World, mean: float, cv: float, basis: Basis, judge: str) -> tuple[str, ...]:
-    name = NAMES[world.family.name]
-    if not basis.tolerance:
-        by = f" The limit is mean - k s of the loads, by the custom '{basis.name}'."
-    elif judge == ONE:
-        by = f" Judged by the bound of the {name} distribution alone."
-    else:
-        by = " Judged by the bound that governs: the lowest of the Weibull, the normal and the cautious bound."
-    return (
-        f"{name[:1].upper()}{name[1:]} distribution with mean {mean:.4g} kN and CV {100 * cv:.3g} %.{by}",
-        held_words(world.survivors),
-        *judged_words(world.survivors, in_hand=False),
-    )
-
-
-def _changes(
-    strength: float,
-    basis: Basis,
-    world: World,
-    mean: float,
-    cv: float,
-    target: float,
-    seed: int,
-    most: int,
-    judge: str,
-) -> tuple[str, ...]:
-    """Answers for a wider scatter, a lower mean and a higher chance (only where all specimens break)."""
-    if world.survivors:
-        return ()
+def _changes(aim: StrengthAim, mean: float, cv: float, target: float, seed: int, most: int) -> tuple[str, ...]:
+    """Answers for a wider scatter, a lower mean and a higher chance, where all specimens break."""
     out = []
     cases = [
         (f"CV {125 * cv:.3g} % instead of {100 * cv:.3g} %", mean, 1.25 * cv, target),
@@ -320,13 +172,13 @@ def _changes(
     for words, m, c, goal in cases:
         if c >= 1:
             continue
-        other = make_world(world.family, m, c)
+        other = Population.of(aim.family, m, c)
         try:
-            check_possible(other, strength, basis, m, c, judge)
+            other.check_possible(aim, m, c)
         except InputError:
             out.append(f"{words}: impossible with any number of specimens.")
             continue
-        chances = chances_of(other, strength, basis, seed, goal, judge=judge)
+        chances = fresh_chances(other, aim, seed, goal)
         n = smallest_n(lambda k, f=chances: f.chance(k)[0], goal, 2, most)  # type: ignore[misc]
         out.append(f"{words}: {count(n)}." if n is not None else f"{words}: more than {count(most)}.")
     return tuple(out)

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from lowtail.claims.planning.core.arms import make_aim
-from lowtail.claims.planning.core.pairs import BLOCKS, Arms
-from lowtail.claims.planning.core.plan import Claim
+from lowtail.claims.planning.core.claim import Claim
+from lowtail.claims.planning.core.experiments import ComparedArms
+from lowtail.claims.planning.core.populations import BLOCKS, ArmPopulations
 from lowtail.claims.planning.core.trials import SEARCH, Trials, share_and_error
 from lowtail.logs.sample import Sample
 
@@ -50,14 +51,10 @@ class Joint:
     ) -> Joint:
         """Simulated populations of the reference and of every group compared with it."""
         members = [0, *compared]
-        arms = Arms.draw([groups[i] for i in members], rng, [max(1, room[i]) for i in members])
+        arms = ArmPopulations.draw([groups[i] for i in members], rng, [max(1, room[i]) for i in members])
         aims = {i: make_aim(None, claims[i], 0.95, "two-sided") for i in compared}
-
-        def make_for(arm: int, group: int) -> Trials[tuple[int, int]]:
-            return Trials(lambda wanted: [arms.outcomes(arm, more, aims[group], block) for more, block in wanted])
-
         return cls(
-            {group: make_for(arm, group) for arm, group in enumerate(compared, start=1)},
+            {group: Trials(ComparedArms(arms, arm, aims[group])) for arm, group in enumerate(compared, start=1)},
             curves,
             {group: arms.ceiling(arm, aims[group]) for arm, group in enumerate(compared, start=1)},
         )

@@ -15,10 +15,11 @@ from lowtail._shared.parallel import Seed, as_rng, run, seeds
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
-from lowtail.claims.planning.core.judge import GOVERNING, check_judge
-from lowtail.claims.planning.core.plan import Claim, check_whole, count, percent, positive, strength_claim
-from lowtail.claims.planning.core.simulate import early, judged_words
+from lowtail.claims.planning.core.claim import Claim, check_whole, positive
+from lowtail.claims.planning.core.judge import GOVERNING, StrengthAim, check_judge, early
+from lowtail.claims.planning.core.plan import count, percent
 from lowtail.claims.planning.core.trials import CURVE
+from lowtail.claims.planning.core.words import judged_words
 from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allocation
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
@@ -153,11 +154,11 @@ def next_specimens(
     compared = [i for i, c in enumerate(each) if isinstance(c, Claim) and c.kind == "comparison"]
     _check_reference(each, compared)
     generator = as_rng(rng)
-    law, by = get_family(family), check_judge(judge)
+    family, judge = get_family(family), check_judge(judge)
     single = [i for i, c in enumerate(each) if c is not None and i not in compared]
-    settled = {i: strength_claim(each[i], basis) for i in single}  # type: ignore[arg-type]
+    settled = {i: StrengthAim.of(each[i], basis, family, judge) for i in single}  # type: ignore[arg-type]
     jobs = [
-        (groups[i], *settled[i], law.name, by, room[i], int(seed.generate_state(1)[0]))
+        (groups[i], settled[i], room[i], int(seed.generate_state(1)[0]))
         for i, seed in zip(single, seeds(generator, len(single)), strict=True)
     ]
     found = dict(zip(single, run(_curve, jobs, n_jobs=n_jobs, progress=progress, label="which next"), strict=True))
@@ -175,7 +176,7 @@ def next_specimens(
     even = even_allocation(prices, room, float(money))
     best = joint.search(prices, room, float(money)) if compared else _best_of(curves, prices, float(money))
     chance, error = joint.full(best)
-    told = {i: str(settled[i][2]) for i in single} | {
+    told = {i: str(settled[i].claim) for i in single} | {
         i: str(c) for i, c in enumerate(each) if isinstance(c, Claim) and i not in settled
     }
     ceilings = {i: curve.ceiling for i, curve in known.items()} | joint.ceilings
@@ -220,18 +221,8 @@ class _Curve:
     size: int
 
 
-def _curve(
-    sample: Sample, strength: float, basis: Basis, claim: Claim, family: str, judge: str, most: int, seed: int
-) -> _Curve | Trouble:
-    wanted = Wanted(
-        strength=strength,
-        basis=basis,
-        claim=claim,
-        family=get_family(family),
-        judge=judge,
-        most=most,
-        search=False,
-    )
+def _curve(sample: Sample, aim: StrengthAim, most: int, seed: int) -> _Curve | Trouble:
+    wanted = Wanted(aim=aim, most=most, search=False)
     return attempt(lambda: _curve_of(sample, wanted, most, seed), who=sample.label)
 
 
@@ -244,7 +235,7 @@ def _curve_of(sample: Sample, wanted: Wanted, most: int, seed: int) -> _Curve:
         step = max(ahead.told.size, 1)
         by_step = [ahead.trials.chance(k, CURVE) for k in range(most // step + 1)]
         lines.append([by_step[m // step] for m in range(most + 1)])
-    worst = [min(at, key=lambda one: one[0]) for at in zip(*lines, strict=True)]
+    worst = [min(chances, key=lambda one: one[0]) for chances in zip(*lines, strict=True)]
     return _Curve(worst, min(a.ceiling for a in readings), max(a.told.size for a in readings))
 
 

@@ -4,31 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
 from lowtail._shared.checks import door
-from lowtail._shared.parallel import Seed, as_rng, run, seeds
+from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis, check_fraction, get_basis
-from lowtail.claims.planning.core.answer import Chances
-from lowtail.claims.planning.core.answer import answer as find
 from lowtail.claims.planning.core.chances import chance_bound
-from lowtail.claims.planning.core.plan import (
-    Claim,
-    Plan,
-    check_assurance,
-    check_cv,
-    check_share,
-    check_whole,
-    count,
-    percent,
-    positive,
-)
-from lowtail.claims.planning.core.simulate import PER_TASK, TASKS, confidence, lower_bound, standard_series
-from lowtail.claims.planning.core.trials import ExactChances, Trials
-from lowtail.claims.planning.new_series import World, held_words, make_world
+from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
+from lowtail.claims.planning.core.experiments import FreshSeries
+from lowtail.claims.planning.core.judge import confidence, lower_bound
+from lowtail.claims.planning.core.plan import Plan, count, percent
+from lowtail.claims.planning.core.population import Population
+from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
+from lowtail.claims.planning.core.trials import answer as find
+from lowtail.claims.planning.core.words import held_words
 from lowtail.errors import InputError
 from lowtail.models.bounds.tolerance import tolerance_factor
 from lowtail.models.distributions.families import Family
@@ -108,33 +101,32 @@ def precision(
     if found.kind != "tolerance":
         raise InputError(f"A precision needs a basis with a confidence interval, got '{found.name}' ({found.kind}).")
     stated = Claim(within=share, basis=found)
-    world = make_world(family, 1.0, check_cv(cv), check_share(survivors, "survivors"))
+    population = Population.of(family, 1.0, check_cv(cv), check_share(survivors, "survivors"))
     target = check_assurance(assurance)
     most = check_whole(max_n, "max_n", 2)
     price = None if cost is None else positive(cost, "cost", "the cost of one specimen")
     seed = int(as_rng(rng).integers(2**31))
-    if world.survivors:
-        chances: Chances = _trials(world, share, found, seed, target, n_jobs)
-    else:
-        chances = ExactChances(_chance(world.family, world.spread, share, found, seed))
-    answer = find(chances, target, 2, most, 4 if world.survivors else 24)
-    given = f"if the CV is {100 * cv:.3g} % ({world.family.name} distribution)"
+    chances: Chances[int] = ExactChances(_chance(population.family, population.spread, share, found, seed))
+    if population.survivors:
+        chances = Trials(FreshSeries.of(population, WidthAim(share, found, population.family), seed), target, n_jobs)
+    answer = find(chances, target, 2, most, 4 if population.survivors else 24)
+    given = f"if the CV is {100 * cv:.3g} % ({population.family.name} distribution)"
     only = "" if answer.n is not None else " only"
     level = f"{100 * found.confidence:g} % two-sided"
     unchecked = ("Intervals are those of the confidence distribution, unchecked for early holds.",)
     return answer.plan(
         question="precision",
         claim=f"{stated} ({level})",
-        family=world.family.name,
+        family=population.family.name,
         basis=found.name,
         assurance=target,
         price=price,
         sentence=f"{count(answer.last)} give {stated} ({level}) with a chance of{only} {percent(answer.chance)}, "
         f"{given}.",
         assumptions=(
-            f"{world.family.name} distribution with CV {100 * cv:.3g} %.",
-            held_words(world.survivors),
-            *(unchecked if world.survivors else ()),
+            f"{population.family.name} distribution with CV {100 * cv:.3g} %.",
+            held_words(population.survivors),
+            *(unchecked if population.survivors else ()),
         ),
         notes=("The scatter is assumed, not known: judge the width again after the first breaks.",),
     )
@@ -161,35 +153,33 @@ def _chance(family: Family, spread: float, share: float, basis: Basis, seed: int
     return {"normal": normal, "lognormal": lognormal, "weibull": weibull}[family.name]
 
 
-def _narrow(n: int, world: World, share: float, basis: Basis, seed: np.random.SeedSequence) -> Flags:
-    """Whether the interval of each simulated series with survivors is narrow enough."""
-    z, broke = standard_series(world.family, n, PER_TASK, world.survivors, seed)
-    y = world.location + world.spread * z
-    broke = np.ones(y.shape, dtype=bool) if broke is None else broke
-    at_high = _at_high_limit(y, broke, world.family, share, basis, sharp=False)
-    lower = (1 - basis.confidence) / 2
-    if world.family.name != "weibull":
-        near = np.flatnonzero(np.abs(special.ndtri(np.clip(at_high, 1e-9, 1 - 1e-9)) - special.ndtri(lower)) < _NEAR)
-        at_high[near] = _at_high_limit(y[near], broke[near], world.family, share, basis, sharp=True)
-    return np.asarray(at_high <= lower)
+@dataclass(frozen=True, slots=True)
+class WidthAim:
+    """A low strength to be known to within a share, judged by the interval of each series."""
 
+    share: float
+    basis: Basis
+    family: Family
 
-def _at_high_limit(y: Array, broke: Flags, family: Family, share: float, basis: Basis, *, sharp: bool) -> Array:
-    """Confidence that the percentile exceeds the highest high limit with which the interval is narrow enough."""
-    upper, lower = (1 + basis.confidence) / 2, (1 - basis.confidence) / 2
-    low = lower_bound(y, broke, family, basis.fraction_below, upper, sharp=sharp)
-    growth = (1 + share) / (1 - share)  # the high limit may be at most this many times the low one
-    edge = low + math.log(growth) if family.on_log else low * growth
-    sound = np.flatnonzero(np.isfinite(low) & (family.on_log | (low > 0)))
-    out = np.ones(low.size)
-    out[sound] = confidence(y[sound], broke[sound], edge[sound], family, basis.fraction_below, lower)
-    return out
+    def reached(self, y: Array, broke: Flags | None) -> Flags:
+        """Whether the interval of each series of y values (B, n) with survivors is narrow enough."""
+        broke = np.ones(y.shape, dtype=bool) if broke is None else broke
+        at_high = self._at_high_limit(y, broke, sharp=False)
+        lower = (1 - self.basis.confidence) / 2
+        if self.family.name != "weibull":
+            away = special.ndtri(np.clip(at_high, 1e-9, 1 - 1e-9)) - special.ndtri(lower)
+            near = np.flatnonzero(np.abs(away) < _NEAR)
+            at_high[near] = self._at_high_limit(y[near], broke[near], sharp=True)
+        return np.asarray(at_high <= lower)
 
-
-def _trials(world: World, share: float, basis: Basis, seed: int, target: float, n_jobs: int) -> Trials[int]:
-    each = seeds(seed, TASKS)
-
-    def make(wanted: list[tuple[int, int]]) -> list[Flags]:
-        return run(_narrow, [(n, world, share, basis, each[b]) for n, b in wanted], n_jobs=n_jobs, progress=False)
-
-    return Trials(make, target, TASKS)
+    def _at_high_limit(self, y: Array, broke: Flags, *, sharp: bool) -> Array:
+        """Confidence that the percentile exceeds the highest high limit with which the interval is narrow enough."""
+        p, family = self.basis.fraction_below, self.family
+        upper, lower = (1 + self.basis.confidence) / 2, (1 - self.basis.confidence) / 2
+        low = lower_bound(y, broke, family, p, upper, sharp=sharp)
+        growth = (1 + self.share) / (1 - self.share)  # the high limit may be at most this many times the low one
+        edge = low + math.log(growth) if family.on_log else low * growth
+        sound = np.flatnonzero(np.isfinite(low) & (family.on_log | (low > 0)))
+        out = np.ones(low.size)
+        out[sound] = confidence(y[sound], broke[sound], edge[sound], family, p, lower)
+        return out

@@ -8,7 +8,9 @@ from scipy import special
 
 from lowtail._shared.checks import door
 from lowtail.claims.basis import check_fraction
-from lowtail.claims.planning.core.plan import Plan, check_whole, count, make_curve, percent, positive, smallest_n
+from lowtail.claims.planning.core.claim import check_whole, positive
+from lowtail.claims.planning.core.plan import Plan, count, make_curve, percent
+from lowtail.claims.planning.core.trials import smallest_n
 from lowtail.errors import InputError
 
 __all__ = ["zero_failure"]

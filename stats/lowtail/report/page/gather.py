@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from lowtail._shared.guard import Trouble, attempt
 from lowtail.claims.basis import Basis, get_basis
@@ -21,16 +21,13 @@ from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 
-if TYPE_CHECKING:
-    pass
-
-__all__ = ["Answers", "Arms", "OutOfReach", "gather"]
+__all__ = ["Answers", "ArmChoice", "OutOfReach", "gather"]
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Arms:
+class ArmChoice:
     """Which two arms a page compares: the column that tells them apart, and its two values."""
 
     factor: str = "method"
@@ -54,7 +51,7 @@ class Answers:
     gains: tuple[str, ...]
     ratings: RatingTable | None
     lows: dict[str, float]
-    arms: Arms | None
+    arms: ArmChoice | None
     comparisons: ComparisonTable | None
     plans: tuple[Plan, ...]
     out_of_reach: tuple[OutOfReach, ...]
@@ -86,7 +83,7 @@ def gather(
     bases: Sequence[str | Basis],
     family: str | Family,
     claim: float | None,
-    arms: Arms | None,
+    arms: ArmChoice | None,
     margin: float | None,
     pulse_width_ms: float | None,
     borrow: Sequence[str] | str | None,
@@ -174,7 +171,7 @@ def _said(group: GroupStrength) -> tuple[str, ...]:
 def _comparisons(
     log: BreakLog,
     by: Sequence[str],
-    arms: Arms | None,
+    arms: ArmChoice | None,
     margin: float | None,
     pulse_width_ms: float | None,
     rng: int,

@@ -21,7 +21,7 @@ from lowtail.logs.breaks.log import BreakLog
 from lowtail.models.distributions.families import Family
 from lowtail.report import phrases
 from lowtail.report.first_lines import lines_of
-from lowtail.report.page.gather import Answers, Arms, gather
+from lowtail.report.page.gather import Answers, ArmChoice, gather
 from lowtail.report.page.html import render_html
 from lowtail.report.page.pdf import render_pdf
 from lowtail.report.page.sections_checks import checks_section
@@ -182,7 +182,7 @@ def write_report(
     jobs = _jobs(n_jobs, shown, columns, asking)
     answers = gather(
         shown, by=columns, bases=bases, family=family, claim=claim, margin=margin, pulse_width_ms=pulse_width_ms,
-        arms=Arms(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
+        arms=ArmChoice(factor=compare[0], reference=compare[1], other=compare[2]) if compare else None,
         borrow=borrow, assurance=assurance, checks=asking, rng=rng, n_jobs=jobs, progress=progress,
     )  # fmt: skip
     with off_screen():
@@ -330,7 +330,7 @@ def _short(sections: Sequence[Section]) -> list[Section]:
     return [*kept[:-1], replace(end, blocks=(*end.blocks, Prose(_SHORT, "small")))]
 
 
-def _arms_words(arms: Arms | None) -> str:
+def _arms_words(arms: ArmChoice | None) -> str:
     return "none asked for" if arms is None else f"{arms.other} against {arms.reference} (column {arms.factor})"
 
 

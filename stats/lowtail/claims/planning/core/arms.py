@@ -4,23 +4,33 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
 
 from lowtail.claims.basis import check_fraction
-from lowtail.claims.planning.core.answer import Answer
-from lowtail.claims.planning.core.answer import answer as find
-from lowtail.claims.planning.core.plan import Claim, positive
-from lowtail.claims.planning.core.trials import SEARCH, ExactChances
+from lowtail.claims.comparison.deciding import ends_of, shown
+from lowtail.claims.planning.core.claim import Claim, positive
+from lowtail.claims.planning.core.simulate import Series
+from lowtail.claims.planning.core.trials import Along, Answer, Chances, ExactChances
+from lowtail.claims.planning.core.trials import answer as find
 from lowtail.errors import InputError
+from lowtail.models.confidence.location_grid import location_above
+from lowtail.models.series.weibull_ratio import ratio_confidence, take
+from lowtail.models.two_samples import half_and_half
 
-__all__ = ["Aim", "Pairs", "Split", "check_costs", "make_aim", "split_arms"]
+__all__ = ["ComparisonAim", "Split", "check_costs", "make_aim", "split_arms"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 GOALS = ("difference", "no worse than", "equivalence")
 ALTERNATIVES = ("two-sided", "less", "greater")
 
 
 @dataclass(frozen=True, slots=True)
-class Aim:
+class ComparisonAim:
     """Goal of a comparison: what must be shown, at which confidence, against which margin (1 where it has none)."""
 
     goal: str
@@ -56,8 +66,45 @@ class Aim:
         elif self.goal == "equivalence" and ratio >= 1 / self.margin:
             raise InputError(f"{never}: the true ratio {ratio:g} is not below 1/margin = {1 / self.margin:.4g}.")
 
+    def reached(self, reference: Series, other: Series) -> Flags:
+        """Whether the ratio of medians of each pair of series (log loads, breaks) reaches the aim, as in `compare`.
 
-def make_aim(goal: str | None, margin: float | Claim | None, confidence: float, alternative: str) -> Aim:
+        On one side both the Weibull and the lognormal distributions must reach it.
+        """
+        edge = math.log(self.margin)
+        if self.goal == "difference" and self.alternative == "two-sided":
+            level = (1 + self.confidence) / 2
+            above = ratio_confidence(reference, other, edge, (level, 1 - level))
+            return np.asarray((above >= level) | (above <= 1 - level))
+        if self.alternative == "less":
+            return _both_above(other, reference, edge, self.confidence)
+        won = _both_above(reference, other, edge, self.confidence)
+        if self.goal == "equivalence":
+            rows = np.flatnonzero(won)
+            won[rows] = _both_above(take(other, rows), take(reference, rows), edge, self.confidence)
+        return won
+
+    def reached_complete(self, reference: Array, other: Array) -> Flags:
+        """Whether each pair of complete series of log loads reaches the aim by the interval that `compare` gives."""
+        ends = ends_of(half_and_half.Arms.of(reference, other), self.confidence)
+        return np.asarray(shown(ends, self.goal, self.margin, self.alternative))
+
+
+def _both_above(reference: Series, other: Series, edge: float, level: float) -> Flags:
+    """Whether the medians differ by more than ``edge`` at a confidence, by Weibull and by lognormal distributions.
+
+    The second are asked only where the first are near the level, by as much as both were seen to lie apart.
+    """
+    above = ratio_confidence(reference, other, edge, (level,))
+    won = np.asarray(above >= level)
+    breaks = [y.shape[1] if broke is None else broke.sum(axis=1) for y, broke in (reference, other)]
+    sure = special.ndtr(special.ndtri(level) + 0.4 + 3 / np.maximum(np.minimum(*breaks), 1))
+    rows = np.flatnonzero(won & (above < sure))
+    won[rows] = location_above(take(reference, rows), take(other, rows), edge) >= level
+    return won
+
+
+def make_aim(goal: str | None, margin: float | Claim | None, confidence: float, alternative: str) -> ComparisonAim:
     """Goal, margin and confidence from what the caller gave; a Claim settles all three."""
     if alternative not in ALTERNATIVES:
         raise InputError(f"`alternative` must be one of {', '.join(map(repr, ALTERNATIVES))}, got {alternative!r}.")
@@ -69,17 +116,17 @@ def make_aim(goal: str | None, margin: float | Claim | None, confidence: float, 
         if goal not in (None, found):
             raise InputError(f"`goal` {goal!r} does not fit the claim ({margin}); leave `goal` out.")
         edge = margin.keeps if margin.keeps is not None else margin.same_within
-        return Aim(found, float(edge or 0.0), margin.confidence)
+        return ComparisonAim(found, float(edge or 0.0), margin.confidence)
     chosen = goal if goal is not None else ("difference" if margin is None else "no worse than")
     if chosen not in GOALS:
         raise InputError(f"`goal` must be one of {', '.join(map(repr, GOALS))}, got {goal!r}.")
     if chosen == "difference":
         if margin is not None:
             raise InputError('`margin` plays no part in a difference; leave it out, or set `goal` to "no worse than".')
-        return Aim(chosen, 1.0, level, alternative)
+        return ComparisonAim(chosen, 1.0, level, alternative)
     if margin is None:
         raise InputError(f"`goal` {chosen!r} needs `margin`, e.g. margin=0.9.")
-    return Aim(chosen, check_fraction(margin, "margin"), level)
+    return ComparisonAim(chosen, check_fraction(margin, "margin"), level)
 
 
 def check_costs(cost: tuple[float, float] | None) -> tuple[float, float] | None:
@@ -93,16 +140,6 @@ def check_costs(cost: tuple[float, float] | None) -> tuple[float, float] | None:
     return positive(cost[0], "cost", "a cost per specimen"), positive(cost[1], "cost", "a cost per specimen")
 
 
-class Pairs(Protocol):
-    """Power by the numbers in both arms: `Trials` (simulated) or `ExactChances` (computed)."""
-
-    def chance(self, size: tuple[int, int], limit: float = SEARCH) -> tuple[float, float]:
-        """Power with its error, as exact as the search needs."""
-
-    def full(self, size: tuple[int, int]) -> tuple[float, float]:
-        """Power with its error, as exact as it gets."""
-
-
 @dataclass(frozen=True, slots=True)
 class Split:
     """Numbers in the arms (None where the limit is not enough), and the answer with the curve along the split."""
@@ -111,25 +148,8 @@ class Split:
     answer: Answer
 
 
-@dataclass(frozen=True, slots=True)
-class _Along:
-    """Power along a fixed proportion, by the number in the reference arm."""
-
-    power: Pairs
-    share: float
-
-    def pair(self, n: int) -> tuple[int, int]:
-        return n, max(2, math.ceil(self.share * n - 1e-9))
-
-    def chance(self, size: int, limit: float = SEARCH) -> tuple[float, float]:
-        return self.power.chance(self.pair(size), limit)
-
-    def full(self, size: int) -> tuple[float, float]:
-        return self.power.full(self.pair(size))
-
-
 def split_arms(
-    power: Pairs,
+    power: Chances[tuple[int, int]],
     target: float,
     most: int,
     share: float,
@@ -139,14 +159,17 @@ def split_arms(
     """Smallest arms in a given proportion, or the cheapest split, that reach the target."""
     if costs is not None:
         share = math.sqrt(costs[0] / costs[1]) * spread[1] / spread[0]
-    along = _Along(power, share)
+
+    def pair(n: int) -> tuple[int, int]:
+        return n, max(2, math.ceil(share * n - 1e-9))
+
     cap = most if share <= 1 else max(2, math.floor(most / share))
-    found = find(along, target, 2, cap, 40 if isinstance(power, ExactChances) else 4)
+    found = find(Along(power, pair), target, 2, cap, 40 if isinstance(power, ExactChances) else 4)
     if found.n is None:
         return Split(None, found)
     if costs is None:
-        return Split(along.pair(found.n), found)
-    arms = cheapest(power, target, most, along.pair(found.n), costs)
+        return Split(pair(found.n), found)
+    arms = cheapest(power, target, most, pair(found.n), costs)
     fewer = [f for f in ((arms[0] - 1, arms[1]), (arms[0], arms[1] - 1)) if min(f) >= 2]
     chance, error = power.full(arms)
     before = max([power.full(f)[0] for f in fewer], default=math.nan)
@@ -154,7 +177,7 @@ def split_arms(
 
 
 def cheapest(
-    power: Pairs, target: float, most: int, start: tuple[int, int], costs: tuple[float, float]
+    power: Chances[tuple[int, int]], target: float, most: int, start: tuple[int, int], costs: tuple[float, float]
 ) -> tuple[int, int]:
     """Cheapest pair that reaches the target: walk along the numbers of the reference arm, both ways.
 

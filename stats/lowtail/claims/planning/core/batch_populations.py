@@ -7,35 +7,36 @@ under normal scatter the generalised pivotal quantity of `lowtail.models.batches
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from lowtail._shared.parallel import run
-from lowtail.claims.basis import Basis
-from lowtail.claims.planning.core.batch_judge import batches_reach
-from lowtail.claims.planning.core.endless import endless_batches, endless_limit
-from lowtail.claims.planning.core.judge import relative
-from lowtail.claims.planning.core.populations import SPARE, in_order
+from lowtail._shared.parallel import seeds
+from lowtail.claims.planning.core.endless import endless_batches
+from lowtail.claims.planning.core.experiments import FreshSeries
+from lowtail.claims.planning.core.judge import StrengthAim
+from lowtail.claims.planning.core.population import Population
+from lowtail.claims.planning.core.populations import BLOCKS, SPARE, Populations, in_order
 from lowtail.claims.planning.core.simulate import child
-from lowtail.claims.planning.core.trials import Trials
 from lowtail.errors import NoAnswerError
 from lowtail.logs.sample import Sample
-from lowtail.models.batches.normal_batches import batch_sums
+from lowtail.models.batches.many import weibull_batch_confidence
+from lowtail.models.batches.normal_batches import batch_sums, chi_square_nodes
 from lowtail.models.batches.weibull_batches import mixed_quantile, weibull_batches
 from lowtail.models.distributions.families import Family
 
-__all__ = ["BatchWorlds", "BatchesInHand", "batch_trials_in", "draw_batch_worlds"]
+__all__ = ["BatchesInHand", "FreshBatches", "PooledBatches", "draw_batch_populations"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-TASKS = 4
-PER_TASK = 1200  # 4,800 populations, stratified: Monte-Carlo error at most 0.6 points
+PER_BLOCK = 1200  # 4,800 populations, stratified: Monte-Carlo error at most 0.6 points
 _LIMIT = 60.0  # ln load beyond which a population is no more a number, only far away
 
 
@@ -67,64 +68,37 @@ class BatchesInHand:
         return cls(y, broke, np.arange(y.shape[1]) < sizes[:, None])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BatchWorlds:
-    """Populations of batches, in rising order of ``margin``; every array has shape (B,).
-
-    ``limit`` is what the judging bound approaches with endless batches, on the axis of y; ``margin`` is the true low
-    strength less the claim, over the scatter within batches.
-    """
-
-    family: Family
-    middle: Array
-    between: Array
-    within: Array
-    margin: Array
-    limit: Array
-
-    def slice(self, task: int) -> BatchWorlds:
-        """Every ``TASKS``-th population, starting at ``task``."""
-        pick = slice(task, None, TASKS)
-        return BatchWorlds(
-            self.family,
-            *(getattr(self, name)[pick] for name in ("middle", "between", "within", "margin", "limit")),
-        )
-
-
 def _numbers_of(sample: Sample) -> tuple[NDArray[np.intp], list[str]]:
     named = [str(b) for b in (sample.batch if sample.batch is not None else ())]
     names = list(dict.fromkeys(named))
     return np.array([names.index(b) for b in named], dtype=np.intp), names
 
 
-def draw_batch_worlds(
-    sample: Sample, family: Family, claim: float, basis: Basis, rng: np.random.Generator, size: int = TASKS * PER_TASK
-) -> BatchWorlds:
+def draw_batch_populations(
+    sample: Sample, aim: StrengthAim, rng: np.random.Generator, size: int = BLOCKS * PER_BLOCK
+) -> Populations:
     """Draw populations from the confidence distribution of (middle, between, within), stratified by the margin.
-
-    ``claim`` is a value of y.
 
     Raises
     ------
     NoAnswerError
-        If ``family`` is normal or lognormal and a specimen did not break.
+        If the distribution is normal or lognormal and a specimen did not break.
     """
-    p, many = basis.fraction_below, SPARE * size
+    family, p = aim.family, aim.basis.fraction_below
     draw = _weibull_draws if family.name == "weibull" else _normal_draws
-    middle, between, within = draw(sample, family, many, rng)
+    middle, between, within = draw(sample, family, SPARE * size, rng)
     if family.name == "weibull":
         low = middle + within * mixed_quantile(p, between / within)
     else:
-        total = np.hypot(between, within)
-        low = middle + float(special.ndtri(p)) * total
-    margin = (low - claim) / within
+        low = middle + float(special.ndtri(p)) * np.hypot(between, within)
+    margin = (low - aim.edge) / within
     pick = in_order(margin, size, rng)
     middle, between, within = middle[pick], between[pick], within[pick]
     if family.name == "weibull":
         limit = endless_batches(middle, between, within, p)
     else:
-        limit = endless_limit(family, middle, np.hypot(between, within), basis)
-    return BatchWorlds(family, middle, between, within, margin[pick], limit)
+        limit = aim.limit(middle, np.hypot(between, within))
+    return Populations(family, middle, within, margin[pick], limit, between)
 
 
 def _weibull_draws(sample: Sample, family: Family, size: int, rng: np.random.Generator) -> tuple[Array, Array, Array]:
@@ -172,79 +146,88 @@ def _rig_table(survivors: float) -> tuple[Array, Array]:
     return grid, np.array(shift) / (1 + np.sinh(grid))
 
 
-def _rig(worlds: BatchWorlds, survivors: float) -> Array:
-    """Location of the rig's strength on the axis of y, at which the share of survivors holds over all batches."""
-    ratio = np.minimum(worlds.between / worlds.within, 1e4)
-    shift = (1 + ratio) * np.interp(np.arcsinh(ratio), *_rig_table(survivors))
-    return np.asarray(worlds.middle + worlds.within * shift)
+@dataclass(frozen=True, slots=True, eq=False)
+class PooledBatches:
+    """The batches in hand with further ones of ``size`` specimens, by the number of further ones.
 
-
-def _further(
-    worlds: BatchWorlds, batches: int, size: int, survivors: float, seed: np.random.SeedSequence
-) -> tuple[Array, Flags]:
-    """Values of y of further batches, shape (B, batches, size), and which broke; more batches continue fewer."""
-    lots, strength, rig = (np.random.default_rng(child(seed, i)) for i in range(3))
-    number = worlds.middle.size
-    shape = (batches, size, number)
-    location = worlds.middle + worlds.between * lots.standard_normal((batches, number))
-    normal = worlds.family.name != "weibull"
-
-    def scatter(rng: np.random.Generator) -> Array:
-        return rng.standard_normal(shape) if normal else np.log(rng.standard_exponential(shape))
-
-    y = location[:, None, :] + worlds.within * scatter(strength)
-    broke = np.ones(shape, dtype=bool)
-    if survivors:
-        limit = _rig(worlds, survivors) + worlds.within * scatter(rig)
-        y, broke = np.minimum(y, limit), y <= limit
-    return np.moveaxis(y, 2, 0), np.moveaxis(broke, 2, 0)
-
-
-def _task(
-    hand: BatchesInHand,
-    worlds: BatchWorlds,
-    claim: float,
-    basis: Basis,
-    size: int,
-    survivors: float,
-    seed: np.random.SeedSequence,
-    more: int,
-) -> Flags:
-    """Outcome in each population with a number of further batches."""
-    number, (a, m) = worlds.middle.size, hand.y.shape
-    shape = (a + more, max(m, size))
-    y, broke = np.full((number, *shape), -np.inf), np.zeros((number, *shape), dtype=bool)
-    filled = np.zeros(shape, dtype=bool)
-    y[:, :a, :m], broke[:, :a, :m], filled[:a, :m] = hand.y, hand.broke, hand.filled
-    if more:
-        y[:, a:, :size], broke[:, a:, :size] = _further(worlds, more, size, survivors, seed)
-        filled[a:, :size] = True
-    u = relative(y, claim, on_log=worlds.family.on_log)
-    return batches_reach(u, broke, filled, basis)
-
-
-def batch_trials_in(
-    worlds: BatchWorlds,
-    hand: BatchesInHand,
-    claim: float,
-    basis: Basis,
-    size: int,
-    survivors: float,
-    seeds: Sequence[np.random.SeedSequence],
-    target: float | None = None,
-    n_jobs: int = 1,
-    *,
-    now: bool,
-) -> Trials[int]:
-    """Whether all batches together reach the claim in each population, by further batches of ``size``.
-
-    ``now`` says whether the batches in hand reach it.
+    ``now`` says whether the batches in hand reach the aim.
     """
 
-    def make(wanted: list[tuple[int, int]]) -> list[Flags]:
-        ahead = [one for one in wanted if one[0]]
-        jobs = [(hand, worlds.slice(block), claim, basis, size, survivors, seeds[block], more) for more, block in ahead]
-        done = dict(zip(ahead, run(_task, jobs, n_jobs=n_jobs, progress=False), strict=True))
-        return [done[one] if one in done else np.full(worlds.middle.size // TASKS, now) for one in wanted]
+    populations: Populations
+    hand: BatchesInHand
+    aim: StrengthAim
+    size: int
+    survivors: float
+    seeds: Sequence[np.random.SeedSequence]
+    now: bool
+    blocks: ClassVar[int] = BLOCKS
 
-    return Trials(make, target, TASKS)
+    def won(self, more: int, block: int) -> Flags:
+        """Whether all batches together reach the aim in each population of a block."""
+        part, hand = self.populations.slice(block), self.hand
+        number, (a, m) = part.location.size, hand.y.shape
+        if not more:
+            return np.full(number, self.now)
+        shape = (a + more, max(m, self.size))
+        y, broke = np.full((number, *shape), -np.inf), np.zeros((number, *shape), dtype=bool)
+        filled = np.zeros(shape, dtype=bool)
+        y[:, :a, :m], broke[:, :a, :m], filled[:a, :m] = hand.y, hand.broke, hand.filled
+        y[:, a:, : self.size], broke[:, a:, : self.size] = self._further(part, more, self.seeds[block])
+        filled[a:, : self.size] = True
+        return self.aim.reached_by_batches(y, broke, filled)
+
+    def _further(self, part: Populations, batches: int, seed: np.random.SeedSequence) -> tuple[Array, Flags]:
+        """Values of y of further batches, shape (B, batches, size), and which broke; more batches continue fewer."""
+        lots, strength, rig = (np.random.default_rng(child(seed, i)) for i in range(3))
+        number = part.location.size
+        shape = (batches, self.size, number)
+        location = part.location + np.asarray(part.between) * lots.standard_normal((batches, number))
+        normal = part.family.name != "weibull"
+
+        def scatter(rng: np.random.Generator) -> Array:
+            return rng.standard_normal(shape) if normal else np.log(rng.standard_exponential(shape))
+
+        y = location[:, None, :] + part.spread * scatter(strength)
+        broke = np.ones(shape, dtype=bool)
+        if self.survivors:
+            limit = _rig(part, self.survivors) + part.spread * scatter(rig)
+            y, broke = np.minimum(y, limit), y <= limit
+        return np.moveaxis(y, 2, 0), np.moveaxis(broke, 2, 0)
+
+
+def _rig(populations: Populations, survivors: float) -> Array:
+    """Location of the rig's strength on the axis of y, at which the share of survivors holds over all batches."""
+    ratio = np.minimum(np.asarray(populations.between) / populations.spread, 1e4)
+    shift = (1 + ratio) * np.interp(np.arcsinh(ratio), *_rig_table(survivors))
+    return np.asarray(populations.location + populations.spread * shift)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FreshBatches:
+    """Fresh batches of a population assumed, Weibull within each, by the specimens of each batch."""
+
+    population: Population
+    batches: int
+    aim: StrengthAim
+    seed: int
+    blocks: ClassVar[int] = FreshSeries.blocks
+
+    def won(self, size: int, block: int) -> Flags:
+        """Whether the bound across batches reaches the aim in each set of a block."""
+        seed, basis = seeds(self.seed, self.blocks)[block], self.aim.basis
+        y, broke = self.population.batches(self.batches, size, FreshSeries.per_block, seed)
+        claim = self.aim.edge - self.population.location
+        return weibull_batch_confidence(y, broke, claim, basis.fraction_below) >= basis.confidence
+
+    def ceiling(self) -> float:
+        """Chance with endless specimens of each batch: locations and shape are known, their distribution not."""
+        rng, known, number = np.random.default_rng(self.seed), self.population, self.batches
+        size = FreshSeries.blocks * FreshSeries.per_block
+        centre = known.location + known.between / math.sqrt(number) * rng.standard_normal(size)
+        squares = known.between**2 * rng.chisquare(number - 1, size)
+        u, chi = chi_square_nodes(number - 1, 60)
+        spread = np.sqrt(np.maximum(squares, 1e-300)[:, None] / u)
+        low = mixed_quantile(self.aim.basis.fraction_below, spread / known.spread)
+        with np.errstate(over="ignore"):
+            away = (centre[:, None] + known.spread * low - self.aim.edge) * math.sqrt(number) / spread
+        return float((special.ndtr(away) @ chi >= self.aim.basis.confidence).mean())
