@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias, cast, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -35,14 +35,15 @@ def bound_lacks(n: int, broke: int, different: int) -> str:
     return ""
 
 
-SLIPS = ("", "failure", "held")
+SlipsMean = Literal["", "failure", "held"]
+SLIPS: tuple[str, ...] = get_args(SlipsMean)
 
 
-def check_slips(meaning: object) -> str:
+def check_slips(meaning: object) -> SlipsMean:
     """Return what a slip is said to mean, or say what it can be."""
     if meaning not in SLIPS:
         raise InputError(f"`slips` must be 'failure' (a slip is a break at that load) or 'held', got {meaning!r}.")
-    return str(meaning)
+    return cast("SlipsMean", meaning)
 
 
 @door
@@ -77,6 +78,11 @@ class Sample:
         If the shapes differ, the sample is empty, a load is missing, not finite, zero or negative, or a specimen both
         broke and slipped.
 
+    See Also
+    --------
+    Samples : the samples of a log.
+    lower_bound : what may be claimed from it.
+
     Examples
     --------
     >>> sample = Sample([24.1, 25.3, 22.8, 26.0], [True, True, True, False], label="steel oval, major axis")
@@ -91,7 +97,7 @@ class Sample:
     specimen: tuple[str, ...] = ()
     group: Mapping[str, str] = field(default_factory=dict)
     slipped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
-    slips: str = ""
+    slips: SlipsMean = ""
 
     def __init__(
         self,
@@ -103,7 +109,7 @@ class Sample:
         specimen: Sequence[Any] = (),
         group: Mapping[str, str] | None = None,
         slipped: ArrayLike | None = None,
-        slips: str = "",
+        slips: SlipsMean = "",
     ) -> None:
         who = f"Sample {label!r}" if label else "Sample"
         try:
@@ -187,7 +193,7 @@ class Sample:
 
     def with_slips(self, meaning: str) -> Sample:
         """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""
-        check_slips(meaning)
+        stated = check_slips(meaning)
         failed = self.slipped if meaning == "failure" else np.zeros(self.n, dtype=bool)
         return Sample(
             self.load,
@@ -197,7 +203,7 @@ class Sample:
             specimen=self.specimen,
             group=self.group,
             slipped=self.slipped & ~failed,
-            slips=meaning,
+            slips=stated,
         )
 
     @property

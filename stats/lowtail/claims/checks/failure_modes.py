@@ -147,6 +147,12 @@ def failure_modes(
     NoAnswerError
         If fewer than 4 breaks are there and no kinds are named.
 
+    See Also
+    --------
+    checks.unseen_minority : a weaker kind that was not seen.
+    parts.weak_link : components that fail apart.
+    checks.outliers : a single specimen that lies apart.
+
     References
     ----------
     Wainer and Schacht (1978), Psychometrika 43:203-212 (weighted gaps; from memory).

@@ -167,6 +167,12 @@ def outliers(
     NoAnswerError
         If there are fewer than 3 specimens, fewer than 2 different breaks, or the distribution cannot be fitted.
 
+    See Also
+    --------
+    checks.influence : how much the bound depends on each specimen.
+    checks.failure_modes : two kinds of failure.
+    checks.goodness_of_fit : is the distribution contradicted.
+
     References
     ----------
     Grubbs (1950); Rosner (1983) Technometrics 25:165-172; MIL-HDBK-17-1F section 8.3.3 (all from memory).
@@ -309,6 +315,18 @@ def influence(sample: SampleLike, basis: str | Basis = "B-basis", *, family: str
     DataFrame
         One row a specimen: ``specimen``, ``load_kN``, ``broke``, ``low`` (with all, kN), ``low_without`` (kN; NaN where
         the rest carries no bound), ``change`` (``low_without - low``, kN), largest change first.
+
+    See Also
+    --------
+    checks.outliers : is a specimen a possible outlier.
+    checks.sensitivity : how much the bound depends on the distribution.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> answer = lt.checks.influence([24.1, 25.3, 24.8, 26.0, 21.2])
+    >>> float(answer["load_kN"][0]), bool(answer["change"][0] > 0)
+    (21.2, True)
     """
     sample = as_sample(sample)
     which = get_basis(basis)

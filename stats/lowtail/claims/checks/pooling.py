@@ -155,6 +155,12 @@ def pooling(
     NoAnswerError
         If a batch has fewer than 2 different loads at break.
 
+    See Also
+    --------
+    batch_bound : the bound over batches drawn at random.
+    plot.batches : every specimen by batch.
+    plan.batches : specimens of each batch for a claim.
+
     References
     ----------
     Scholz and Stephens (1987), J. Am. Stat. Assoc. 82:918-924; Brown and Forsythe (1974); Bartlett (1937); Wald

@@ -80,6 +80,12 @@ def sensitivity(sample: SampleLike, basis: str | Basis = "B-basis") -> Sensitivi
     NoAnswerError
         If the sample cannot carry the bound.
 
+    See Also
+    --------
+    governing : the lowest bound governs.
+    checks.goodness_of_fit : is a distribution contradicted.
+    checks.influence : how much the bound depends on each specimen.
+
     Examples
     --------
     >>> print(sensitivity(Sample([24.1, 25.3, 22.8, 26.0, 23.9])))

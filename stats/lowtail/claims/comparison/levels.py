@@ -164,6 +164,11 @@ def compare_levels(
     NoAnswerError
         If a level cannot be compared; the message names it.
 
+    See Also
+    --------
+    compare : two arms.
+    trend.retention : strength along a column of numbers.
+
     Examples
     --------
     >>> low = Sample([24.1, 25.3, 24.6, 25.0], label="0.5 m")

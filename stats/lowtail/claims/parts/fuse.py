@@ -128,6 +128,11 @@ def fuse_window(
     NoAnswerError
         If the specimens carry no confidence distribution.
 
+    See Also
+    --------
+    parts.weak_link : which part fails first.
+    trace.LoadCell : what is known of the load cell.
+
     Examples
     --------
     >>> window = fuse_window(Sample([21.0, 22.4, 23.1, 20.2, 22.0]), 40.0, fuse_cv=0.04)

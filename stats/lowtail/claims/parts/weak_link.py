@@ -180,6 +180,12 @@ def weak_link(
     NoAnswerError
         If a component broke too seldom for a distribution of its own and no shape is known.
 
+    See Also
+    --------
+    parts.common_cause : strengths that go together.
+    plot.weak_link : the figure.
+    checks.failure_modes : failure modes of one part.
+
     References
     ----------
     Nelson (1982), Applied Life Data Analysis, chapter 5 (competing modes; from memory).

@@ -102,6 +102,12 @@ def batches(
         If an argument is out of range, survivors come with a normal or lognormal distribution, or the claim lies at or
         above the true low strength.
 
+    See Also
+    --------
+    batch_bound : the bound that judges.
+    plan.new_series : one batch.
+    plan.more_samples : further batches, from those in hand.
+
     References
     ----------
     Krishnamoorthy and Mathew (2004) Technometrics 46:44-52 (from memory).

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from lowtail.claims.planning.core.endless import endless_limit
 from lowtail.claims.planning.core.judge import (
     FAR,
     GOVERNING,
+    Judge,
     cautious_reaches,
     check_judge,
     normal_factor_confidence,
@@ -59,7 +61,8 @@ Flags = NDArray[np.bool_]
 
 SERIES = 6400  # simulated populations, stratified; twice as many at the edge of the claim
 MOST_LOOKS = 12
-BOUNDARIES = ("equal", "early strict")
+Boundary = Literal["equal", "early strict"]
+BOUNDARIES: tuple[str, ...] = get_args(Boundary)
 FEW = 20  # simulated successes below which a level is set by its part of the error alone
 
 
@@ -72,9 +75,9 @@ def looks(
     every: int,
     assurance: float = 0.8,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     max_looks: int = 8,
-    boundary: str = "equal",
+    boundary: Boundary = "equal",
     survivors: float | None = None,
     rng: Seed = 0,
 ) -> Plan:
@@ -125,10 +128,22 @@ def looks(
     NoAnswerError
         If fewer than 2 different loads at break leave nothing to plan from.
 
+    See Also
+    --------
+    plan.more_samples : one look, at the end.
+    plan.look_confidence : the confidence asked at each look.
+
     References
     ----------
     Pocock (1977) Biometrika 64:191-199, one level for all looks; O'Brien and Fleming (1979) Biometrics 35:549-556 and
     Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> plan = lt.plan.looks([24.1, 25.3, 22.8, 26.0, 23.9], 16.0, every=5, judge="one distribution", max_looks=2)
+    >>> plan.n
+    0
     """
     sample = as_sample(sample)
     strength, found, stated = strength_claim(claim, basis)
@@ -323,6 +338,17 @@ def look_confidence(
     """Confidence to ask at each look so that the total error is that of the basis, and the total error without it.
 
     Looks at ``n_now`` specimens and after every ``every`` further ones, ``looks`` times; every specimen breaks.
+
+    See Also
+    --------
+    plan.looks : the plan made with it.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> each, without = lt.plan.look_confidence("normal", "B-basis", 5, 5, 2)
+    >>> each > 0.95, without > 0.05
+    (True, True)
     """
     from lowtail.claims.basis import get_basis
 

@@ -8,7 +8,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
-from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, check_judge
 from lowtail.claims.planning.core.plan import (
     Claim,
     Plan,
@@ -35,7 +35,7 @@ def more_samples(
     *,
     assurance: float = 0.8,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     max_n: int = 60,
     per_batch: int | None = None,
     survivors: float | None = None,
@@ -97,13 +97,20 @@ def more_samples(
     NoAnswerError
         If the sample carries no bound, so that there is nothing to plan from.
 
+    See Also
+    --------
+    plan.new_series : before any specimen is tested.
+    plan.next_specimens : which group to test next.
+    plan.looks : stop at the first success.
+    plot.plan : the chance against the number.
+
     References
     ----------
     O'Hagan, Stevens and Campbell (2005) Pharmaceutical Statistics 4:187-201, assurance (from memory).
 
     Examples
     --------
-    >>> plan = more_samples(Sample([24.1, 25.3, 22.8, 26.0, 23.9]), 18.0, "B-basis")
+    >>> plan = more_samples([24.1, 25.3, 22.8, 26.0, 23.9], 18.0, "B-basis")
     >>> plan.n, plan.unit
     (13, 'specimen')
     """

@@ -17,7 +17,7 @@ from lowtail.claims.planning.core.answer import Answer, Chances, between_looks, 
 from lowtail.claims.planning.core.answer import answer as find
 from lowtail.claims.planning.core.chances import chance_bound
 from lowtail.claims.planning.core.endless import endless_limit
-from lowtail.claims.planning.core.judge import GOVERNING, ONE, check_judge
+from lowtail.claims.planning.core.judge import GOVERNING, ONE, Judge, check_judge
 from lowtail.claims.planning.core.plan import (
     Claim,
     Plan,
@@ -83,7 +83,7 @@ def new_series(
     mean: float,
     cv: float,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
     cost: float | None = None,
@@ -136,6 +136,13 @@ def new_series(
         If an argument is out of range, or the claim lies at or above the true low strength, so that no number of
         specimens can back it; the message says by how much.
 
+    See Also
+    --------
+    plan.more_samples : with a series in hand.
+    plan.zero_failure : specimens that must hold.
+    plan.precision : a narrow interval instead of a claim.
+    plan.what_if : the chance over a grid.
+
     References
     ----------
     Faulkenberry and Weeks (1968) Technometrics 10:343-348, sample size for tolerance limits (from memory).
@@ -144,8 +151,8 @@ def new_series(
     --------
     >>> new_series(20, "A-basis", mean=25, cv=0.05, family="normal", judge="one distribution").n
     16
-    >>> new_series(20, "B-basis", mean=25, cv=0.05).n
-    16
+    >>> new_series(16, "B-basis", mean=25, cv=0.04).n
+    5
     """
     strength, found, stated = strength_claim(claim, basis)
     mean = positive(mean, "mean", "the expected mean load in kN")

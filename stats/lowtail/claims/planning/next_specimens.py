@@ -15,7 +15,7 @@ from lowtail._shared.parallel import Seed, as_rng, run, seeds
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
-from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, check_judge
 from lowtail.claims.planning.core.plan import Claim, check_whole, count, percent, positive, strength_claim
 from lowtail.claims.planning.core.simulate import early, judged_words
 from lowtail.claims.planning.core.trials import CURVE
@@ -89,7 +89,7 @@ def next_specimens(
     *,
     budget: int,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     cost: Sequence[float] | None = None,
     rng: Seed = 0,
     n_jobs: int = 1,
@@ -137,6 +137,19 @@ def next_specimens(
         If numbers do not fit, or the budget allows more than 40 specimens in a group.
     NoAnswerError
         If no group can be planned, or the reference of a comparison has fewer than 2 different loads at break.
+
+    See Also
+    --------
+    plan.more_samples : one group.
+    plan.table : every group by itself.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> groups = [lt.Sample([24.1, 25.3, 22.8], label="a"), lt.Sample([30.0, 31.2, 30.4], label="b")]
+    >>> answer = lt.plan.next_specimens(groups, 17, budget=3, judge="one distribution")
+    >>> len(answer.table), 0 < answer.chance < 1
+    (2, True)
     """
     groups = list(samples)
     if len(groups) < 2:

@@ -91,6 +91,11 @@ def power_grid(
     InputError
         If an argument is out of range.
 
+    See Also
+    --------
+    plan.comparison : the number for a stated power.
+    plan.what_if : the same for a strength claim.
+
     Examples
     --------
     >>> grid = power_grid([3, 5], [5], [0.9], [0.05], size=400)

@@ -11,7 +11,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble, attempt
 from lowtail._shared.parallel import Seed, as_rng, run
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, check_judge
 from lowtail.claims.planning.core.plan import Claim, Plan, check_assurance, check_whole, strength_claim
 from lowtail.claims.planning.more_samples import more_samples
 from lowtail.errors import InputError
@@ -29,7 +29,7 @@ def table(
     *,
     assurance: float = 0.8,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     max_n: int = 60,
     rng: Seed = 0,
     n_jobs: int = 1,
@@ -60,6 +60,11 @@ def table(
     ------
     InputError
         If an argument is out of range or the numbers of groups and claims differ.
+
+    See Also
+    --------
+    plan.more_samples : one group.
+    plan.next_specimens : spread a budget over groups.
 
     Examples
     --------
@@ -104,7 +109,7 @@ def _one(
     basis: str | Basis | None,
     assurance: float,
     family: str,
-    judge: str,
+    judge: Judge,
     max_n: int,
     seed: int,
 ) -> Plan | Trouble:

@@ -11,7 +11,7 @@ import pandas as pd
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng, run
 from lowtail.claims.basis import Basis
-from lowtail.claims.planning.core.judge import GOVERNING, check_judge
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, check_judge
 from lowtail.claims.planning.core.plan import (
     Claim,
     check_assurance,
@@ -38,7 +38,7 @@ def what_if(
     cv: float | Sequence[float],
     n: int | Sequence[int] = (3, 5, 8, 12, 20),
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
     rng: Seed = 0,
@@ -78,6 +78,11 @@ def what_if(
     ------
     InputError
         If a value is out of range, or a sequence is empty.
+
+    See Also
+    --------
+    plan.new_series : the number for a stated chance.
+    plan.power_grid : the same for a comparison.
 
     Examples
     --------

@@ -207,6 +207,12 @@ def confidence_distribution(
     InputError
         If an option does not fit the family, or two sources of the spread are given at once.
 
+    See Also
+    --------
+    lower_bound : one quantile of it, with its words.
+    fit : the best estimate.
+    many.lower_bound : many samples at once.
+
     References
     ----------
     Lawless (1978) Technometrics 20:355-364; Fraser (1968) The Structure of Inference (both from memory).

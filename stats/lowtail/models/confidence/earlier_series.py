@@ -45,6 +45,12 @@ def scale_prior(
     NoAnswerError
         If there are fewer than 3 series, or one of them says nothing about the scatter.
 
+    See Also
+    --------
+    lower_bound : takes it as `prior`.
+    confidence_that : takes it as `prior`.
+    parts.weak_link : takes it as `known`.
+
     Notes
     -----
     `lower_bound` with this prior answers exactly as with the same series as ``siblings=``: same predictive, same floor,

@@ -44,6 +44,24 @@ class ScalePrior:
         The distribution it holds for; "" where the user states it for the one in use.
     mixture : Predictive, optional
         The whole predictive, from `scale_prior`.
+
+    Raises
+    ------
+    InputError
+        If ``shape`` or ``width`` is not a finite number greater than 0.
+
+    See Also
+    --------
+    scale_prior : made from earlier series.
+    lower_bound : takes it as `prior`.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> known = lt.ScalePrior(shape=20.0, width=0.2)
+    >>> loads = [24.1, 25.3, 22.8]
+    >>> lt.lower_bound(loads, prior=known).low > lt.lower_bound(loads).low
+    True
     """
 
     shape: float

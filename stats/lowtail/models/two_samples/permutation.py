@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain, combinations
 from math import comb
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +19,24 @@ from numpy.typing import NDArray
 from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError
 
-__all__ = ["ALTERNATIVES", "FULL_ENUMERATION", "Permuted", "arrangements", "check_alternative", "permute", "welch_of"]
+__all__ = [
+    "ALTERNATIVES",
+    "FULL_ENUMERATION",
+    "Alternative",
+    "Permuted",
+    "arrangements",
+    "check_alternative",
+    "permute",
+    "welch_of",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 FULL_ENUMERATION = 200_000  # above this many arrangements, draw at random
 DRAWS = 49_999  # random arrangements drawn beyond full enumeration
-ALTERNATIVES = ("two-sided", "less", "greater")
+Alternative = Literal["two-sided", "less", "greater"]
+ALTERNATIVES: tuple[str, ...] = get_args(Alternative)
 _SAME = 1e-9  # two statistics closer than this, relative to the largest, are tied
 
 

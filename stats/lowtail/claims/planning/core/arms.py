@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Literal, Protocol, get_args
 
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.planning.core.answer import Answer
@@ -12,11 +12,12 @@ from lowtail.claims.planning.core.answer import answer as find
 from lowtail.claims.planning.core.plan import Claim, positive
 from lowtail.claims.planning.core.trials import SEARCH, ExactChances
 from lowtail.errors import InputError
+from lowtail.models.two_samples.permutation import Alternative, check_alternative
 
 __all__ = ["Aim", "Pairs", "Split", "check_costs", "make_aim", "split_arms"]
 
-GOALS = ("difference", "no worse than", "equivalence")
-ALTERNATIVES = ("two-sided", "less", "greater")
+Goal = Literal["difference", "no worse than", "equivalence"]
+GOALS: tuple[str, ...] = get_args(Goal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Aim:
     goal: str
     margin: float
     confidence: float
-    alternative: str = "two-sided"
+    alternative: Alternative = "two-sided"
 
     @property
     def words(self) -> str:
@@ -57,10 +58,9 @@ class Aim:
             raise InputError(f"{never}: the true ratio {ratio:g} is not below 1/margin = {1 / self.margin:.4g}.")
 
 
-def make_aim(goal: str | None, margin: float | Claim | None, confidence: float, alternative: str) -> Aim:
+def make_aim(goal: str | None, margin: float | Claim | None, confidence: float, alternative: Alternative) -> Aim:
     """Goal, margin and confidence from what the caller gave; a Claim settles all three."""
-    if alternative not in ALTERNATIVES:
-        raise InputError(f"`alternative` must be one of {', '.join(map(repr, ALTERNATIVES))}, got {alternative!r}.")
+    check_alternative(alternative)
     level = check_fraction(confidence, "confidence")
     if isinstance(margin, Claim):
         if margin.kind != "comparison":

@@ -7,6 +7,7 @@ the cheapest to the dearest, and each only of the series that all before it let 
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Final, Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ __all__ = [
     "GOVERNING",
     "JUDGES",
     "ONE",
+    "Judge",
     "cautious_reaches",
     "check_judge",
     "governing_reaches",
@@ -35,19 +37,21 @@ __all__ = [
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-GOVERNING, ONE = "governing", "one distribution"
-JUDGES = (GOVERNING, ONE)
+Judge = Literal["governing", "one distribution"]
+GOVERNING: Final = "governing"
+ONE: Final = "one distribution"
+JUDGES: tuple[str, ...] = get_args(Judge)
 FAR = 150.0  # ln(load / claim) beyond which a load is only far away, and its square no more a number
 
 
-def check_judge(judge: object) -> str:
+def check_judge(judge: object) -> Judge:
     """Return who judges a simulated series, or say what it can be."""
     if judge not in JUDGES:
         raise InputError(
             f"`judge` must be 'governing' (the bound that judges real series) or 'one distribution' (the bound of "
             f"`family` alone), got {judge!r}."
         )
-    return str(judge)
+    return cast("Judge", judge)
 
 
 def relative(y: Array, claim: Array | float, *, on_log: bool) -> Array:
