@@ -42,7 +42,7 @@ KEEP = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outliers(Record):
-    """The specimen farthest from its group, whether it stands out, and what the bound would be without each one.
+    """The specimen farthest from its group, whether it is a possible outlier, and the bound without each one.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class Outliers(Record):
     false_alarm : float
         Share of sound samples that would raise an alarm.
     number : int
-        How many specimens stand out by the many-outlier procedure.
+        How many possible outliers there are by the many-outlier procedure.
     flagged : tuple of str
         Their names.
     detectable : float

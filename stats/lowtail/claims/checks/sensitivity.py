@@ -1,4 +1,4 @@
-"""Does the reading hang on the distribution chosen? The bound under each family, in one sentence."""
+"""Does the reading depend on the distribution chosen? The bound under each family, in one sentence."""
 
 from __future__ import annotations
 

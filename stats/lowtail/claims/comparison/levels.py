@@ -142,7 +142,7 @@ def compare_levels(
     """Compare several levels: an omnibus permutation test, then every level against the reference.
 
     The contrasts carry Holm's p values and intervals that hold together (Bonferroni over the contrasts, each by the
-    interval `compare` would give: any spreads, any numbers). Assumes independent specimens.
+    interval `compare` would give: any scatter, any numbers). Assumes independent specimens.
 
     Parameters
     ----------

@@ -104,7 +104,7 @@ def fuse_window(
     Parameters
     ----------
     specimens : Sample
-        Breaks of the specimens, kN; where the fuse went first they held.
+        Breaks of the specimens, kN; where the fuse failed first they held.
     cell_limit : float
         Load that the cell must not see, kN.
     fuse_cv : float

@@ -54,7 +54,7 @@ class WeakLink(Record):
         The same bound with the assembly taken as one thing of one distribution; NaN where components were tested apart
         or the counts differ from the tests.
     weakest : str
-        Component most likely to go first.
+        Component most likely to fail first.
     best_upgrade : str
         Component whose strengthening by ``upgrade`` raises ``estimate`` most.
     upgrade : float

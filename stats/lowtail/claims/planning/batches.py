@@ -62,8 +62,8 @@ def batches(
 
     Equal batches drawn at random; whole series are simulated and judged by the bound across batches that `batch_bound`
     gives. Normal and lognormal: by their sums of squares and the generalised pivotal bound. Weibull: Weibull scatter
-    within each batch, normal scatter of ln load between batches, with survivors. The number of batches sets a ceiling
-    that no number of specimens in a batch lifts.
+    within each batch, normal scatter of ln load between batches, with survivors. The number of batches sets the
+    highest attainable chance, which no number of specimens in a batch raises.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def batches(
 def _weibull(
     strength: float, basis: Basis, world: BatchWorld, number: int, target: float, seed: int, n_jobs: int
 ) -> tuple[Chances, float]:
-    """Chances by specimens of each batch, and the ceiling; a claim that is false cannot be backed."""
+    """Chances by specimens of each batch, and the highest attainable one; a claim that is false cannot be backed."""
     low, claim = math.exp(world.low(basis.fraction_below)), math.log(strength)
     if strength >= low:
         raise InputError(

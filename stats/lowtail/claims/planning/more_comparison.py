@@ -35,8 +35,9 @@ def more_comparison(
 ) -> Plan:
     """How many more specimens in each arm until a comparison succeeds, with a stated chance.
 
-    Simulated populations are drawn from the confidence distributions of both arms (lognormal where every specimen broke,
-    Weibull otherwise); in each, further specimens are tested and the pooled series are judged as `compare` judges them.
+    Simulated populations are drawn from the confidence distributions of both arms (lognormal where every specimen
+    broke, Weibull otherwise); in each, further specimens are tested and the pooled series are judged as `compare`
+    judges them.
 
     Parameters
     ----------

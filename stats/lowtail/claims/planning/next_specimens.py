@@ -55,8 +55,8 @@ class NextSpecimens(Record):
         Cost of the allocation (number of specimens where no costs were given).
     table : DataFrame
         One row a group: group, claim, n_now, unit (what its chance counts: specimen or batch), per_batch, ceiling (the
-        highest attainable chance), next, chance, backed_now, reason (why the group could not be planned); no ceiling
-        and chance for a reference and for a group without a plan.
+        highest attainable chance), next, chance, backed_now, reason (why the group could not be planned); neither
+        of the two for a reference and for a group without a plan.
     notes : tuple of str
         What the reader must know.
     """

@@ -40,7 +40,7 @@ def table(
     Parameters
     ----------
     samples : sequence of Sample
-        Groups, e.g. from `split`.
+        Groups, e.g. the ``samples`` of a log.
     claims : float, Claim or a sequence of them
         Strength in kN for all groups, or one for each.
     basis, assurance, family, judge, max_n, rng

@@ -40,7 +40,7 @@ class BreakLog(Record):
         One row a specimen: every canonical column, then ``load_kN``, ``broke``, ``used``, ``set_aside`` (the reason, ""
         where the row is used), ``slipped``, ``cell`` (address of the load), then the log's other columns as text.
     findings : DataFrame
-        What the reader noticed: cell, column, level (info, warning, error), got, message.
+        What was found in the file: cell, column, level (info, warning, error), got, message.
     source : Source
         File name, SHA-256, sheet.
     slips : str

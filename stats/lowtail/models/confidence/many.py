@@ -124,7 +124,7 @@ def low_many(
     -------
     (B,) array
         Bounds in the unit of ``load``, at least 0; NaN where fewer than 2 different loads at break are there (then no
-        bound exists without outside knowledge of the spread), or no sibling has them.
+        bound exists without outside knowledge of the scale), or no sibling has them.
 
     See Also
     --------

@@ -74,7 +74,7 @@ class ScalePrior:
         for name in ("shape", "width"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
-                raise InputError(f"`{name}` of a spread prior must be a finite number greater than 0, got {value!r}.")
+                raise InputError(f"`{name}` of a scale prior must be a finite number greater than 0, got {value!r}.")
 
     @property
     def lent(self) -> Predictive:
@@ -85,7 +85,7 @@ class ScalePrior:
         """Refuse a distribution whose scatter this says nothing about."""
         if not family.on_log:
             raise InputError(
-                "A spread prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
+                "A scale prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
             )
         if self.family not in ("", family.name):
             raise InputError(

@@ -1,4 +1,4 @@
-"""The parts of an assembly and the assembly itself: how the chance of a break grows with load, and who goes first."""
+"""The parts of an assembly and the assembly itself: chance of a break against load, and which part fails first."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
     """Draw the fraction broken against load for each component and for the whole assembly.
 
     The thick line is the assembly, always above every component's line. The tick is the assembly's lower bound, drawn
-    at its fraction below. The legend names the share of assemblies in which each component goes first.
+    at its fraction below. The legend names the share of assemblies in which each component fails first.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Worlds of a reference and other arms with breaks in hand, and whether pooled series reach an aim in each."""
+"""Simulated populations of arms with breaks in hand, the reference first, and whether pooled series reach an aim."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ WORLDS, SPARE, BLOCKS = 10_400, 4, 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Arms:
-    """Worlds of several arms, the reference first, with further standard series.
+    """Simulated populations of several arms, the reference first, with further standard series.
 
     Two arms: in order of the log ratio of typical strengths, stratified by it.
     """
@@ -43,7 +43,7 @@ class Arms:
 
     @classmethod
     def draw(cls, samples: Sequence[Sample], rng: np.random.Generator, most: Sequence[int]) -> Arms:
-        """Draw worlds from the confidence distribution of every arm: Weibull where any held, lognormal otherwise."""
+        """Draw populations from every arm's confidence distribution: Weibull where any held, lognormal otherwise."""
         family = WEIBULL if any(s.n_censored for s in samples) else LOGNORMAL
         paired = len(samples) == 2
         drawn = [confidence_distribution(s, family).draws((SPARE if paired else 1) * WORLDS, rng) for s in samples]
@@ -65,7 +65,7 @@ class Arms:
         )
 
     def ceiling(self, arm: int, aim: Aim) -> float:
-        """Share of worlds in which the claim of an arm against the reference is true."""
+        """Share of simulated populations in which the claim of an arm against the reference is true."""
         arms = [(self.location[i], self.spread[i]) for i in (0, arm)]
         log_ratio = _log_ratio(self.family, arms[0], arms[1])
         edge = -math.log(aim.margin)
@@ -78,7 +78,7 @@ class Arms:
         return float(true.mean())
 
     def pooled(self, arm: int, m: int, block: int) -> tuple[Array, Flags | None]:
-        """Log loads and breaks of one arm with m further specimens in every world of a block."""
+        """Log loads and breaks of one arm with m further specimens in every population of a block."""
         sample, pick = self.samples[arm], slice(block, None, BLOCKS)
         location, spread = self.location[arm][pick], self.spread[arm][pick]
         new = location[:, None] + spread[:, None] * self.further[arm][pick, :m]
@@ -91,10 +91,10 @@ class Arms:
         return y, np.concatenate([np.tile(sample.broke, (size, 1)), flags], axis=1)
 
     def outcomes(self, arm: int, more: tuple[int, int], aim: Aim, block: int) -> Flags:
-        """Whether an arm against the reference, each with further specimens, reaches the aim in a block of worlds."""
+        """Whether an arm against the reference, both with further specimens, reaches the aim in each of a block."""
         first, second = self.pooled(0, more[0], block), self.pooled(arm, more[1], block)
         won = judge_complete(first[0], second[0], aim) if self.family is LOGNORMAL else judge(first, second, aim)
-        return won if any(more) else np.full(won.size, bool(won.mean() > 0.5))  # in hand: one answer in all worlds
+        return won if any(more) else np.full(won.size, bool(won.mean() > 0.5))  # in hand: one answer in all populations
 
 
 def _log_ratio(family: Family, reference: tuple[Array, Array], other: tuple[Array, Array]) -> Array:

@@ -1,7 +1,7 @@
 """Outcomes of simulated series, made block by block: every block only where the answer depends on it.
 
-Blocks hold the same random numbers at every size, so that sizes are compared on like worlds. A chance far from the one
-asked for is settled by its first blocks; the sizes that decide (n and n - 1) get all of them.
+Blocks hold the same random numbers at every size, so that sizes are compared on like populations. A chance far from
+the one asked for is settled by its first blocks; the sizes that decide (n and n - 1) get all of them.
 """
 
 from __future__ import annotations
