@@ -324,7 +324,7 @@ RESULTS: dict[str, Column] = {
     "reaches": Column("setting at which the estimate falls to the rating", kind="number"),
     "reaches_high": Column("setting at which the upper bound falls to the rating", kind="number"),
     "batch_low": Column("bound in a batch yet to come", "kN", "number"),
-    "weakest": Column("component most likely to go first"),
+    "weakest": Column("component most likely to fail first"),
     "best_upgrade": Column("component whose strengthening helps the assembly most"),
     "upgrade": Column("fraction by which a component is strengthened in the table", kind="number"),
     "component": Column("part of the assembly"),

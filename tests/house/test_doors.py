@@ -2,6 +2,7 @@
 
 import datetime
 import inspect
+import sys
 import warnings
 from functools import cache
 from pathlib import Path
@@ -196,7 +197,7 @@ def test_every_wrong_kind_in_every_argument_is_met_by_words(name, folder, monkey
     for parameter in inspect.signature(thing).parameters.values():
         if parameter.kind is parameter.VAR_KEYWORD:
             continue
-        kind = kind_of(parameter.annotation)
+        kind = kind_of(parameter.annotation, vars(sys.modules[thing.__module__]))
         for value in WRONG:
             if kind.good(value):
                 if name in SLOW or (parameter.name == "n_jobs" and value == -1):  # -1 is every core

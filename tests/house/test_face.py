@@ -6,7 +6,7 @@ import inspect
 import subprocess
 import sys
 from pathlib import Path
-from typing import get_type_hints
+from typing import Literal, get_args, get_origin, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -180,3 +180,50 @@ def test_rng_takes_what_numpy_takes():
     assert 0 <= p(None) <= 1 and 0 <= p(np.random.default_rng(1)) <= 1
     with pytest.raises(lt.InputError, match="SeedSequence"):
         p("7")
+
+
+def sections(thing):
+    """The sections of a numpydoc docstring by heading."""
+    lines = inspect.getdoc(thing).splitlines()
+    heads = [i for i, line in enumerate(lines[1:]) if set(line) == {"-"} and len(line) == len(lines[i])]
+    ends = [*heads[1:], len(lines)]
+    return {lines[i]: lines[i + 2 : end] for i, end in zip(heads, ends, strict=True)}
+
+
+CONSTRUCTED = ("lt.Basis", "lt.Sample", "lt.ScalePrior", "lt.plan.Claim", "lt.trace.LoadCell")
+DOCUMENTED = FUNCTIONS + [(n, f) for n, f in public() if n in CONSTRUCTED]
+NAMES = {n.removeprefix("lt.") for n, _ in public()}
+
+
+@pytest.mark.parametrize(("name", "thing"), DOCUMENTED, ids=[n for n, _ in DOCUMENTED])
+def test_each_public_docstring_has_an_example_and_names_its_neighbours(name, thing):
+    parts = sections(thing)
+    assert any(line.startswith(">>> ") for line in parts["Examples"])
+    entries = [line for line in parts["See Also"] if line]
+    assert 1 <= len(entries) <= 4
+    for entry in entries:
+        neighbour, colon, what = entry.partition(" : ")
+        assert neighbour in NAMES and neighbour != name.removeprefix("lt.")
+        assert colon and what.endswith(".")
+
+
+CHOICES = [
+    (f"{n}({p})", f, p, k)
+    for n, f in FUNCTIONS
+    for p, hint in get_type_hints(f).items()
+    if (k := [h for h in (hint, *get_args(hint)) if get_origin(h) is Literal])
+]
+
+
+@pytest.mark.parametrize(("function", "argument", "kinds"), [c[1:] for c in CHOICES], ids=[c[0] for c in CHOICES])
+def test_a_choice_of_the_wrong_kind_is_refused_with_all_that_it_can_be(function, argument, kinds):
+    with pytest.raises(lt.InputError, match=f"`{argument}` must be") as caught:
+        function(**{argument: 3j})
+    assert all(repr(word) in str(caught.value) for word in get_args(kinds[0]))
+
+
+def test_the_arguments_that_are_choices_say_so():
+    """A word that a docstring lists in braces stands in the signature as a Literal, families and tests aside."""
+    asked = {c[2] for c in CHOICES}
+    assert {"alternative", "axis", "boundary", "decimal", "goal", "judge", "link", "method", "repeats"} <= asked
+    assert {"rule", "slips", "spread", "time_unit", "units"} <= asked

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import wraps
 from inspect import Parameter, signature
-from typing import Any, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast, get_args, get_origin
 
 import numpy as np
 
@@ -166,17 +166,20 @@ def _join(words: Iterable[str]) -> str:
     return f"{before}{',' if ' or ' in before else ''} or {each[-1]}"
 
 
-def kind_of(annotation: str) -> Kind:
+def kind_of(annotation: str, names: Mapping[str, Any] | None = None) -> Kind:
     """Read what an argument may be from its annotation, e.g. ``Sequence[str] | None``.
+
+    ``names`` are those of the module it stands in: an alias of a ``Literal`` is found there. Any word passes for such
+    an alias, since the function itself says best what each of the words means.
 
     Raises
     ------
     KeyError
-        If the annotation names something that has no line in ``_KINDS``.
+        If the annotation names something that is no such alias and has no line in ``_KINDS``.
     """
     for several, together in _TOGETHER.items():
         annotation = annotation.replace(several, together)
-    kinds = [_one_kind(part) for part in _parts(annotation, "|")]
+    kinds = [_one_kind(part, names or {}) for part in _parts(annotation, "|")]
     if not kinds[1:]:
         return kinds[0]
     return Kind(
@@ -188,15 +191,17 @@ def kind_of(annotation: str) -> Kind:
     )
 
 
-def _one_kind(part: str) -> Kind:
+def _one_kind(part: str, names: Mapping[str, Any]) -> Kind:
     outer, _, rest = part.removesuffix("]").partition("[")
     if not rest:
+        if get_origin(names.get(part)) is Literal:
+            return Kind(_is_word, _join(map(repr, get_args(names[part]))), "words")
         return _KINDS[part]
     inner = _parts(rest, ",")
     if outer == "Literal":
         words = tuple(word.strip("\"'") for word in inner)
         return Kind(lambda value: _is_word(value) and value in words, _join(map(repr, words)), "words")
-    each = [kind_of(text) for text in inner if text != "..."]
+    each = [kind_of(text, names) for text in inner if text != "..."]
     if outer == "Mapping":
         key, item = each
         return Kind(
@@ -298,7 +303,7 @@ _ALIASES = {
 def _checked(function: Callable[..., Any], who: str) -> Callable[..., Any]:
     several = {p.name for p in signature(function).parameters.values() if "Sequence[Sample]" in str(p.annotation)}
     asked = {
-        p.name: (i, kind_of(p.annotation))
+        p.name: (i, kind_of(p.annotation, getattr(function, "__globals__", {})))
         for i, p in enumerate(signature(function).parameters.values())
         if p.annotation is not Parameter.empty and p.kind not in (Parameter.VAR_KEYWORD, Parameter.VAR_POSITIONAL)
     }

@@ -41,6 +41,11 @@ class Basis:
     sampling : tuple of int
         Specimens and batches that the handbook's sampling rules ask for; empty where there are none.
 
+    See Also
+    --------
+    BASES : the bases known by name.
+    lower_bound : the bound on a basis.
+
     Examples
     --------
     >>> print(Basis("1 %, 90 %", 0.01, 0.90))

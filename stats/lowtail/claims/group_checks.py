@@ -1,4 +1,4 @@
-"""Every check of every group that the log has the columns for: what each says, and which of them stand out."""
+"""Every check of every group that the log has the columns for: what each says, and which of them call for a look."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Check:
     answered, stands_out : bool
         False where the data cannot answer; True where a reader should stop at the answer.
     is_test : bool
-        True where a sound group would stand out with the chance `FALSE_ALARM`.
+        True where a sound group would raise an alarm with the chance `FALSE_ALARM`.
     """
 
     question: str

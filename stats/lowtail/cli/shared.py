@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from lowtail._shared.choices import DecimalMark
     from lowtail.claims.group_checks import GroupChecks
     from lowtail.logs.breaks.log import BreakLog
+    from lowtail.logs.sample import SlipsMean
 
 __all__ = [
     "BY",
@@ -118,9 +120,15 @@ def read_log(
     from lowtail.logs.breaks.log import read_breaks
 
     return read_breaks(
-        file, sheet=sheet, unit=unit, decimal=decimal, columns=_columns_of(columns), labels=_labels_of(labels),
-        slips=slips, area_mm2=area_mm2,
-    )  # fmt: skip
+        file,
+        sheet=sheet,
+        unit=unit,
+        decimal=cast("DecimalMark | None", decimal),
+        columns=_columns_of(columns),
+        labels=_labels_of(labels),
+        slips=cast("SlipsMean", slips),
+        area_mm2=area_mm2,
+    )
 
 
 def _columns_of(words: Sequence[str] | None) -> dict[str, str] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from lowtail.cli.options import (
     Area,
@@ -25,6 +25,9 @@ from lowtail.cli.options import (
     Units,
 )
 from lowtail.cli.shared import BY, plain_rows, print_json, read_log, words_of
+
+if TYPE_CHECKING:
+    from lowtail.report.phrases import Units as KnownUnits
 
 __all__ = ["demo", "report", "trace"]
 
@@ -140,7 +143,7 @@ def report(
         by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
         family=family, borrow=words_of(borrow, ()) or None,
         claim=claim, title=title, author=author, only=only, compare=_arms(compare), margin=margin,
-        pulse_width_ms=pulse_width_ms, units=units, pdf=pdf, table_file=table, checks=checks,
+        pulse_width_ms=pulse_width_ms, units=cast("KnownUnits", units), pdf=pdf, table_file=table, checks=checks,
         short=short,
         n_jobs=jobs,
         command=_command(file.name, target.name),

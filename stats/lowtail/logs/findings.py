@@ -1,4 +1,4 @@
-"""What the reader noticed: one line a finding, and bad cells that stop it."""
+"""What was found in the file: one line a finding, and bad cells that stop it."""
 
 from __future__ import annotations
 

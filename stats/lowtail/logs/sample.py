@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias, cast, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -37,14 +37,15 @@ def bound_lacks(n: int, broke: int, different: int) -> str:
     return ""
 
 
-SLIPS = ("", "failure", "held")
+SlipsMean = Literal["", "failure", "held"]
+SLIPS: tuple[str, ...] = get_args(SlipsMean)
 
 
-def check_slips(meaning: object) -> str:
+def check_slips(meaning: object) -> SlipsMean:
     """Return what a slip is said to mean, or say what it can be."""
     if meaning not in SLIPS:
         raise InputError(f"`slips` must be 'failure' (a slip is a break at that load) or 'held', got {meaning!r}.")
-    return str(meaning)
+    return cast("SlipsMean", meaning)
 
 
 def refuse_beyond_loads(who: str, between: int, common: float, what: str) -> None:
@@ -124,6 +125,11 @@ class Sample:
         broke and slipped, the resolution is negative or not finite, an interval does not fit its specimen, or a break
         is known from above only.
 
+    See Also
+    --------
+    Samples : the samples of a log.
+    lower_bound : what may be claimed from it.
+
     Examples
     --------
     >>> sample = Sample([24.1, 25.3, 22.8, 26.0], [True, True, True, False], label="steel oval, major axis")
@@ -141,7 +147,7 @@ class Sample:
     specimen: tuple[str, ...] = ()
     group: Mapping[str, str] = field(default_factory=dict)
     slipped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
-    slips: str = ""
+    slips: SlipsMean = ""
     resolution: float | None = None
     upper: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     uncertainty: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
@@ -157,7 +163,7 @@ class Sample:
         specimen: Sequence[Any] = (),
         group: Mapping[str, str] | None = None,
         slipped: ArrayLike | None = None,
-        slips: str = "",
+        slips: SlipsMean = "",
         resolution: float | None = None,
         upper: ArrayLike | None = None,
         uncertainty: ArrayLike | None = None,
@@ -308,10 +314,10 @@ class Sample:
 
     def with_slips(self, meaning: str) -> Sample:
         """Return this sample with its slips read as ``meaning``: "failure" (a break at that load) or "held"."""
-        check_slips(meaning)
+        stated = check_slips(meaning)
         failed = self.slipped if meaning == "failure" else np.zeros(self.n, dtype=bool)
         upper = np.where(failed, self.lower, self.upper)
-        return self._with(broke=self.broke | failed, slipped=self.slipped & ~failed, slips=meaning, upper=upper)
+        return self._with(broke=self.broke | failed, slipped=self.slipped & ~failed, slips=stated, upper=upper)
 
     def with_loads(self, load: ArrayLike, *, resolution: float | None = None) -> Sample:
         """Return this sample with other loads (kN), recorded in steps of ``resolution``, specimen by specimen."""

@@ -16,6 +16,7 @@ from lowtail.claims.strength.governing import Governing
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.judging import Judged, Verdict
 from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.sample import SlipsMean
 from lowtail.report import phrases
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def first_lines(
     basis: str | Basis = "B-basis",
     *,
     claim: float | None = None,
-    slips: str | None = None,
+    slips: SlipsMean | None = None,
 ) -> FirstLines:
     """Say what matters first: what broke below its rating, what is backed, what is not, which groups say nothing.
 
@@ -75,6 +76,12 @@ def first_lines(
     Returns
     -------
     FirstLines
+
+    See Also
+    --------
+    what_it_answers : questions this log can answer.
+    rating_check : a row a group.
+    write_report : the whole page.
 
     Examples
     --------

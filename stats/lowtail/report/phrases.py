@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal, get_args
 
 from lowtail._shared.numbers import down, nearest, up
 from lowtail.errors import InputError
@@ -17,7 +17,8 @@ from lowtail.report.style import LBF_PER_KN
 
 __all__ = ["count", "down", "force", "force_low", "join", "nearest", "percent", "published", "ratio", "up"]
 
-UNITS = ("kN", "lbf")
+Units = Literal["kN", "lbf"]
+UNITS: tuple[str, ...] = get_args(Units)
 
 
 def check_units(units: str) -> str:

@@ -274,6 +274,11 @@ def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     InputError
         If the ending is none of the three.
 
+    See Also
+    --------
+    plot.breaks : a figure to save.
+    write_report : a page with its figures.
+
     Examples
     --------
     >>> from matplotlib.figure import Figure

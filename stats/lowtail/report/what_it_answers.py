@@ -85,6 +85,11 @@ def what_it_answers(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
     InputError
         If ``by`` names a column that the log does not have.
 
+    See Also
+    --------
+    first_lines : what matters first.
+    checks.can_answer : one line on the log.
+
     Examples
     --------
     >>> import pandas as pd

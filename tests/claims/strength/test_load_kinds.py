@@ -98,7 +98,9 @@ def test_one_step_for_all_has_a_bound_but_no_fit() -> None:
     """Two at 22 and two at 24 kN, the worst place of the four, is a sample of its own (normal: mean and s known)."""
     sample = lt.Sample([22] * 4, upper=[24] * 4)
     found = lt.lower_bound(sample, family="normal")
-    want = min(lt.lower_bound(lt.Sample([22] * k + [24] * (4 - k), resolution=0), family="normal").low for k in (1, 2, 3))
+    want = min(
+        lt.lower_bound(lt.Sample([22] * k + [24] * (4 - k), resolution=0), family="normal").low for k in (1, 2, 3)
+    )
     assert found.low == pytest.approx(want, rel=1e-6) and np.isnan(found.estimate)
     assert "could have been missed" in lt.governing(sample).unseen
 

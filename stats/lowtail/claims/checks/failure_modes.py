@@ -127,7 +127,7 @@ def failure_modes(
     tests : BreakLog, DataFrame or Sample
     by, group : grouping columns, and the group's label where they make several
     column : {"failure_site", "failed_part"}
-        Where the log names the kind of break.
+        Where the log names the failure mode.
     family : {"weibull", "normal", "lognormal"}
     basis : str or Basis
     false_alarm, weak_share, weak_loss : float
@@ -143,9 +143,15 @@ def failure_modes(
     Raises
     ------
     InputError
-        If an argument cannot be used, or a break's kind is empty while others are named.
+        If an argument cannot be used, or a break's failure mode is empty while others are named.
     NoAnswerError
-        If fewer than 4 breaks are there and no kinds are named.
+        If fewer than 4 breaks are there and no failure modes are named.
+
+    See Also
+    --------
+    checks.unseen_minority : a weaker kind that was not seen.
+    parts.weak_link : components that fail apart.
+    checks.outliers : a single specimen that lies apart.
 
     References
     ----------

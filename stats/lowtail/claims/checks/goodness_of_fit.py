@@ -142,6 +142,12 @@ def goodness_of_fit(
     NoAnswerError
     If the sample has too few specimens or breaks.
 
+    See Also
+    --------
+    checks.sensitivity : how much the bound depends on the distribution.
+    plot.probability : the same by eye.
+    checks.outliers : a single specimen that lies apart.
+
     References
     ----------
     Stephens (1974), J. Am. Stat. Assoc. 69:730-737; MIL-HDBK-17-1F section 8.3.4 (both from memory).

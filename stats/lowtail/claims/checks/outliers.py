@@ -44,7 +44,7 @@ KEEP = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outliers(Record):
-    """The specimen farthest from its group, whether it stands out, and what the bound would be without each one.
+    """The specimen farthest from its group, whether it is a possible outlier, and the bound without each one.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class Outliers(Record):
     false_alarm : float
         Share of sound samples that would raise an alarm.
     number : int
-        How many specimens stand out by the many-outlier procedure.
+        How many possible outliers there are by the many-outlier procedure.
     flagged : tuple of str
         Their names.
     detectable : float
@@ -170,6 +170,12 @@ def outliers(
         If ``most``, ``size`` or ``false_alarm`` is out of range, or there are more than 2,000 specimens.
     NoAnswerError
         If there are fewer than 3 specimens, fewer than 2 different breaks, or the distribution cannot be fitted.
+
+    See Also
+    --------
+    checks.influence : how much the bound depends on each specimen.
+    checks.failure_modes : two kinds of failure.
+    checks.goodness_of_fit : is the distribution contradicted.
 
     References
     ----------
@@ -331,6 +337,18 @@ def influence(sample: SampleLike, basis: str | Basis = "B-basis", *, family: str
     ------
     InputError
         If there are more than 2,000 specimens.
+
+    See Also
+    --------
+    checks.outliers : is a specimen a possible outlier.
+    checks.sensitivity : how much the bound depends on the distribution.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> answer = lt.checks.influence([24.1, 25.3, 24.8, 26.0, 21.2])
+    >>> float(answer["load_kN"][0]), bool(answer["change"][0] > 0)
+    (21.2, True)
     """
     sample = as_sample(sample)
     which = get_basis(basis)

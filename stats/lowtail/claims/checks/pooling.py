@@ -126,7 +126,7 @@ def pooling(
 
     k-sample Anderson-Darling on the loads (permutation; both versions and both published scalings), median-centred
     Levene on the family's scale (simulated under the family: its F distribution rejects 2 % instead of 5 % at 5 a
-    batch), likelihood ratios of equal spread (Weibull: equal shapes) and of equal location given one spread
+    batch), likelihood ratios of equal scale (Weibull: equal shapes) and of equal location given one scale
     (simulated), and the variance between batches with an exact interval of its ratio to the variance within. With
     survivors only the likelihood ratios apply. The verdict adjusts the tests together (Holm). Pooling *because* no
     difference was seen is not safe: with 3 batches of 5 it brings a "95 %" bound down to 85 to 92 %.
@@ -154,6 +154,12 @@ def pooling(
         If there are fewer than 2 batches, or an argument is out of range.
     NoAnswerError
         If a batch has fewer than 2 different loads at break.
+
+    See Also
+    --------
+    batch_bound : the bound over batches drawn at random.
+    plot.batches : every specimen by batch.
+    plan.batches : specimens of each batch for a claim.
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""Does the reading hang on the distribution chosen? The bound under each family, in one sentence."""
+"""Does the reading depend on the distribution chosen? The bound under each family, in one sentence."""
 
 from __future__ import annotations
 
@@ -79,6 +79,12 @@ def sensitivity(sample: SampleLike, basis: str | Basis = "B-basis") -> Sensitivi
     ------
     NoAnswerError
         If the sample cannot carry the bound.
+
+    See Also
+    --------
+    governing : the lowest bound governs.
+    checks.goodness_of_fit : is a distribution contradicted.
+    checks.influence : how much the bound depends on each specimen.
 
     Examples
     --------

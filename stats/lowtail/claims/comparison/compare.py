@@ -18,7 +18,7 @@ from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.typical import Answer, answer_independent
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
-from lowtail.models.two_samples.permutation import check_alternative
+from lowtail.models.two_samples.permutation import Alternative, check_alternative
 from lowtail.models.two_samples.t_tests import scatter_permutation
 
 __all__ = ["compare"]
@@ -36,7 +36,7 @@ def compare(
     test: str = "auto",
     margin: float | None = None,
     confidence: float = 0.95,
-    alternative: str = "two-sided",
+    alternative: Alternative = "two-sided",
     low_fraction: float = 0.10,
     low_family: str = "weibull",
     pair: Sequence[Any] | str | None = None,
@@ -98,6 +98,13 @@ def compare(
         If an argument is out of range.
     NoAnswerError
         If an arm has a single specimen, no scatter, or too few breaks; the message says what can still be said.
+
+    See Also
+    --------
+    compare_table : every group of a log.
+    compare_levels : more than two arms.
+    two_sample_test : one test by its name.
+    plan.comparison : how many specimens such a comparison needs.
 
     References
     ----------

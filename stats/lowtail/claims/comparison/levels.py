@@ -142,7 +142,7 @@ def compare_levels(
     """Compare several levels: an omnibus permutation test, then every level against the reference.
 
     The contrasts carry Holm's p values and intervals that hold together (Bonferroni over the contrasts, each by the
-    interval `compare` would give: any spreads, any numbers). Assumes independent specimens.
+    interval `compare` would give: any scatter, any numbers). Assumes independent specimens.
 
     Parameters
     ----------
@@ -163,6 +163,11 @@ def compare_levels(
         If fewer than 2 levels are given or the reference is not among them.
     NoAnswerError
         If a level cannot be compared; the message names it.
+
+    See Also
+    --------
+    compare : two arms.
+    trend.retention : strength along a column of numbers.
 
     Examples
     --------

@@ -19,7 +19,7 @@ from lowtail.models.two_samples import rank_tests as ranks
 from lowtail.models.two_samples import survivor_tests as survivors
 from lowtail.models.two_samples import t_tests as complete
 from lowtail.models.two_samples.half_and_half import Arms
-from lowtail.models.two_samples.permutation import check_alternative
+from lowtail.models.two_samples.permutation import Alternative, check_alternative
 
 __all__ = ["HALF_AND_HALF", "TESTS", "TwoSampleTest", "two_sample_test"]
 
@@ -165,7 +165,7 @@ TESTS: dict[str, _Named] = {
 
 @door
 def two_sample_test(
-    reference: SampleLike, other: SampleLike, test: str, *, alternative: str = "two-sided", rng: Seed = 0
+    reference: SampleLike, other: SampleLike, test: str, *, alternative: Alternative = "two-sided", rng: Seed = 0
 ) -> TwoSampleTest:
     """Run one test of two arms by its name; for the answer itself use `compare`.
 
@@ -188,6 +188,10 @@ def two_sample_test(
         If the name or the alternative is unknown.
     NoAnswerError
         If the test cannot take survivors and some specimen held, or the arms are too small.
+
+    See Also
+    --------
+    compare : the ratio with its interval, and a test chosen for the data.
 
     Examples
     --------

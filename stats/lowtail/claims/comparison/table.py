@@ -139,6 +139,23 @@ def compare_table(
     ------
     InputError
         If a column or level does not exist in the log.
+
+    See Also
+    --------
+    compare : one comparison, with all its arguments.
+    plot.comparison : a forest of the ratios.
+    report_table : this table as the page shows it.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> table = pd.DataFrame({"specimen": list("abcdefgh"), "item": "sling",
+    ...                       "method": ["slow pull"] * 4 + ["shock"] * 4, "outcome": "broke",
+    ...                       "load [kN]": [24.1, 25.3, 24.6, 25.0, 22.0, 23.1, 21.4, 22.6]})
+    >>> answer = lt.compare_table(lt.check_breaks(table), margin=0.8)
+    >>> answer[["group", "ratio", "verdict"]].round(3).values.tolist()
+    [['sling', 0.9, 'shown']]
     """
     rng = as_seed(rng)
     table: Any = getattr(log, "table", log)

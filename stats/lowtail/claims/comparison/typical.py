@@ -13,6 +13,7 @@ from lowtail.errors import NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.fit import fit
+from lowtail.models.two_samples.permutation import Alternative
 
 __all__ = ["Answer", "answer_independent", "settle_family", "typical_law", "typical_strength"]
 
@@ -119,7 +120,9 @@ def _default(typical: str, reference: Sample, other: Sample) -> str:
     return "Welch on load" if typical == "mean" else HALF_AND_HALF
 
 
-def answer_independent(reference: Sample, other: Sample, family: str, test: str, alternative: str, rng: Any) -> Answer:
+def answer_independent(
+    reference: Sample, other: Sample, family: str, test: str, alternative: Alternative, rng: Any
+) -> Answer:
     """Ratio, main test and permutation test of two arms of unrelated specimens."""
     law, name, typical = typical_law(reference, other, family, rng)
     held = reference.n_censored + other.n_censored

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,7 +17,8 @@ from lowtail.errors import InputError
 __all__ = ["LINKS", "Counts", "count", "fit_counts", "information", "severity_interval", "tolerance"]
 
 Array = NDArray[np.float64]
-LINKS = ("probit", "logit")
+Link = Literal["probit", "logit"]
+LINKS: tuple[str, ...] = get_args(Link)
 _SPREADS = 49
 _STEPS = 240
 _REACH = 3  # an end farther outside the tested range than this many ranges is no limit

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import AXES, Axis
 from lowtail._shared.numbers import down, nearest, up
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail._shared.record import Record
-from lowtail.claims.drops.drop_law import LINKS, Counts, count, fit_counts, severity_interval, tolerance
+from lowtail.claims.drops.drop_law import LINKS, Counts, Link, count, fit_counts, severity_interval, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import titled
@@ -72,8 +73,8 @@ class DropResponse(Record):
 
     group: str
     on: str
-    axis: str
-    link: str
+    axis: Axis
+    link: Link
     n: int
     n_broken: int
     fit: str
@@ -153,6 +154,11 @@ def drop_proportion(
     InputError
         If the numbers do not make sense.
 
+    See Also
+    --------
+    drops.drop_response : drops at several severities.
+    plan.zero_failure : how many must hold.
+
     References
     ----------
     Clopper and Pearson (1934), Biometrika 26, 404-413 (from memory).
@@ -184,8 +190,8 @@ def drop_response(
     *,
     by: Sequence[str] | str = ("item", "orientation"),
     group: str | None = None,
-    link: str = "probit",
-    axis: str = "log",
+    link: Link = "probit",
+    axis: Axis = "log",
     fractions: Sequence[float] = (0.01, 0.10, 0.50),
     confidence: float = 0.95,
     draws: int = DRAWS,
@@ -227,6 +233,12 @@ def drop_response(
         If a column, word or argument cannot be used.
     NoAnswerError
         If all drops broke or all held, one severity was tested, or the share does not grow with severity.
+
+    See Also
+    --------
+    drops.next_drop : the next severity to test.
+    drops.up_and_down : the middle, from a staircase of drops.
+    drops.drop_proportion : drops at one severity.
 
     Examples
     --------
@@ -282,7 +294,7 @@ def drop_response(
 def _check(link: str, axis: str, fractions: Sequence[float], confidence: float, draws: int) -> None:
     if link not in LINKS:
         raise InputError(f"`link` must be one of {', '.join(map(repr, LINKS))}, got {link!r}.")
-    if axis not in ("log", "plain"):
+    if axis not in AXES:
         raise InputError(f"`axis` must be 'log' or 'plain', got {axis!r}.")
     for p in fractions:
         if not 0 < p < 1:

@@ -10,8 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import Axis
 from lowtail._shared.record import Record
-from lowtail.claims.drops.drop_law import Counts, count, fit_counts, information, tolerance
+from lowtail.claims.drops.drop_law import Counts, Link, count, fit_counts, information, tolerance
 from lowtail.claims.drops.drop_log import read_drops
 from lowtail.claims.drops.drop_response import DropResponse
 from lowtail.errors import InputError
@@ -63,8 +64,8 @@ def next_drop(
     by: Sequence[str] | str = ("item", "orientation"),
     group: str | None = None,
     goal: float | None = None,
-    link: str = "probit",
-    axis: str = "log",
+    link: Link = "probit",
+    axis: Axis = "log",
 ) -> NextDrop:
     """Propose the next drop.
 
@@ -90,6 +91,11 @@ def next_drop(
     ------
     InputError
         If ``goal`` or a column cannot be used.
+
+    See Also
+    --------
+    drops.drop_response : the answer when the drops are done.
+    drops.up_and_down : the middle, from a staircase of drops.
 
     References
     ----------

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import AXES, Axis
 from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import down, up
 from lowtail._shared.record import Record
@@ -18,6 +20,7 @@ __all__ = ["UpAndDown", "up_and_down"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+SpreadFrom = Literal["estimated", "step"]
 ASSUMED = (0.5, 1.0, 2.0)  # spreads, in steps, between which the small-sample interval must hold
 
 
@@ -86,8 +89,8 @@ def up_and_down(
     broke: ArrayLike,
     *,
     step: float | None = None,
-    axis: str = "plain",
-    spread: str = "estimated",
+    axis: Axis = "plain",
+    spread: SpreadFrom = "estimated",
     confidence: float = 0.95,
 ) -> UpAndDown:
     """Up-and-down estimate of the middle severity and its spread (the staircase of ISO 7765-1 and ISO 6603-1).
@@ -118,6 +121,11 @@ def up_and_down(
         If the severities do not lie on one ladder, or an argument is out of range.
     NoAnswerError
         If one outcome never happened.
+
+    See Also
+    --------
+    drops.drop_response : intervals and the low tail.
+    drops.next_drop : the next severity to test.
 
     References
     ----------
@@ -180,9 +188,9 @@ def up_and_down(
 
 
 def _check(step: float | None, axis: str, spread: str, confidence: float) -> None:
-    if axis not in ("log", "plain"):
+    if axis not in AXES:
         raise InputError(f"`axis` must be 'log' or 'plain', got {axis!r}.")
-    if spread not in ("estimated", "step"):
+    if spread not in get_args(SpreadFrom):
         raise InputError(f"`spread` must be 'estimated' or 'step', got {spread!r}.")
     if not 0.5 < confidence < 1:
         raise InputError(f"`confidence` must lie between 0.5 and 1 (ends excluded), got {confidence!r}. Usual: 0.95.")

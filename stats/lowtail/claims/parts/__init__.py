@@ -1,1 +1,1 @@
-"""Which part goes first: failure modes, weak links, the fuse of the rig."""
+"""Which part fails first: failure modes, weak links, the fuse of the rig."""

@@ -46,6 +46,18 @@ def common_cause(
         One row a correlation and component: ``correlation``, ``assembly_kN`` (low-percentile strength of the assembly),
         ``component``, ``goes_first``, ``component_kN`` (its true low-percentile strength), ``apparent_kN`` (what the
         independent reading of such tests would give), ``apparent_change`` (their ratio less 1; above 0 flatters).
+
+    See Also
+    --------
+    parts.weak_link : the answer that is put to the test.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> tests = {"sling": lt.Sample([21.0, 22.4, 23.1, 20.2, 22.0]), "fuse": lt.Sample([24.0, 24.4, 23.8, 24.1])}
+    >>> answer = lt.parts.common_cause(lt.parts.weak_link(tests, size=1000), (0.0, 0.6), size=10000)
+    >>> answer["correlation"].tolist()
+    [0.0, 0.0, 0.6, 0.6]
     """
     if size < 10_000:
         raise InputError(f"`size` must be at least 10000 simulated assemblies, got {size!r}.")

@@ -104,7 +104,7 @@ def fuse_window(
     Parameters
     ----------
     specimens : Sample
-        Breaks of the specimens, kN; where the fuse went first they held.
+        Breaks of the specimens, kN; where the fuse failed first they held.
     cell_limit : float
         Load that the cell must not see, kN.
     fuse_cv : float
@@ -127,6 +127,11 @@ def fuse_window(
         If an argument is out of range.
     NoAnswerError
         If the specimens carry no confidence distribution.
+
+    See Also
+    --------
+    parts.weak_link : which part fails first.
+    trace.LoadCell : what is known of the load cell.
 
     Examples
     --------

@@ -54,7 +54,7 @@ class WeakLink(Record):
         The same bound with the assembly taken as one thing of one distribution; NaN where components were tested apart
         or the counts differ from the tests.
     weakest : str
-        Component most likely to go first.
+        Component most likely to fail first.
     best_upgrade : str
         Component whose strengthening by ``upgrade`` raises ``estimate`` most.
     upgrade : float
@@ -179,6 +179,12 @@ def weak_link(
         If a component, count or argument is unknown or out of range.
     NoAnswerError
         If a component broke too seldom for a distribution of its own and no shape is known.
+
+    See Also
+    --------
+    parts.common_cause : strengths that go together.
+    plot.weak_link : the figure.
+    checks.failure_modes : failure modes of one part.
 
     References
     ----------

@@ -52,8 +52,8 @@ def batches(
 
     Equal batches drawn at random; whole series are simulated and judged by the bound across batches that `batch_bound`
     gives. Normal and lognormal: by their sums of squares and the generalised pivotal bound. Weibull: Weibull scatter
-    within each batch, normal scatter of ln load between batches, with survivors. The number of batches sets a ceiling
-    that no number of specimens in a batch lifts.
+    within each batch, normal scatter of ln load between batches, with survivors. The number of batches sets the
+    highest attainable chance, which no number of specimens in a batch raises.
 
     Parameters
     ----------
@@ -91,6 +91,12 @@ def batches(
     InputError
         If an argument is out of range, survivors come with a normal or lognormal distribution, or the claim lies at or
         above the true low strength.
+
+    See Also
+    --------
+    batch_bound : the bound that judges.
+    plan.new_series : one batch.
+    plan.more_samples : further batches, from those in hand.
 
     References
     ----------

@@ -7,7 +7,7 @@ import math
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
-from lowtail.claims.planning.core.arms import ComparisonAim, Split, check_costs, make_aim, split_arms
+from lowtail.claims.planning.core.arms import ComparisonAim, Goal, Split, check_costs, make_aim, split_arms
 from lowtail.claims.planning.core.chances import chance_two_arms
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
 from lowtail.claims.planning.core.experiments import FreshPairs, NamedTestPairs
@@ -15,6 +15,7 @@ from lowtail.claims.planning.core.plan import Plan, count, percent
 from lowtail.claims.planning.core.population import log_spread
 from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
 from lowtail.errors import InputError
+from lowtail.models.two_samples.permutation import Alternative
 
 __all__ = ["comparison"]
 
@@ -34,11 +35,11 @@ def comparison(
     *,
     power: float = 0.8,
     margin: float | Claim | None = None,
-    goal: str | None = None,
+    goal: Goal | None = None,
     n_ratio: float = 1.0,
     survivors: float | tuple[float, float] = 0.0,
     confidence: float = 0.95,
-    alternative: str = "two-sided",
+    alternative: Alternative = "two-sided",
     test: str = "auto",
     cost: tuple[float, float] | None = None,
     max_n: int = 1000,
@@ -99,12 +100,18 @@ def comparison(
         If an argument is out of range, or no number of specimens can succeed (a difference at ratio 1, equivalence
         with the ratio at or outside the margin), with the reason.
 
+    See Also
+    --------
+    compare : the comparison itself.
+    plan.more_comparison : with series in hand.
+    plan.power_grid : the chance over a grid.
+
     Examples
     --------
-    >>> comparison(0.9, 0.05).arms
-    (6, 6)
-    >>> comparison(1.0, 0.05, margin=0.9, goal="equivalence", power=0.9).arms
-    (7, 7)
+    >>> comparison(0.8, 0.05).arms
+    (4, 4)
+    >>> comparison(1.0, 0.03, margin=0.9, goal="equivalence").arms
+    (4, 4)
     """
     true = positive(ratio, "ratio", "the ratio of typical strengths, other / reference")
     both = (cv[0], cv[1]) if isinstance(cv, (tuple, list)) else (cv, cv)

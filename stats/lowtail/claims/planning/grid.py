@@ -17,7 +17,7 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
 from lowtail.claims.planning.core.experiments import fresh_chances
-from lowtail.claims.planning.core.judge import GOVERNING, StrengthAim
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, StrengthAim
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.claims.planning.core.population import Population
 from lowtail.claims.planning.core.trials import CURVE
@@ -51,7 +51,7 @@ def grid(
     n_other: int | Sequence[int] | None = None,
     cv_ratio: float | Sequence[float] | None = None,
     family: str | Family | None = None,
-    judge: str | None = None,
+    judge: Judge | None = None,
     assurance: float | None = None,
     survivors: float | None = None,
     confidence: float | None = None,
@@ -123,6 +123,12 @@ def grid(
         If none or several of ``samples``, ``mean`` and ``ratio`` are given, an argument plays no part with the one
         given, a value is out of range, or the numbers of groups and claims differ.
 
+    See Also
+    --------
+    plan.new_series : the number for a stated chance.
+    plan.comparison : the number for a stated power.
+    plan.more_samples : one group.
+
     Examples
     --------
     >>> table = grid(20, "A-basis", mean=25, cv=[0.04, 0.05], n=[8, 16], family="normal", judge="one distribution")
@@ -188,7 +194,7 @@ def _of_populations(
     cv: Any,
     n: Any = _SIZES,
     family: str | Family,
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
     rng: Seed,
@@ -286,7 +292,7 @@ def _of_groups(
     claim: Any,
     basis: Any = None,
     family: str | Family,
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     assurance: float = 0.8,
     max_n: int = 60,
     rng: Seed,

@@ -60,6 +60,17 @@ def look_confidence(
     """Confidence to ask at each look so that the total error is that of the basis, and the total error without it.
 
     Looks at ``n_now`` specimens and after every ``every`` further ones, ``looks`` times; every specimen breaks.
+
+    See Also
+    --------
+    plan.looks : the plan made with it.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> each, without = lt.plan.look_confidence("normal", "B-basis", 5, 5, 2)
+    >>> each > 0.95, without > 0.05
+    (True, True)
     """
     law, found = get_family(family), get_basis(basis)
     check_whole(n_now, "n_now", 2), check_whole(every, "every", 1), check_whole(looks, "looks", 1)

@@ -10,6 +10,7 @@ passes what that bound does not.
 from __future__ import annotations
 
 import math
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from lowtail.claims.planning.core.claim import Claim, check_assurance, check_in_
 from lowtail.claims.planning.core.judge import (
     FAR,
     GOVERNING,
+    Judge,
     StrengthAim,
     cautious_reaches,
     early,
@@ -48,7 +50,8 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 MOST_LOOKS = 12
-BOUNDARIES = ("equal", "early strict")
+Boundary = Literal["equal", "early strict"]
+BOUNDARIES: tuple[str, ...] = get_args(Boundary)
 
 
 @door
@@ -60,9 +63,9 @@ def looks(
     every: int,
     assurance: float = 0.8,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     max_looks: int = 8,
-    boundary: str = "equal",
+    boundary: Boundary = "equal",
     survivors: float | None = None,
     rng: Seed = 0,
 ) -> Plan:
@@ -113,10 +116,22 @@ def looks(
     NoAnswerError
         If fewer than 2 different loads at break leave nothing to plan from.
 
+    See Also
+    --------
+    plan.more_samples : one look, at the end.
+    plan.look_confidence : the confidence asked at each look.
+
     References
     ----------
     Pocock (1977) Biometrika 64:191-199, one level for all looks; O'Brien and Fleming (1979) Biometrics 35:549-556 and
     Lan and DeMets (1983) Biometrika 70:659-663, error spent late (all from memory).
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> plan = lt.plan.looks([24.1, 25.3, 22.8, 26.0, 23.9], 16.0, every=5, judge="one distribution", max_looks=2)
+    >>> plan.n
+    0
     """
     sample = as_sample(sample)
     refuse_beyond_loads(sample.who, sample.n_between, sample.common_uncertainty, "a plan")

@@ -14,6 +14,7 @@ from lowtail.claims.planning.core.populations import ArmPopulations
 from lowtail.claims.planning.core.trials import Along, Trials, between_looks
 from lowtail.errors import InputError
 from lowtail.logs.sample import SampleLike, as_sample
+from lowtail.models.two_samples.permutation import Alternative
 
 __all__ = ["more_comparison"]
 
@@ -26,7 +27,7 @@ def more_comparison(
     other: SampleLike,
     claim: Claim | None = None,
     *,
-    alternative: str = "two-sided",
+    alternative: Alternative = "two-sided",
     confidence: float = 0.95,
     n_ratio: float = 1.0,
     assurance: float = 0.8,
@@ -35,8 +36,9 @@ def more_comparison(
 ) -> Plan:
     """How many more specimens in each arm until a comparison succeeds, with a stated chance.
 
-    Populations are drawn from the confidence distributions of both arms (lognormal where every specimen broke, Weibull
-    otherwise); in each, further specimens are tested and the pooled series are judged as `compare` judges them.
+    Simulated populations are drawn from the confidence distributions of both arms (lognormal where every specimen
+    broke, Weibull otherwise); in each, further specimens are tested and the pooled series are judged as `compare`
+    judges them.
 
     Parameters
     ----------
@@ -67,6 +69,11 @@ def more_comparison(
     ------
     InputError, NoAnswerError
         If an argument is out of range, or an arm has fewer than 2 different loads at break.
+
+    See Also
+    --------
+    compare : the comparison itself.
+    plan.comparison : before any specimen is tested.
 
     Examples
     --------

@@ -9,7 +9,7 @@ from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_share, check_whole, positive
-from lowtail.claims.planning.core.judge import GOVERNING, StrengthAim
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, StrengthAim
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.errors import InputError
 from lowtail.logs.sample import SampleLike, as_sample
@@ -28,7 +28,7 @@ def more_samples(
     *,
     assurance: float = 0.8,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     max_n: int = 60,
     per_batch: int | None = None,
     survivors: float | None = None,
@@ -89,6 +89,13 @@ def more_samples(
         If an argument is out of range.
     NoAnswerError
         If the sample carries no bound, so that there is nothing to plan from.
+
+    See Also
+    --------
+    plan.new_series : before any specimen is tested.
+    plan.next_specimens : which group to test next.
+    plan.looks : stop at the first success.
+    plot.plan : the chance against the number.
 
     References
     ----------

@@ -7,7 +7,7 @@ from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
 from lowtail.claims.planning.core.experiments import exact, fresh_chances
-from lowtail.claims.planning.core.judge import GOVERNING, ONE, StrengthAim
+from lowtail.claims.planning.core.judge import GOVERNING, ONE, Judge, StrengthAim
 from lowtail.claims.planning.core.plan import Plan, count, percent
 from lowtail.claims.planning.core.population import Population
 from lowtail.claims.planning.core.trials import Answer, Chances, between_looks, looks_at, smallest_n
@@ -30,7 +30,7 @@ def new_series(
     mean: float,
     cv: float,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     assurance: float = 0.8,
     survivors: float = 0.0,
     cost: float | None = None,
@@ -83,6 +83,13 @@ def new_series(
         If an argument is out of range, or the claim lies at or above the true low strength, so that no number of
         specimens can back it; the message says by how much.
 
+    See Also
+    --------
+    plan.more_samples : with a series in hand.
+    plan.zero_failure : specimens that must hold.
+    plan.precision : a narrow interval instead of a claim.
+    plan.what_if : the chance over a grid.
+
     References
     ----------
     Faulkenberry and Weeks (1968) Technometrics 10:343-348, sample size for tolerance limits (from memory).
@@ -91,8 +98,8 @@ def new_series(
     --------
     >>> new_series(20, "A-basis", mean=25, cv=0.05, family="normal", judge="one distribution").n
     16
-    >>> new_series(20, "B-basis", mean=25, cv=0.05).n
-    16
+    >>> new_series(16, "B-basis", mean=25, cv=0.04).n
+    5
     """
     aim = StrengthAim.of(claim, basis, family, judge)
     mean = positive(mean, "mean", "the expected mean load in kN")

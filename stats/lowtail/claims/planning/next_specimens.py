@@ -16,7 +16,7 @@ from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.claim import Claim, check_whole, positive
-from lowtail.claims.planning.core.judge import GOVERNING, StrengthAim, check_judge, early
+from lowtail.claims.planning.core.judge import GOVERNING, Judge, StrengthAim, check_judge, early
 from lowtail.claims.planning.core.plan import count, percent
 from lowtail.claims.planning.core.trials import CURVE
 from lowtail.claims.planning.core.words import judged_words
@@ -56,8 +56,8 @@ class NextSpecimens(Record):
         Cost of the allocation (number of specimens where no costs were given).
     table : DataFrame
         One row a group: group, claim, n_now, unit (what its chance counts: specimen or batch), per_batch, ceiling (the
-        highest attainable chance), next, chance, backed_now, reason (why the group could not be planned); no ceiling
-        and chance for a reference and for a group without a plan.
+        highest attainable chance), next, chance, backed_now, reason (why the group could not be planned); neither
+        of the two for a reference and for a group without a plan.
     notes : tuple of str
         What the reader must know.
     """
@@ -90,7 +90,7 @@ def next_specimens(
     *,
     budget: int,
     family: str | Family = "weibull",
-    judge: str = GOVERNING,
+    judge: Judge = GOVERNING,
     cost: Sequence[float] | None = None,
     rng: Seed = 0,
     n_jobs: int = 1,
@@ -138,6 +138,19 @@ def next_specimens(
         If numbers do not fit, or the budget allows more than 40 specimens in a group.
     NoAnswerError
         If no group can be planned, or the reference of a comparison has fewer than 2 different loads at break.
+
+    See Also
+    --------
+    plan.more_samples : one group.
+    plan.table : every group by itself.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> groups = [lt.Sample([24.1, 25.3, 22.8], label="a"), lt.Sample([30.0, 31.2, 30.4], label="b")]
+    >>> answer = lt.plan.next_specimens(groups, 17, budget=3, judge="one distribution")
+    >>> len(answer.table), 0 < answer.chance < 1
+    (2, True)
     """
     groups = list(samples)
     if len(groups) < 2:

@@ -88,6 +88,11 @@ def precision(
     InputError
         If an argument is out of range or the basis is not a tolerance basis.
 
+    See Also
+    --------
+    plan.new_series : a claim instead of a narrow interval.
+    lower_bound : one end of such an interval.
+
     Examples
     --------
     >>> precision(0.05, "5 %, 95 %", cv=0.06, family="normal").n

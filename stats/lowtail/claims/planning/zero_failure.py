@@ -57,6 +57,11 @@ def zero_failure(
     InputError
         If an argument lies outside its range, or ``load_ratio`` above 1 comes without ``shape``.
 
+    See Also
+    --------
+    plan.new_series : specimens that break.
+    drops.drop_proportion : what such a test has shown.
+
     References
     ----------
     Success-run theorem (from memory): n = ln(1 - confidence) / ln(reliability).

@@ -45,7 +45,7 @@ def strength_table_large(
     progress: bool | None = None,
     **options: Any,
 ) -> StrengthTable:
-    """Strength table over many break logs, in bounded memory: each file is read, answered and let go.
+    r"""Strength table over many break logs, in bounded memory: each file is read, answered and let go.
 
     Parameters
     ----------
@@ -67,6 +67,23 @@ def strength_table_large(
     ------
     InputError
         If no file is given, a group straddles files (its rows would be answered apart), or scatter is to be borrowed.
+
+    See Also
+    --------
+    strength_table : one log.
+    read_breaks : one file.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import lowtail as lt
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     for item in ("sling", "loop"):
+    ...         rows = "".join(f"{n},{item},{n}.5,broke\n" for n in (24, 25, 26))
+    ...         _ = (pathlib.Path(folder) / f"{item}.csv").write_text("specimen,item,load [kN],outcome\n" + rows)
+    ...     answer = lt.many.strength_table(sorted(pathlib.Path(folder).glob("*.csv")), bases="B-basis", progress=False)
+    >>> answer[["group", "n"]].values.tolist()
+    [['loop', 3], ['sling', 3]]
     """
     import pandas as pd
 

@@ -131,6 +131,13 @@ def batch_bound(
         If there are fewer than 2 batches, no scatter, survivors under a normal or lognormal distribution, or, under the
         Weibull distribution, a batch without a break or no batch with 2 different loads.
 
+    See Also
+    --------
+    lower_bound : the bound for specimens like these.
+    governing : the bound that judges, batches included.
+    checks.pooling : do the batches differ.
+    plan.batches : specimens of each batch for a claim.
+
     References
     ----------
     Krishnamoorthy & Mathew (2004) Technometrics 46:44-52; Mee & Owen (1983) J. Amer. Statist. Assoc. 78:901-905;

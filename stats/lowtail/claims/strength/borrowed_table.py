@@ -11,7 +11,7 @@ from lowtail.claims.strength.answer import LowerBound, floor3
 from lowtail.claims.strength.borrowed import BorrowedScatter, borrow
 from lowtail.claims.strength.governing import treatments
 from lowtail.errors import InputError, LowtailError
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SlipsMean
 from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 
 __all__ = ["ALL", "BORROWED", "CONFLICT_P", "borrowed_columns", "families_of", "lending_family"]
@@ -47,7 +47,7 @@ def families_of(
     return {s.label: families[tuple(s.group[c] for c in columns)] for s in samples}
 
 
-def _readings(sample: Sample, siblings: Sequence[Sample], slips: str | None) -> list[tuple[Sample, list[Sample]]]:
+def _readings(sample: Sample, siblings: Sequence[Sample], slips: SlipsMean | None) -> list[tuple[Sample, list[Sample]]]:
     """The group and its siblings under each reading of their slips; one where there are none, or all are stated."""
     out = {}
     for meaning in ("failure", "held"):
@@ -60,7 +60,11 @@ def _readings(sample: Sample, siblings: Sequence[Sample], slips: str | None) -> 
 
 
 def borrowed_columns(
-    sample: Sample, bases: Sequence[Basis], family: Family, siblings: Sequence[Sample] | None, slips: str | None = None
+    sample: Sample,
+    bases: Sequence[Basis],
+    family: Family,
+    siblings: Sequence[Sample] | None,
+    slips: SlipsMean | None = None,
 ) -> tuple[Mapping[str, float], dict[str, Any]]:
     """Borrowed bound of one group on every basis (NaN where it has none), and the columns on what it rests on.
 

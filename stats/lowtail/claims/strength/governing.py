@@ -26,7 +26,7 @@ from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample, check_slips
+from lowtail.logs.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips
 from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["Governing", "batch_names", "governing", "next_batch_low", "treatments"]
@@ -126,7 +126,7 @@ def batch_names(sample: Sample) -> tuple[str, ...]:
     return tuple(dict.fromkeys(str(b) for b in sample.batch))
 
 
-def treatments(sample: Sample, slips: str | None = None) -> dict[str, Sample]:
+def treatments(sample: Sample, slips: SlipsMean | None = None) -> dict[str, Sample]:
     """The readings of a sample's slips that must be weighed: one where they are stated or there are none, else two."""
     stated = sample.slips if slips is None else check_slips(slips)
     if not sample.n_slipped:
@@ -137,7 +137,7 @@ def treatments(sample: Sample, slips: str | None = None) -> dict[str, Sample]:
 
 
 @door
-def governing(sample: SampleLike, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Governing:
+def governing(sample: SampleLike, basis: str | Basis = "B-basis", *, slips: SlipsMean | None = None) -> Governing:
     """The lower bound that judges a group, and what governs it.
 
     The lowest of the Weibull, the normal and the cautious bound; with slips the lower of both readings; with two or

@@ -17,7 +17,7 @@ from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import DEFAULT_BY, split
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SlipsMean
 from lowtail.models.bounds.nonparametric import attribute_statement
 
 __all__ = [
@@ -104,11 +104,19 @@ def can_answer(
     InputError
         If ``by`` names a column that the log does not have, or no row is usable.
 
+    See Also
+    --------
+    what_it_answers : every question, with its call.
+    governing : the bound itself.
+
     Examples
     --------
-    >>> from lowtail.logs.sample import Sample
-    >>> carries_bound(Sample([20.0, 20.0, 25.0], [True, True, False]))
-    False
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
+    >>> lt.checks.can_answer(log).possible
+    True
     """
     samples = split(log, by)
     lacking = [s for s in samples if not carries_bound(s, basis)]
@@ -155,7 +163,7 @@ def group_strengths(
     rated: str = "rated_kN",
     rating_basis: str | Basis | None = None,
     claim: float | None = None,
-    slips: str | None = None,
+    slips: SlipsMean | None = None,
 ) -> tuple[GroupStrength, ...]:
     """Ask every group for its governing bounds and judge its rating, or one ``claim`` (kN) in place of the ratings."""
     wanted = as_bases(bases)
@@ -174,7 +182,7 @@ def group_strengths(
 
 
 def _group(
-    sample: Sample, bases: Sequence[Basis], on: Basis, ratings: Sequence[float], slips: str | None
+    sample: Sample, bases: Sequence[Basis], on: Basis, ratings: Sequence[float], slips: SlipsMean | None
 ) -> GroupStrength:
     bounds: dict[str, Governing | Trouble] = {}
     for basis in bases:
@@ -191,7 +199,7 @@ def _judge(
     bounds: dict[str, Governing | Trouble],
     on: Basis,
     ratings: Sequence[float],
-    slips: str | None,
+    slips: SlipsMean | None,
 ) -> Judged | None:
     if not ratings:
         return None

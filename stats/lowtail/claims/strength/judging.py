@@ -15,7 +15,7 @@ from lowtail.claims.strength.cautious import cautious_confidence
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.lower_bound import confidence_that, lower_bound
 from lowtail.errors import InputError, LowtailError
-from lowtail.logs.sample import Sample, SampleLike, as_sample, check_slips
+from lowtail.logs.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips
 from lowtail.models.distributions.common_error import added_confidence
 
 __all__ = ["Judged", "Verdict", "demonstrated", "judge", "judge_bound"]
@@ -99,7 +99,9 @@ class Judged(Record):
 
 
 @door
-def judge(sample: SampleLike, rating: float, basis: str | Basis = "B-basis", *, slips: str | None = None) -> Judged:
+def judge(
+    sample: SampleLike, rating: float, basis: str | Basis = "B-basis", *, slips: SlipsMean | None = None
+) -> Judged:
     """Judge a rating of one group by the bound that governs; what the group cannot answer is said in the verdict.
 
     Parameters
@@ -232,7 +234,7 @@ def _sentence(
     )
 
 
-def demonstrated(sample: Sample, load: float, basis: Basis, slips: str | None = None) -> float:
+def demonstrated(sample: Sample, load: float, basis: Basis, slips: SlipsMean | None = None) -> float:
     """Confidence already demonstrated that the load holds at the content of the basis, by the rule that governs.
 
     The lowest of what the Weibull, the normal and the cautious bound demonstrate, in the worse reading of slips, for

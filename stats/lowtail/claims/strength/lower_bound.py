@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 
@@ -26,7 +26,7 @@ from lowtail.models.early.holds import samples_for
 
 __all__ = ["METHODS", "Demonstrated", "LowerBound", "confidence_that", "floor3", "lower_bound"]
 
-METHODS = (
+Method = Literal[
     "auto",
     "confidence distribution",
     "equal scatter",
@@ -36,7 +36,9 @@ METHODS = (
     "batches",
     "likelihood ratio",
     "large sample",
-)
+]
+METHODS: tuple[str, ...] = get_args(Method)
+OwnOrEqual = Literal["auto", "equal scatter"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +98,7 @@ def lower_bound(
     fraction_below: float | None = None,
     confidence: float | None = None,
     family: str | Family = "weibull",
-    method: str = "auto",
+    method: Method = "auto",
     shape: float | None = None,
     cv: float | None = None,
     siblings: Sequence[Sample] | None = None,
@@ -150,6 +152,13 @@ def lower_bound(
         If the sample cannot carry the bound; the message says what is missing.
     InputError
         If an argument is out of range or does not fit the others.
+
+    See Also
+    --------
+    governing : the bound that judges a group.
+    confidence_that : the confidence already demonstrated for a load.
+    strength_table : every group of a log.
+    many.lower_bound : many samples at once.
 
     References
     ----------
@@ -255,7 +264,7 @@ def confidence_that(
     cv: float | None = None,
     siblings: Sequence[Sample] | None = None,
     prior: ScalePrior | None = None,
-    method: str = "auto",
+    method: OwnOrEqual = "auto",
 ) -> Demonstrated:
     """With what confidence the series shows that at most ``fraction_below`` are weaker than ``load``.
 
@@ -274,6 +283,11 @@ def confidence_that(
     -------
     Demonstrated
 
+    See Also
+    --------
+    lower_bound : the strength at a stated confidence.
+    judge : the verdict on a rating.
+
     Examples
     --------
     >>> shown = confidence_that(Sample([24.1, 25.3, 22.8, 26.0, 23.9]), 20.0, 0.05, family="normal")
@@ -281,7 +295,7 @@ def confidence_that(
     0.911
     """
     sample = as_sample(sample)
-    if method not in ("auto", "equal scatter"):
+    if method not in get_args(OwnOrEqual):
         raise InputError(f"`method` must be 'auto' or 'equal scatter', got {method!r}.")
     given = _one_source(method, {"shape": shape, "cv": cv, "siblings": siblings, "prior": prior})
     pooled = given in ("siblings", "prior") and method != "equal scatter"

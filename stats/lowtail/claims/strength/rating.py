@@ -13,6 +13,7 @@ from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.sample import SlipsMean
 
 __all__ = ["DEFAULT_BY", "RatingTable", "rating_check", "rating_frame"]
 
@@ -29,7 +30,7 @@ def rating_check(
     basis: str | Basis = "B-basis",
     *,
     claim: float | None = None,
-    slips: str | None = None,
+    slips: SlipsMean | None = None,
 ) -> RatingTable:
     """Rated value against the data, in words, one row a group.
 
@@ -58,6 +59,23 @@ def rating_check(
     ------
     InputError
         If the log has no ``rated`` column or no group has a rating, and no claim is given.
+
+    See Also
+    --------
+    judge : one group.
+    governing : the rule behind the verdict.
+    report_table : this table as the page shows it.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke",
+    ...                                     "rated [kN]": 15.0}))
+    >>> check = lt.rating_check(log)
+    >>> check[["group", "rated_kN", "verdict"]].values.tolist()
+    [['sling, slow pull', 15.0, 'batch not recorded: backed for specimens like these']]
     """
     table: Any = getattr(log, "table", log)
     asked = get_basis(basis)

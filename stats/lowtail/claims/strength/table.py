@@ -19,7 +19,7 @@ from lowtail.claims.strength.groups import DEFAULT_BASES, DEFAULT_BY, GroupStren
 from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample
+from lowtail.logs.sample import Sample, SlipsMean
 from lowtail.models.bounds.tolerance import factor_fraction
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.fit import fit
@@ -71,7 +71,7 @@ def strength_table(
     rated: str = "rated_kN",
     rating_basis: str | Basis | None = None,
     claim: float | None = None,
-    slips: str | None = None,
+    slips: SlipsMean | None = None,
 ) -> StrengthTable:
     """One row a group: counts, plain figures, the governing bound on every basis, what stands behind it, the rating.
 
@@ -108,6 +108,23 @@ def strength_table(
     StrengthTable
         A DataFrame. NaN where a group cannot carry a number; ``notes`` then says why. ``asked`` holds
         family, bases and by.
+
+    See Also
+    --------
+    governing : the rule behind the bounds.
+    lower_bound : one bound by name.
+    report_table : this table as the page shows it.
+    many.strength_table : over many files.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
+    >>> answer = lt.strength_table(log, bases="B-basis")
+    >>> answer[["group", "n", "B-basis [kN]"]].round(2).values.tolist()
+    [['sling, slow pull', 5, 16.51]]
     """
     law, wanted = get_family(family), as_bases(bases)
     custom = [b.name for b in wanted if b.kind != "tolerance"]
@@ -125,7 +142,7 @@ def table_of(
     *,
     by: Sequence[str] | str = DEFAULT_BY,
     borrow: Sequence[str] | str | None = None,
-    slips: str | None = None,
+    slips: SlipsMean | None = None,
 ) -> StrengthTable:
     """The rows of `strength_table` from groups already asked."""
     samples = [g.sample for g in groups]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from lowtail._shared.choices import AXES
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import spoken
 from lowtail.logs.sample import refuse_beyond_loads
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 __all__ = ["Covariate", "chosen_rows", "read_covariate", "with_others"]
 
 Array = NDArray[np.float64]
-AXES = ("plain", "log")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

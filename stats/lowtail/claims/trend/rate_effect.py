@@ -118,6 +118,11 @@ def rate_effect(
     NoAnswerError
         If too few specimens broke.
 
+    See Also
+    --------
+    trend.retention : strength against age or another column.
+    compare : slow pull against shock.
+
     Examples
     --------
     >>> table = pd.DataFrame({"item": "sling", "rate": [1.0, 1, 1, 100, 100, 100], "used": True, "broke": True,

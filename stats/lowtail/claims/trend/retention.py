@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import Axis
 from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
@@ -172,7 +173,7 @@ def retention(
     at: float | str | None = None,
     others: Mapping[str, float | str] | None = None,
     rating: float | None = None,
-    axis: str = "plain",
+    axis: Axis = "plain",
     extrapolate: bool = False,
     false_alarm: float = 0.05,
     size: int = DRAWS,
@@ -232,6 +233,12 @@ def retention(
         If a column, group or argument cannot be used, or ``at`` lies outside the tested range.
     NoAnswerError
         If too few specimens broke, or all at one setting.
+
+    See Also
+    --------
+    trend.retention_table : every group of a log.
+    trend.rate_effect : strength against loading rate.
+    plot.retention : the figure.
 
     References
     ----------
@@ -346,6 +353,20 @@ def retention_table(
 
     ``options`` are those of `retention`, the same for every group (``group`` and ``at`` excepted: each group's own
     highest setting is used unless ``at`` is given).
+
+    See Also
+    --------
+    trend.retention : one group.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> table = pd.DataFrame({"load_kN": [24.1, 23.8, 22.9, 22.5, 21.4, 21.0], "broke": True, "used": True,
+    ...                       "age_years": [1.0, 1, 4, 4, 8, 8], "item": "sling"})
+    >>> answer = lt.trend.retention_table(table, by="item", family="lognormal", power=False)
+    >>> answer["group"].tolist()
+    ['sling']
     """
     table = getattr(log, "table", log)
     columns = [by] if isinstance(by, str) else list(by)

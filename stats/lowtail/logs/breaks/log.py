@@ -5,17 +5,18 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, get_args
 
 import pandas as pd
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import MARKS, DecimalMark
 from lowtail._shared.record import Record
 from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log
 from lowtail.logs.breaks.samples import DEFAULT_BY, Samples, split
-from lowtail.logs.sample import Sample, check_slips
+from lowtail.logs.sample import Sample, SlipsMean, check_slips
 from lowtail.logs.sheets.grid import Grid, Source
 from lowtail.logs.sheets.header import Header, find_header
 from lowtail.logs.sheets.invisible import take_off_invisible
@@ -25,7 +26,8 @@ from lowtail.logs.units import STRESS_NAMES, is_stress, read_force_unit, unit_ke
 
 __all__ = ["BreakLog", "Source", "check_breaks", "read_breaks"]
 
-REPEATS = ("refuse", "per group", "first", "independent")
+Repeats = Literal["refuse", "per group", "first", "independent"]
+REPEATS: tuple[str, ...] = get_args(Repeats)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,7 +40,7 @@ class BreakLog(Record):
         One row a specimen: every canonical column, then ``load_kN``, ``broke``, ``used``, ``set_aside`` (the reason, ""
         where the row is used), ``slipped``, ``cell`` (address of the load), then the log's other columns as text.
     findings : DataFrame
-        What the reader noticed: cell, column, level (info, warning, error), got, message.
+        What was found in the file: cell, column, level (info, warning, error), got, message.
     source : Source
         File name, SHA-256, sheet.
     slips : str
@@ -48,7 +50,7 @@ class BreakLog(Record):
     table: pd.DataFrame
     findings: pd.DataFrame
     source: Source
-    slips: str = ""
+    slips: SlipsMean = ""
 
     @property
     def n_rows(self) -> int:
@@ -168,13 +170,13 @@ def read_breaks(
     sheet: str | int | None = None,
     columns: Mapping[str, str] | None = None,
     unit: str | None = None,
-    decimal: str | None = None,
+    decimal: DecimalMark | None = None,
     labels: Mapping[str, Mapping[str, str]] | None = None,
-    repeats: str = "refuse",
-    slips: str = "",
+    repeats: Repeats = "refuse",
+    slips: SlipsMean = "",
     area_mm2: float | None = None,
 ) -> BreakLog:
-    """Read a break log from CSV, TSV, XLSX, XLS or ODS.
+    r"""Read a break log from CSV, TSV, XLSX, XLS or ODS.
 
     Every cell is read as its writer meant it, or refused: all bad cells are raised at once, by address. Nothing is
     dropped, filled or repaired in silence; what was read by a rule stands in ``findings``.
@@ -219,6 +221,23 @@ def read_breaks(
         If an argument is not usable or the file cannot be opened.
     TableError
         If the table cannot be read; ``error.cells`` holds every bad cell.
+
+    See Also
+    --------
+    check_breaks : the same from a DataFrame.
+    what_it_answers : what to ask next.
+    strength_table : lower bounds of every group.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import lowtail as lt
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = pathlib.Path(folder) / "sling.csv"
+    ...     _ = file.write_text("specimen,item,load [kN],outcome\na,sling,24.1,broke\nb,sling,25.0,held\n")
+    ...     log = lt.read_breaks(file)
+    >>> log.n_used, log["sling"].n_broken
+    (2, 1)
     """
     _check_arguments(columns, unit, decimal, labels, repeats, area_mm2)
     check_slips(slips)
@@ -233,13 +252,18 @@ def check_breaks(
     *,
     columns: Mapping[str, str] | None = None,
     unit: str | None = None,
-    decimal: str | None = None,
+    decimal: DecimalMark | None = None,
     labels: Mapping[str, Mapping[str, str]] | None = None,
-    repeats: str = "refuse",
-    slips: str = "",
+    repeats: Repeats = "refuse",
+    slips: SlipsMean = "",
     area_mm2: float | None = None,
 ) -> BreakLog:
     """Check a break log that is already a DataFrame; arguments, result and errors as in `read_breaks`.
+
+    See Also
+    --------
+    read_breaks : the same from a file.
+    BreakLog : what comes back.
 
     Examples
     --------
@@ -270,7 +294,7 @@ def _check_arguments(columns: Any, unit: Any, decimal: Any, labels: Any, repeats
         raise InputError(f"`area_mm2` must be a loaded area in mm2 greater than 0, got {area_mm2!r}.")
     if unit is not None and not (area_mm2 is not None and is_stress(unit)):
         read_force_unit(unit)
-    if decimal not in (None, ".", ","):
+    if decimal not in (None, *MARKS):
         raise InputError(f"`decimal` must be '.' or ',', got {decimal!r}.")
     if repeats not in REPEATS:
         raise InputError(f"`repeats` must be one of {', '.join(REPEATS)}, got {repeats!r}.")
@@ -294,7 +318,7 @@ class ReadOptions:
     decimal: str | None
     labels: Mapping[str, Mapping[str, str]] | None
     repeats: str
-    slips: str
+    slips: SlipsMean
     area_mm2: float | None
 
 

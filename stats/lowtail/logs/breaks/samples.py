@@ -179,7 +179,7 @@ def split(log_or_table: Any, by: Sequence[str] | str = DEFAULT_BY) -> list[Sampl
                 specimen=rows["specimen"].astype(str).tolist(),
                 group=dict(zip(columns, values, strict=True)),
                 slipped=rows["slipped"].to_numpy(dtype=bool) if "slipped" in rows else None,
-                slips=str(getattr(log_or_table, "slips", "")),
+                slips=getattr(log_or_table, "slips", ""),
                 resolution=_written_step(rows),
                 **_known(rows),
             )

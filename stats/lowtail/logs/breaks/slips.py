@@ -32,6 +32,21 @@ def slip_table(
     ------
     InputError
         If a grouping column does not exist.
+
+    See Also
+    --------
+    governing : what slips do to the bound.
+    read_breaks : says what a slip means, by `slips`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
+    >>> answer = lt.checks.slip_table(log)
+    >>> answer[["n", "slipped", "share_high"]].round(3).values.tolist()
+    [[5.0, 0.0, 0.522]]
     """
     source: Any = log_or_table
     table: pd.DataFrame = getattr(source, "table", source)

@@ -41,7 +41,7 @@ _GIVEN = (
 
 @door
 def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path | None:
-    """Add rows of `trace_rows` to a break log; every byte that stands there stays.
+    r"""Add rows of `trace_rows` to a break log; every byte that stands there stays.
 
     The peak goes into the log's load column in the log's own unit, the sampling rate and a note beside it. Item,
     method, outcome and the like stay empty, unless ``rows`` has columns of these names: a trace does not know them, and
@@ -65,6 +65,25 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
         If the log is a workbook, names a specimen already, states no unit of load, or changed meanwhile.
     TableError
         If the log's header cannot be found.
+
+    See Also
+    --------
+    trace.trace_rows : the rows to add.
+    read_breaks : reads the log once it is filled in.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import lowtail as lt
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     force = [0] * 20 + list(range(12)) + [0] * 20
+    ...     record, file = pathlib.Path(folder) / "s7.csv", pathlib.Path(folder) / "log.csv"
+    ...     _ = record.write_text("Time [ms];Force [kN]\n" + "".join(f"{i};{f}\n" for i, f in enumerate(force)))
+    ...     rows = lt.trace.trace_rows([record], progress=False).assign(item="sling", method="shock", outcome="broke")
+    ...     backup = lt.trace.append_to_log(rows, file)
+    ...     log = lt.read_breaks(file)
+    >>> backup is None, log["sling, shock"].load.tolist()
+    (True, [11.0])
     """
     missing = [c for c in ("file", "specimen", "peak_kN", "rate_hz", "clipped") if c not in rows.columns]
     if missing or not len(rows):

@@ -32,6 +32,17 @@ class LoadCell:
         Smallest step of the indicator; default: the smallest step in the record.
     drift_kN : float, optional
         Limit of the zero drift; default: the change of the quiet level over the record, where it has two.
+
+    See Also
+    --------
+    trace.peak_load : takes it as `cell`.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> cell = lt.trace.LoadCell(capacity_kN=50.0, error_limit=0.005)
+    >>> cell.capacity_kN
+    50.0
     """
 
     capacity_kN: float

@@ -1,4 +1,4 @@
-"""A force-time record: every sample, its rate, its quiet levels, its events, and what the reader noticed."""
+"""A force-time record: every sample, its rate, its quiet levels, its events, and what was found in the file."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ class Trace(Record):
     events : tuple of Event
         Stretches of loading, in order.
     findings : DataFrame
-        What the reader noticed: cell, column, level, got, message.
+        What was found in the file: cell, column, level, got, message.
     """
 
     name: str

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal, get_args
 
 from lowtail.errors import InputError, TableError
 from lowtail.logs.cells import Refused, number_cell
@@ -22,7 +23,8 @@ _PEAK = {"peak", "max", "maximum", "hold", "peakhold", "fmax"}
 _SECONDS = {"s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3,
             "millisecond": 1e-3, "milliseconds": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "microseconds": 1e-6,
             "min": 60.0, "minutes": 60.0, "h": 3600.0}  # fmt: skip
-TIME_UNITS = ("s", "ms", "us", "min")
+TimeUnit = Literal["s", "ms", "us", "min"]
+TIME_UNITS: tuple[str, ...] = get_args(TimeUnit)
 _VALUE = r"[\s:;,=\t\"]*([0-9]+(?:[.,][0-9]+)*)\s*\"?[;,\t ]*\"?\s*([A-Za-z/µ]*)"
 _RATE = re.compile(
     r"(?:sampl\w*|scan\w*|acquisition|logging|log|data|record\w*)[\s_-]*(?:rate|freq\w*)[^0-9]{0,20}?" + _VALUE, re.I

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from lowtail._shared.choices import MARKS
 from lowtail.errors import InputError, TableError
 
 __all__ = ["CLOCK", "Layout", "find_layout", "number_pattern", "open_check", "split_cells", "text_lines"]
@@ -183,7 +184,7 @@ def find_layout(path: Path, decimal: str | None = None) -> Layout:
     TableError
         If no rows of numbers are found, or the file can be read in more than one way.
     """
-    if decimal not in (None, ".", ","):
+    if decimal not in (None, *MARKS):
         raise InputError(f"`decimal` must be '.' or ',' (or None), got {decimal!r}.")
     with path.open("rb") as handle:
         raw = handle.read(HEAD_BYTES)

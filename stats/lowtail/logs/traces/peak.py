@@ -194,6 +194,13 @@ def peak_load(
     LowtailWarning
         If fewer than 8 samples lie above 90 % of the peak.
 
+    See Also
+    --------
+    trace.trace_rows : the peaks of several files.
+    trace.LoadCell : what is known of the load cell.
+    plot.trace : the figure.
+    trace.under_read_flank : what sampling may miss.
+
     References
     ----------
     JCGM 100:2008 (GUM), 4.3.7 (rectangular), 5.1.2 (combination), 6.2.1 (expanded uncertainty), from memory.

@@ -35,7 +35,7 @@ def trace_rows(
     progress: bool | None = None,
     **reading: Any,
 ) -> pd.DataFrame:
-    """Read the peak of several traces: one row a file, in the order given.
+    r"""Read the peak of several traces: one row a file, in the order given.
 
     Parameters
     ----------
@@ -60,6 +60,23 @@ def trace_rows(
     ------
     TableError
         If a file cannot be read; every such file is named.
+
+    See Also
+    --------
+    trace.peak_load : one record.
+    trace.append_to_log : into the break log.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import lowtail as lt
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = pathlib.Path(folder) / "s7.csv"
+    ...     force = [0] * 20 + list(range(12)) + [0] * 20
+    ...     _ = file.write_text("Time [ms];Force [kN]\n" + "".join(f"{i};{f}\n" for i, f in enumerate(force)))
+    ...     rows = lt.trace.trace_rows([file], progress=False)
+    >>> rows[["specimen", "peak_kN"]].values.tolist()
+    [['s7', 11.0]]
     """
     import pandas as pd
 

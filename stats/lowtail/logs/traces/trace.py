@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import DecimalMark
 from lowtail.errors import InputError, TableError
 from lowtail.logs.findings import Finding
 from lowtail.logs.traces.blocks import read_rows
 from lowtail.logs.traces.build import ReadOptions, Trace, build_trace
 from lowtail.logs.traces.checks import Event
-from lowtail.logs.traces.columns import Roles, find_roles
+from lowtail.logs.traces.columns import Roles, TimeUnit, find_roles
 from lowtail.logs.traces.layout import find_layout, open_check
 from lowtail.logs.units import to_kN
 
@@ -31,9 +32,9 @@ def read_trace(
     *,
     columns: Mapping[str, str | int | None] | None = None,
     unit: str | None = None,
-    time_unit: str | None = None,
+    time_unit: TimeUnit | None = None,
     rate_hz: float | None = None,
-    decimal: str | None = None,
+    decimal: DecimalMark | None = None,
     sign: int | None = None,
     zero: Literal["quiet"] | float | None = None,
     capacity_kN: float | None = None,
@@ -86,6 +87,12 @@ def read_trace(
         If an argument or the path is not usable.
     TableError
         If the file cannot be read safely; ``error.cells`` lists bad cells.
+
+    See Also
+    --------
+    trace.check_trace : the same from arrays.
+    trace.peak_load : the peak.
+    trace.trace_rows : several files.
 
     Examples
     --------
@@ -165,6 +172,11 @@ def check_trace(
     ------
     InputError
         If shapes differ or a value is not finite.
+
+    See Also
+    --------
+    trace.read_trace : the same from a file.
+    trace.peak_load : the peak.
 
     Examples
     --------

@@ -58,6 +58,11 @@ def under_read_crest(rate_hz: float, width_ms: float) -> tuple[float, float]:
     InputError
         If an argument is not finite and greater than 0.
 
+    See Also
+    --------
+    trace.under_read_flank : where the part broke.
+    trace.peak_load : both, for a record.
+
     References
     ----------
     Elementary: the maximum of cos over a regular grid of uniformly random phase.
@@ -99,6 +104,11 @@ def under_read_flank(rate_hz: float, width_ms: float, share: float) -> tuple[flo
     ------
     InputError
         If an argument lies outside its range.
+
+    See Also
+    --------
+    trace.under_read_crest : where the part held.
+    compare : takes such shares as `under_read`.
 
     References
     ----------

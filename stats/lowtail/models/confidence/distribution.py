@@ -81,7 +81,7 @@ class ConfidenceDistribution:
 
     @property
     def calibrated(self) -> bool:
-        """True where the bounds are checked by simulation: specimens held early, and nothing is known of the spread.
+        """True where the bounds are checked by simulation: specimens held early, and nothing is known of the scale.
 
         More than 16,384 specimens are not checked (`early_holds.checked`).
         """
@@ -229,7 +229,7 @@ def confidence_distribution(
     cv: float | None = None,
     equal_scatter: Sequence[Sample] | None = None,
 ) -> ConfidenceDistribution:
-    """Joint confidence distribution of location and spread.
+    """Joint confidence distribution of location and scale.
 
     Parameters
     ----------
@@ -249,9 +249,15 @@ def confidence_distribution(
     Raises
     ------
     NoAnswerError
-        If fewer than 2 different loads at break are there and nothing is known of the spread.
+        If fewer than 2 different loads at break are there and nothing is known of the scale.
     InputError
-        If an option does not fit the family, or two sources of the spread are given at once.
+        If an option does not fit the family, or two sources of the scale are given at once.
+
+    See Also
+    --------
+    lower_bound : one quantile of it, with its words.
+    fit : the best estimate.
+    many.lower_bound : many samples at once.
 
     References
     ----------

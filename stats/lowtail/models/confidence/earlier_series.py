@@ -29,7 +29,7 @@ def scale_prior(
     Parameters
     ----------
     samples : sequence of Sample
-        At least 3 earlier series, e.g. ``split(read_breaks("past.csv"))``; series with fewer than 2 different breaks
+        At least 3 earlier series, e.g. ``read_breaks("past.csv").samples``; series with fewer than 2 different breaks
         say nothing about the scatter and are refused by name.
     family : str or Family
         "weibull" or "lognormal".
@@ -45,6 +45,12 @@ def scale_prior(
     ------
     NoAnswerError
         If there are fewer than 3 series, or one of them says nothing about the scatter.
+
+    See Also
+    --------
+    lower_bound : takes it as `prior`.
+    confidence_that : takes it as `prior`.
+    parts.weak_link : takes it as `known`.
 
     Notes
     -----
@@ -62,7 +68,7 @@ def scale_prior(
     law = get_family(family)
     if not law.on_log:
         raise InputError(
-            "A spread prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
+            "A scale prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
         )
     silent = [s.label or f"number {i + 1}" for i, s in enumerate(samples) if s.different < 2]
     if silent:
@@ -70,7 +76,7 @@ def scale_prior(
             f"Series {silent[0]!r} has fewer than 2 different breaks and says nothing about the scatter."
         )
     if len(samples) < _LEAST_SERIES:
-        raise NoAnswerError(f"A spread prior needs at least {_LEAST_SERIES} earlier series, got {len(samples)}.")
+        raise NoAnswerError(f"A scale prior needs at least {_LEAST_SERIES} earlier series, got {len(samples)}.")
     lent = from_groups([prepare(s.load, s.broke, law) for s in map(at_lower_edge, samples)], law)
     return ScalePrior(
         shape=float(np.exp(lent.middle[0])),

@@ -7,6 +7,7 @@ scatter with siblings ("equal scatter") do not.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,7 +26,8 @@ __all__ = ["confidence_many", "low_many"]
 
 Array = NDArray[np.float64]
 
-ROADS = ("partial pooling", "equal scatter")  # what siblings can lend, and how
+Borrowing = Literal["partial pooling", "equal scatter"]
+ROADS: tuple[str, ...] = get_args(Borrowing)  # what siblings can lend, and how
 _BUDGET = 250_000  # array elements a chunk may hold: about the size of a core's cache
 
 
@@ -94,7 +96,7 @@ def low_many(
     confidence: float,
     *,
     siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
-    method: str = "partial pooling",
+    method: Borrowing = "partial pooling",
     calibrated: bool = True,
 ) -> Array:
     """Lower confidence bounds of a batch of samples.
@@ -123,7 +125,20 @@ def low_many(
     -------
     (B,) array
         Bounds in the unit of ``load``, at least 0; NaN where fewer than 2 different loads at break are there (then no
-        bound exists without outside knowledge of the spread), or no sibling has them.
+        bound exists without outside knowledge of the scale), or no sibling has them.
+
+    See Also
+    --------
+    lower_bound : one sample, with its words.
+    many.confidence_that : the confidence for a stated strength.
+    many.fit : the best estimates.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> loads = [[24.1, 25.3, 22.8, 26.0], [20.0, 22.5, 21.3, float("nan")]]
+    >>> lt.many.lower_bound(loads, None, "weibull", 0.10, 0.95).round(2).tolist()
+    [17.87, 12.83]
     """
     p, g = check_fraction(fraction_below, "fraction_below"), check_fraction(confidence, "confidence")
     law = get_family(family)
@@ -156,13 +171,25 @@ def confidence_many(
     fraction_below: float,
     *,
     siblings: Sequence[tuple[ArrayLike, ArrayLike | None]] = (),
-    method: str = "partial pooling",
+    method: Borrowing = "partial pooling",
     calibrated: bool = True,
 ) -> Array:
     """Confidence that at most ``fraction_below`` of the population is weaker than ``strength``, for a batch.
 
     ``strength`` is a number or has shape (B,), greater than 0, in the unit of ``load``. Other arguments and NaN as in
     `low_many`.
+
+    See Also
+    --------
+    confidence_that : one sample, with its words.
+    many.lower_bound : the strength at a stated confidence.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> loads = [[24.1, 25.3, 22.8], [20.0, 22.5, 21.3]]
+    >>> lt.many.confidence_that(loads, None, "weibull", 18.0, 0.10).round(3).tolist()
+    [0.89, 0.684]
     """
     p = check_fraction(fraction_below, "fraction_below")
     law = get_family(family)

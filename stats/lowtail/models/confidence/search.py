@@ -44,6 +44,24 @@ class ScalePrior:
         The distribution it holds for; "" where the user states it for the one in use.
     mixture : Predictive, optional
         The whole predictive, from `scale_prior`.
+
+    Raises
+    ------
+    InputError
+        If ``shape`` or ``width`` is not a finite number greater than 0.
+
+    See Also
+    --------
+    scale_prior : made from earlier series.
+    lower_bound : takes it as `prior`.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> known = lt.ScalePrior(shape=20.0, width=0.2)
+    >>> loads = [24.1, 25.3, 22.8]
+    >>> lt.lower_bound(loads, prior=known).low > lt.lower_bound(loads).low
+    True
     """
 
     shape: float
@@ -56,7 +74,7 @@ class ScalePrior:
         for name in ("shape", "width"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
-                raise InputError(f"`{name}` of a spread prior must be a finite number greater than 0, got {value!r}.")
+                raise InputError(f"`{name}` of a scale prior must be a finite number greater than 0, got {value!r}.")
 
     @property
     def lent(self) -> Predictive:
@@ -67,7 +85,7 @@ class ScalePrior:
         """Refuse a distribution whose scatter this says nothing about."""
         if not family.on_log:
             raise InputError(
-                "A spread prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
+                "A scale prior holds for the weibull and lognormal distributions; the scatter of the normal is in kN."
             )
         if self.family not in ("", family.name):
             raise InputError(

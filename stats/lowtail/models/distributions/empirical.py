@@ -7,7 +7,7 @@ Where a break and a held load tie, the break comes first (the held specimen was 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,7 +30,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-PLOTTING_RULES = ("median rank", "midpoint")
+PlottingRule = Literal["median rank", "midpoint"]
+PLOTTING_RULES: tuple[str, ...] = get_args(PlottingRule)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,6 +129,11 @@ def kaplan_meier(load: ArrayLike, broke: ArrayLike | None = None) -> KaplanMeier
     InputError
         If shapes differ or a load is missing, not finite, zero or negative.
 
+    See Also
+    --------
+    checks.plotting_positions : places on a probability plot.
+    fit : a distribution instead of steps.
+
     References
     ----------
     Kaplan and Meier (1958), J. Am. Stat. Assoc. 53:457-481.
@@ -159,7 +165,7 @@ def kaplan_meier(load: ArrayLike, broke: ArrayLike | None = None) -> KaplanMeier
 
 @door
 def plotting_positions(
-    load: ArrayLike, broke: ArrayLike | None = None, *, rule: str = "median rank"
+    load: ArrayLike, broke: ArrayLike | None = None, *, rule: PlottingRule = "median rank"
 ) -> PlottingPositions:
     """Plotting positions of the breaks on a probability plot, with specimens that held.
 
@@ -183,6 +189,11 @@ def plotting_positions(
     ------
     InputError
         If ``rule`` is unknown, shapes differ, or a load is missing, not finite, zero or negative.
+
+    See Also
+    --------
+    plot.probability : the figure made of them.
+    checks.kaplan_meier : the fraction below in steps.
 
     References
     ----------

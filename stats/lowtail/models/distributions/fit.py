@@ -147,6 +147,11 @@ def fit_many(load: ArrayLike, broke: ArrayLike | None = None, family: str | Fami
     FitMany
         NaN with a reason where no maximum exists: no specimen broke, or every break is tied with the largest load.
 
+    See Also
+    --------
+    fit : one sample.
+    many.lower_bound : lower bounds of a batch.
+
     Examples
     --------
     >>> many = fit_many([[20.1, 22.4, 23.0, np.nan], [18.0, 18.0, 18.0, 18.0]])
@@ -188,6 +193,13 @@ def fit(sample: SampleLike, family: str | Family = "weibull", *, shape: float | 
         If no specimen broke, or every break is tied with the largest load, so that the likelihood has no maximum.
     InputError
         If ``shape`` is given for another distribution than the Weibull, or is not positive.
+
+    See Also
+    --------
+    lower_bound : what may be claimed from the sample.
+    plot.probability : the fit on probability paper.
+    checks.goodness_of_fit : is the distribution contradicted.
+    many.fit : many samples at once.
 
     References
     ----------

@@ -149,7 +149,7 @@ def many_outlier_level(n: int, most: int, false_alarm: float = 0.05, grain: floa
 
 @lru_cache(maxsize=256)
 def residual_detectable(n: int, false_alarm: float = 0.05, chance: float = 0.8) -> float:
-    """Distance from the mean, in standard deviations, at which one wild specimen among ``n`` is found with ``chance``.
+    """Distance from the mean, in standard deviations, at which a single outlier among ``n`` is found with ``chance``.
 
     Simulated (4,000 samples, fixed seed) from a normal distribution with one specimen put at that distance; ``inf``
     where no distance up to 100 is enough.

@@ -257,6 +257,10 @@ def second_opinion(
     LowtailWarning
         If a library differs by more than 0.001.
 
+    See Also
+    --------
+    fit : the fit that is checked.
+
     Examples
     --------
     >>> opinion = second_opinion(Sample([24.1, 25.3, 22.8, 26.0, 23.9], label="steel oval"), "normal")

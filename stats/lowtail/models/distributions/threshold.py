@@ -72,6 +72,19 @@ def fit_threshold(sample: SampleLike) -> ThresholdFit:
     ------
     NoAnswerError
         If there are fewer specimens or breaks, or the likelihood rises without end towards the lowest break.
+
+    See Also
+    --------
+    fit : the two-parameter fit.
+    lower_bound : what may be claimed.
+
+    Examples
+    --------
+    >>> import lowtail as lt
+    >>> loads = [20.6, 21.1, 21.4, 21.8, 22.0, 22.2, 22.4, 22.6, 22.8, 23.0,
+    ...          23.2, 23.4, 23.6, 23.9, 24.1, 24.4, 24.8, 25.2, 25.8, 26.9]
+    >>> 0 < lt.checks.fit_threshold(loads).threshold < 20.6
+    True
     """
     sample = as_sample(sample)
     if sample.n < _LEAST or sample.n_broken < 15:

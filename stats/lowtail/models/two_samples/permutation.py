@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain, combinations
 from math import comb
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from lowtail.errors import InputError
 __all__ = [
     "ALTERNATIVES",
     "FULL_ENUMERATION",
+    "Alternative",
     "Permuted",
     "arrangements",
     "check_alternative",
@@ -36,7 +37,8 @@ Index = NDArray[np.intp]
 FULL_ENUMERATION = 200_000  # above this many arrangements, draw at random
 DRAWS = 49_999  # random arrangements drawn beyond full enumeration, up to 1,000 specimens
 _FEWEST, _ROOM, _BLOCK = 999, 50_000_000, 10_000_000  # arrangements, places in all of them, and in those of one block
-ALTERNATIVES = ("two-sided", "less", "greater")
+Alternative = Literal["two-sided", "less", "greater"]
+ALTERNATIVES: tuple[str, ...] = get_args(Alternative)
 _SAME = 1e-9  # two statistics closer than this, relative to the largest, are tied
 
 

@@ -37,6 +37,11 @@ def batches(
     InputError
         If the sample names fewer than 2 batches.
 
+    See Also
+    --------
+    batch_bound : the bound over batches.
+    checks.pooling : do the batches differ.
+
     Examples
     --------
     >>> import matplotlib; matplotlib.use("Agg")

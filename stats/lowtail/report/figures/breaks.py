@@ -60,6 +60,11 @@ def breaks(
     InputError
         If there is no sample to draw.
 
+    See Also
+    --------
+    plot.summary : this and three more panels.
+    plot.save : write the figure.
+
     Examples
     --------
     >>> import matplotlib; matplotlib.use("Agg")

@@ -45,6 +45,20 @@ def comparison(
     ------
     InputError
         If neither a Comparison nor a table with the columns of `compare_table` is given.
+
+    See Also
+    --------
+    compare : one comparison.
+    compare_table : a comparison in every group.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import lowtail as lt
+    >>> axes = lt.plot.comparison(lt.compare([24.1, 25.3, 24.6, 25.0], [22.0, 23.1, 21.4, 22.6]))
+    >>> len(axes.figure.axes)
+    2
     """
     if isinstance(comparison_or_table, Comparison):
         with style.quiet():

@@ -41,6 +41,22 @@ def lower_bounds(table: StrengthTable, ax: Axes | None = None) -> Axes:
     ------
     InputError
         If the table is empty or holds no basis.
+
+    See Also
+    --------
+    strength_table : the table drawn.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
+    >>> axes = lt.plot.lower_bounds(lt.strength_table(log, bases="B-basis"))
+    >>> axes.get_xlabel()
+    'lower bound [kN]'
     """
     bases = table.asked.bases
     if table.empty or not bases:

@@ -34,6 +34,20 @@ def plan(plan: Plan, ax: Axes | None = None) -> Axes:
     ------
     InputError
         If ``plan`` is not a Plan, or its curve is empty.
+
+    See Also
+    --------
+    plan.new_series : a plan for a new series.
+    plan.more_samples : a plan with specimens in hand.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import lowtail as lt
+    >>> axes = lt.plot.plan(lt.plan.zero_failure(0.90))
+    >>> axes.get_xlabel()
+    'specimens'
     """
     if plan.curve.empty:
         raise InputError("`plan` has an empty curve: there is nothing to draw.")

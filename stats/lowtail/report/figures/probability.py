@@ -65,6 +65,21 @@ def probability(
         If something else than a Fit or a Sample is given.
     NoAnswerError
         If fewer than two different loads at break leave nothing to fit.
+
+    See Also
+    --------
+    fit : the line.
+    checks.plotting_positions : the points.
+    checks.goodness_of_fit : the test.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import lowtail as lt
+    >>> axes = lt.plot.probability(lt.Sample([24.1, 25.3, 22.8, 26.0, 23.9]))
+    >>> axes.get_xlabel()
+    'load [kN]'
     """
     sample = fit_or_sample if isinstance(fit_or_sample, Sample) else None
     law = fit(fit_or_sample, family) if isinstance(fit_or_sample, Sample) else fit_or_sample

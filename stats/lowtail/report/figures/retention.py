@@ -39,6 +39,22 @@ def retention(answer: Retention, ax: Axes | None = None) -> Axes:
     ------
     InputError
         If ``answer`` is not a Retention.
+
+    See Also
+    --------
+    trend.retention : the answer drawn.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> table = pd.DataFrame({"load_kN": [24.1, 23.8, 22.9, 22.5, 21.4, 21.0], "broke": True, "used": True,
+    ...                       "age_years": [1.0, 1, 4, 4, 8, 8], "item": "sling"})
+    >>> axes = lt.plot.retention(lt.trend.retention(table, by="item", family="lognormal", power=False))
+    >>> axes.get_xlabel()
+    'age [years]'
     """
     look = style.LOOKS[0]
     levels = answer.covariate.levels

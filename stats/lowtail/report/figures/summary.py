@@ -53,6 +53,23 @@ def summary(
     ------
     InputError
         If ``by`` names a column that the log does not have.
+
+    See Also
+    --------
+    plot.breaks : the first panel.
+    write_report : the whole page.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
+    >>> figure = lt.plot.summary(log)
+    >>> len(figure.axes) >= 4
+    True
     """
     asked = get_basis(basis)
     samples = split(log, by)

@@ -67,6 +67,12 @@ def trace(trace: Trace, peak: PeakLoad | None = None, ax: Axes | None = None, *,
     InputError
         If ``trace`` or ``peak`` is something else, or the peak belongs to another trace.
 
+    See Also
+    --------
+    trace.peak_load : the peak drawn.
+    trace.read_trace : the record.
+    plot.save : write the figure.
+
     Examples
     --------
     >>> import matplotlib; matplotlib.use("Agg")

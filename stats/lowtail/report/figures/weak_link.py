@@ -1,4 +1,4 @@
-"""The parts of an assembly and the assembly itself: how the chance of a break grows with load, and who goes first."""
+"""The parts of an assembly and the assembly itself: chance of a break against load, and which part fails first."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
     """Draw the fraction broken against load for each component and for the whole assembly.
 
     The thick line is the assembly, always above every component's line. The tick is the assembly's lower bound, drawn
-    at its fraction below. The legend names the share of assemblies in which each component goes first.
+    at its fraction below. The legend names the share of assemblies in which each component fails first.
 
     Parameters
     ----------
@@ -36,6 +36,20 @@ def weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
     ------
     InputError
         If ``answer`` is not a WeakLink.
+
+    See Also
+    --------
+    parts.weak_link : the answer drawn.
+    plot.save : write the figure.
+
+    Examples
+    --------
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> import lowtail as lt
+    >>> tests = {"sling": lt.Sample([21.0, 22.4, 23.1, 20.2, 22.0]), "fuse": lt.Sample([24.0, 24.4, 23.8, 24.1])}
+    >>> axes = lt.plot.weak_link(lt.parts.weak_link(tests, size=1000))
+    >>> axes.get_ylabel()
+    'broken at this load'
     """
     law = get_family(answer.family)
     left = min(answer.strength_below(0.002), answer.low if answer.low > 0 else np.inf)

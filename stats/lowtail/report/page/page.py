@@ -31,6 +31,7 @@ from lowtail.report.page.sections_log import provenance, raw, reader, tested
 from lowtail.report.page.sections_plan import plan_section
 from lowtail.report.page.sections_strength import rating_section, strength_section
 from lowtail.report.page.sections_words import cautions_section, methods_section
+from lowtail.report.phrases import Units
 from lowtail.report.style import off_screen
 from lowtail.report.tables.blocks import Fold, Prose, Section, published_block
 from lowtail.report.tables.text import only_groups, write_table
@@ -103,7 +104,7 @@ def write_report(
     pulse_width_ms: float | None = None,
     borrow: Sequence[str] | str | None = None,
     assurance: float = 0.8,
-    units: str = "kN",
+    units: Units = "kN",
     pdf: bool = False,
     table_file: str | Path | None = None,
     command: str = "",
@@ -168,6 +169,25 @@ def write_report(
     ------
     InputError
         If an argument is not usable.
+
+    See Also
+    --------
+    first_lines : the answer in a few lines.
+    strength_table : the numbers behind the page.
+    plot.summary : one figure of four panels.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import pandas as pd
+    >>> import lowtail as lt
+    >>> log = lt.check_breaks(pd.DataFrame({"specimen": list("abcde"), "item": "sling", "method": "slow pull",
+    ...                                     "load [kN]": [24.1, 25.3, 22.8, 26.0, 23.9], "outcome": "broke"}))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     report = lt.write_report(log, pathlib.Path(folder) / "page.html", short=True, checks=False, compare=None)
+    ...     written = pathlib.Path(report.path).exists()
+    >>> written
+    True
     """
     rng = as_seed(rng)
     phrases.check_units(units)

@@ -1,4 +1,4 @@
-"""What to ask before quoting a number, on the page and in the terminal: what stands out, then the rest."""
+"""What to ask before quoting a number, on the page and in the terminal: what calls for a look, then the rest."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def _by_chance(checked: Sequence[GroupChecks]) -> str:
 
 
 def checks_section(checked: Sequence[GroupChecks]) -> Section:
-    """The section of the page: what stands out first, then a fold a group."""
+    """The section of the page: what calls for a look first, then a fold a group."""
     blocks: list[Block] = [Prose(INTRO)]
     worries = standing_out(checked)
     if worries:
@@ -93,7 +93,7 @@ def _pictures(one: GroupChecks) -> list[Block]:
 
 
 def check_lines(checked: Sequence[GroupChecks], *, every: bool) -> list[str]:
-    """The same for a terminal: what stands out, and with ``every`` each question of each group."""
+    """The same for a terminal: what calls for a look, and with ``every`` each question of each group."""
     worries = standing_out(checked)
     lines = ["Checks before quoting; none changes a number."]
     lines += [f"  look at - {w}" for w in worries] or [f"  No check warns. {MISSED}"]

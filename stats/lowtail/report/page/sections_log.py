@@ -101,7 +101,7 @@ def preamble(log: BreakLog) -> list[str]:
 
 
 def reader(log: BreakLog) -> Section:
-    """What the reader of the log noticed, and the rows set aside, with the sum that shows that none is lost."""
+    """What was found in the file, and the rows set aside, with the sum that shows that none is lost."""
     levels = log.findings["level"].value_counts()
     blocks: list[Block] = [Prose(sums_sentence(log))]
     blocks.append(set_aside_table(log) if log.n_set_aside else Prose("No row was set aside."))

@@ -8,14 +8,14 @@ from lowtail.claims.strength.rating import RatingTable
 from lowtail.claims.strength.table import StrengthTable
 from lowtail.report.page.sections_comparison import comparison_block
 from lowtail.report.page.sections_strength import rating_block, strength_block
-from lowtail.report.phrases import check_units
+from lowtail.report.phrases import Units, check_units
 from lowtail.report.tables.blocks import Table
 
 __all__ = ["report_table"]
 
 
 @door
-def report_table(table: StrengthTable | RatingTable | ComparisonTable, *, units: str = "kN") -> Table:
+def report_table(table: StrengthTable | RatingTable | ComparisonTable, *, units: Units = "kN") -> Table:
     """Show the result of `strength_table`, `rating_check` or `compare_table` as the page does.
 
     Bounds are cut down to three figures, never raised; in Jupyter each column heading says what it means.
@@ -36,6 +36,13 @@ def report_table(table: StrengthTable | RatingTable | ComparisonTable, *, units:
     ------
     InputError
         If the table is none of the three, or ``units`` is unknown.
+
+    See Also
+    --------
+    strength_table : lower bounds of every group.
+    rating_check : ratings against the data.
+    compare_table : the arms of every group.
+    write_report : the whole page.
 
     Examples
     --------

@@ -147,7 +147,7 @@ def only_groups(log: BreakLog, only: Sequence[str] | None, *, by: Sequence[str])
 
 
 def findings_table(log: BreakLog, levels: Sequence[str] = ("error", "warning", "info")) -> Table:
-    """What the reader of the log noticed, cell by cell."""
+    """What was found in the file, cell by cell."""
     heads = [
         Heading("cell", "where in the file", False),
         Heading("level", "info, warning or error", False),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +20,15 @@ from lowtail.errors import InputError
 from lowtail.models.confidence.location_grid import location_above
 from lowtail.models.series.weibull_ratio import ratio_confidence, take
 from lowtail.models.two_samples import half_and_half
+from lowtail.models.two_samples.permutation import Alternative, check_alternative
 
-__all__ = ["ComparisonAim", "Split", "check_costs", "make_aim", "split_arms"]
+__all__ = ["ComparisonAim", "Goal", "Split", "check_costs", "make_aim", "split_arms"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-GOALS = ("difference", "no worse than", "equivalence")
-ALTERNATIVES = ("two-sided", "less", "greater")
+Goal = Literal["difference", "no worse than", "equivalence"]
+GOALS: tuple[str, ...] = get_args(Goal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,7 @@ class ComparisonAim:
     goal: str
     margin: float
     confidence: float
-    alternative: str = "two-sided"
+    alternative: Alternative = "two-sided"
 
     @property
     def words(self) -> str:
@@ -104,10 +106,11 @@ def _both_above(reference: Series, other: Series, edge: float, level: float) -> 
     return won
 
 
-def make_aim(goal: str | None, margin: float | Claim | None, confidence: float, alternative: str) -> ComparisonAim:
+def make_aim(
+    goal: str | None, margin: float | Claim | None, confidence: float, alternative: Alternative
+) -> ComparisonAim:
     """Goal, margin and confidence from what the caller gave; a Claim settles all three."""
-    if alternative not in ALTERNATIVES:
-        raise InputError(f"`alternative` must be one of {', '.join(map(repr, ALTERNATIVES))}, got {alternative!r}.")
+    check_alternative(alternative)
     level = check_fraction(confidence, "confidence")
     if isinstance(margin, Claim):
         if margin.kind != "comparison":

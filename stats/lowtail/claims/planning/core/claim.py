@@ -41,6 +41,11 @@ class Claim(Record):
     InputError
         If none or several of the four are given, or a value lies outside its range.
 
+    See Also
+    --------
+    plan.new_series : how many for a claim.
+    plan.more_samples : how many more for a claim.
+
     Examples
     --------
     >>> print(Claim(strength=22, basis="A-basis"))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final, Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,13 +29,26 @@ from lowtail.models.early.signed_root import on_y
 from lowtail.models.series.normal_pivot import normal_bound, normal_confidence
 from lowtail.models.series.weibull_pivot import weibull_bound, weibull_confidence
 
-__all__ = ["FAR", "GOVERNING", "ONE", "StrengthAim", "cautious_reaches", "confidence", "early", "governing_reaches"]
+__all__ = [
+    "FAR",
+    "GOVERNING",
+    "JUDGES",
+    "ONE",
+    "Judge",
+    "StrengthAim",
+    "cautious_reaches",
+    "confidence",
+    "early",
+    "governing_reaches",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-GOVERNING, ONE = "governing", "one distribution"
-JUDGES = (GOVERNING, ONE)
+Judge = Literal["governing", "one distribution"]
+GOVERNING: Final = "governing"
+ONE: Final = "one distribution"
+JUDGES: tuple[str, ...] = get_args(Judge)
 FAR = 150.0  # ln(load / claim) beyond which a load is only far away, and its square no more a number
 EVERY, FEWEST = 8, 100  # series calibrated one by one: every eighth, all where they are fewer than 800
 QUICK_SAMPLES = 512
@@ -50,7 +64,7 @@ class StrengthAim:
     strength: float
     basis: Basis
     family: Family
-    judge: str = GOVERNING
+    judge: Judge = GOVERNING
 
     @classmethod
     def of(
@@ -126,14 +140,14 @@ class StrengthAim:
         return np.asarray(load.mean(axis=1) - factor * load.std(axis=1, ddof=1) >= edge)
 
 
-def check_judge(judge: object) -> str:
+def check_judge(judge: object) -> Judge:
     """Return who judges a simulated series, or say what it can be."""
     if judge not in JUDGES:
         raise InputError(
             f"`judge` must be 'governing' (the bound that judges real series) or 'one distribution' (the bound of "
             f"`family` alone), got {judge!r}."
         )
-    return str(judge)
+    return cast("Judge", judge)
 
 
 def relative(y: Array, claim: Array | float, *, on_log: bool) -> Array:

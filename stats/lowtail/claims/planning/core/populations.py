@@ -107,7 +107,7 @@ def in_order(margin: Array, size: int, rng: np.random.Generator) -> NDArray[np.i
 
 
 def _down(known: ConfidenceDistribution, family: Family, fraction_below: float, low: Array) -> Array:
-    """How far (on the y axis) the calibration lowers the low strength at the place of each population among all."""
+    """How far (on the y axis) the calibration lowers the low strength at the rank of each simulated population."""
     ends = np.array([[known.plain_low(fraction_below, g), known.low(fraction_below, g)] for g in _PLACES])
     plain, lowered = family.transform(np.maximum(ends, 1e-9 * ends.max())).T
     above = 1 - (np.argsort(np.argsort(low)) + 0.5) / low.size  # confidence that the low strength lies higher
