@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 import lowtail as lt
 from lowtail import InputError, NoAnswerError, Verdict, batch_bound
 from lowtail.claims.strength.answer import floor3
-from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.groups import carries_bound
 from lowtail.claims.strength.judging import demonstrated
+from lowtail.claims.strength.methods import cautious_low
 
 FIVE = [24.1, 25.3, 22.8, 26.0, 23.9]
 TWO_FAR = lt.Sample([26.8, 27.4, 27.0, 23.1, 23.6, 23.3], batch=list("aaabbb"), label="two far batches")

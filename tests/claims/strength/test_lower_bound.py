@@ -17,8 +17,8 @@ from lowtail import (
     lower_bound,
 )
 from lowtail.claims.basis import as_bases, get_basis
-from lowtail.claims.strength.early_notes import lowered_words
 from lowtail.claims.strength.lower_bound import floor3
+from lowtail.claims.strength.notes import lowered_words
 
 LOAD = [24.1, 25.3, 22.8, 26.0, 23.9]
 

@@ -13,7 +13,7 @@ import numpy as np
 from lowtail._shared.numbers import p_text, percent_down
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import BY_PRIOR, LowerBound, make_low, usable_low
-from lowtail.claims.strength.early_notes import EARLY
+from lowtail.claims.strength.notes import EARLY
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import others

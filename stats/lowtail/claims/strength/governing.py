@@ -22,8 +22,8 @@ from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batches import batch_low
-from lowtail.claims.strength.cautious import cautious_low
 from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
+from lowtail.claims.strength.methods import cautious_low
 from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips

@@ -13,9 +13,8 @@ from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.borrowed import EQUAL, EQUAL_COVERED, borrow
-from lowtail.claims.strength.early_notes import EARLY, held_note, lowered_words
-from lowtail.claims.strength.load_notes import load_notes
-from lowtail.claims.strength.methods import OTHER_ROADS, mean_minus_ks, none_broken
+from lowtail.claims.strength.methods import OTHER_METHODS, mean_minus_ks, none_broken
+from lowtail.claims.strength.notes import EARLY, held_note, load_notes, lowered_words
 from lowtail.errors import InputError
 from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.distribution import ConfidenceDistribution, ScalePrior, confidence_distribution
@@ -198,7 +197,7 @@ def lower_bound(
         lowered = lowered_words("kN", floor3, plain, low)
         notes = [*_law_notes(sample, found, method, p), *_held_notes(sample, found, "bound", lowered, g)]
         return make_low(sample, wanted, law.name, how, low, notes, shape, "averaged")
-    return OTHER_ROADS[method](sample, wanted, law)
+    return OTHER_METHODS[method](sample, wanted, law)
 
 
 def _one_source(method: str, outside: dict[str, object]) -> str:

@@ -1,23 +1,25 @@
-"""Other ways to a lower bound: customs, no distribution assumed, batches, and bounds for comparison."""
+"""Other ways to a lower bound: cautious, customs, no distribution assumed, batches, and bounds for comparison."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from lowtail._shared.numbers import percent_down
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.batches import batch_bound
-from lowtail.claims.strength.cautious import cautious_low
 from lowtail.errors import NoAnswerError
 from lowtail.logs.sample import Sample
+from lowtail.models.bounds import cautious
 from lowtail.models.bounds.hanson_koopmans import hanson_koopmans
 from lowtail.models.bounds.likelihood_bounds import large_sample_bound, likelihood_ratio_bound, true_coverage
 from lowtail.models.bounds.nonparametric import attribute_low, attribute_statement, order_statistic
 from lowtail.models.bounds.tolerance import factor_fraction
+from lowtail.models.distributions.common_error import added_confidence
 from lowtail.models.distributions.families import Family
 
-__all__ = ["CUSTOM_CONFIDENCE", "OTHER_ROADS", "mean_minus_ks", "none_broken"]
+__all__ = ["CUSTOM_CONFIDENCE", "OTHER_METHODS", "cautious_confidence", "cautious_low", "mean_minus_ks", "none_broken"]
 
 CUSTOM_CONFIDENCE = 0.95  # at which a habit without a confidence of its own says what it demonstrates
 
@@ -94,7 +96,7 @@ def _for_comparison(function: Callable[..., float], method: str) -> Callable[...
     return by
 
 
-OTHER_ROADS: dict[str, Callable[..., LowerBound]] = {
+OTHER_METHODS: dict[str, Callable[..., LowerBound]] = {
     "order statistic": _by_order,
     "Hanson-Koopmans": _by_hanson_koopmans,
     "cautious": _by_caution,
@@ -102,3 +104,39 @@ OTHER_ROADS: dict[str, Callable[..., LowerBound]] = {
     "likelihood ratio": _for_comparison(likelihood_ratio_bound, "likelihood ratio"),
     "large sample": _for_comparison(large_sample_bound, "large sample"),
 }
+
+
+def cautious_low(sample: Sample, basis: Basis) -> LowerBound:
+    """The cautious bound of one group on a tolerance basis, see `lowtail.models.bounds.cautious`.
+
+    Raises
+    ------
+    NoAnswerError
+        If too few broke, or ties, leave no such bound; the message says what is missing.
+    """
+    try:
+        found = cautious.placed_bound(sample.lower, sample.upper, basis.fraction_below, basis.confidence)
+    except NoAnswerError as reason:
+        raise NoAnswerError(f"{sample.who}: no cautious bound: {reason}.") from reason
+    if found.method == "order statistic":
+        note = f"Cautious bound: the {found.rank}. smallest load, whatever the distribution."
+    else:
+        note = (
+            f"Cautious bound: Hanson-Koopmans from the 1. and the {found.rank}. smallest load at break; for "
+            "distributions log-concave in ln load."
+        )
+    if found.left_out:
+        note += f" {found.left_out} of {sample.n} specimens held below the lowest break and take no part in it."
+    return make_low(sample, basis, "none assumed", "cautious", found.low, [note])
+
+
+def cautious_confidence(sample: Sample, load: float, basis: Basis) -> float:
+    """Confidence at which the cautious bound reaches a load, its ranks those of the basis; NaN where there is none."""
+    try:
+        return added_confidence(
+            lambda x: cautious.placed_confidence(sample.lower, sample.upper, x, basis.fraction_below, basis.confidence),
+            load,
+            sample.common_uncertainty,
+        )
+    except NoAnswerError:
+        return math.nan

@@ -18,7 +18,7 @@ from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3
-from lowtail.claims.strength.early_notes import held_note, lowered_words
+from lowtail.claims.strength.notes import held_note, lowered_words
 from lowtail.claims.trend.covariate import Covariate, chosen_rows, read_covariate, with_others
 from lowtail.claims.trend.retention_limits import NO_BATCH_BOUND, bound_with_batches, reaches_rating
 from lowtail.errors import InputError, NoAnswerError
