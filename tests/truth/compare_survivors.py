@@ -18,9 +18,10 @@ from compare_truths import SPREADS, TRUTHS, Array, held_at, log_strength, write
 from scipy import stats
 
 from lowtail._shared.parallel import run, seeds
+from lowtail.models.distributions.empirical import held_law
 from lowtail.models.series.weibull_design import draw_laws
 from lowtail.models.two_samples.permutation import arrangements
-from lowtail.models.two_samples.survivor_tests import _signed_root, held_law, log_rank, weibull_ratio_test
+from lowtail.models.two_samples.survivor_tests import _signed_root, log_rank, weibull_ratio_test
 from lowtail.models.two_samples.weibull_arms import Arm, usable
 
 REPETITIONS = 4_000

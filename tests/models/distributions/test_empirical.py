@@ -102,7 +102,7 @@ def test_bad_load_is_refused() -> None:
 
 def test_held_law_mirrors_the_strength_law() -> None:
     # two held at 22 of 4 (one broke below): P(held at 22) = 2/3, the rest never
-    loads, probability = held_law([21.0, 22.0, 22.0, 23.0], [True, False, False, True])
+    loads, probability = held_law(np.array([21.0, 22.0, 22.0, 23.0]), np.array([True, False, False, True]))
     assert loads.tolist() == [22.0, np.inf]
     assert probability == pytest.approx([2 / 3, 1 / 3])
 
@@ -131,7 +131,7 @@ def test_order_and_unit_do_not_matter(rows: list[tuple[int, bool]], random: obje
     assert again.fraction_below == pytest.approx(steps.fraction_below)
     assert again.load == pytest.approx(4.4482216 * steps.load)
     assert (np.diff(np.concatenate([[0], steps.fraction_below])) > 0).all()
-    _, probability = held_law(load, broke)
+    _, probability = held_law(np.array(load, dtype=float), np.array(broke))
     assert probability.sum() == pytest.approx(1)
     assert (probability >= -1e-12).all()
     for rule in ("median rank", "midpoint"):

@@ -56,12 +56,8 @@ def cfc_coefficients(cfc: int, rate_hz: float) -> tuple[NDArray[np.float64], NDA
             f"A filter of class CFC {cfc} needs at least {10 * cfc} samples a second (ISO 6487), got {rate_hz:.6g}. "
             "Use a lower class, or read the peak unfiltered."
         )
-    angle = np.pi * 2.0775 * cfc / rate_hz
-    w = np.sin(angle) / np.cos(angle)
-    whole = 1 + np.sqrt(2) * w + w**2
-    b = np.array([1.0, 2.0, 1.0]) * w**2 / whole
-    a = np.array([1.0, 2 * (w**2 - 1) / whole, (1 - np.sqrt(2) * w + w**2) / whole])
-    return b, a
+    b, a = signal.butter(2, 2.0775 * cfc, fs=rate_hz)
+    return np.asarray(b), np.asarray(a)
 
 
 def cfc_filter(force: ArrayLike, rate_hz: float, cfc: int) -> NDArray[np.float64]:

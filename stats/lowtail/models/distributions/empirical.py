@@ -148,7 +148,7 @@ def kaplan_meier(load: ArrayLike, broke: ArrayLike | None = None) -> KaplanMeier
     events = np.unique(sample.load[sample.broke])
     at_risk = (sample.load[None, :] >= events[:, None]).sum(axis=1)
     here = ((sample.load[None, :] == events[:, None]) & sample.broke[None, :]).sum(axis=1)
-    above = np.cumprod(1.0 - here / at_risk)
+    above = stats.ecdf(stats.CensoredData.right_censored(sample.load, ~sample.broke)).sf.evaluate(events)
     with np.errstate(divide="ignore", invalid="ignore"):
         terms = here / (at_risk * (at_risk - here))
         greenwood = np.where(above > 0, above * np.sqrt(np.cumsum(terms)), np.nan)
@@ -232,25 +232,24 @@ def plotting_positions(
     )
 
 
-def held_law(load: ArrayLike, broke: ArrayLike | None = None) -> tuple[Array, Array]:
+def held_law(load: Array, broke: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Kaplan-Meier distribution of the load at which a specimen would be held, were it strong enough.
 
     Breaks act as survivors of the rig: the rig held at least to that load. Probability left over means "never held".
 
     Parameters
     ----------
-    load, broke : array_like, shape (n,)
-        As in `kaplan_meier`.
+    load, broke : array, shape (n,)
+        Loads or their logarithms, and which specimens broke.
 
     Returns
     -------
     (loads, probability) : ndarrays, shape (m,) and (m,)
         Loads at which specimens were held, with ``inf`` last for the probability left over; probabilities sum to 1.
     """
-    sample = Sample(load, broke)
-    held = np.unique(sample.load[~sample.broke])
-    here = ((sample.load[None, :] == held[:, None]) & ~sample.broke[None, :]).sum(axis=1)
-    beyond = (sample.load[None, :] > held[:, None]).sum(axis=1)
+    held = np.unique(load[~broke])
+    here = ((load[None, :] == held[:, None]) & ~broke[None, :]).sum(axis=1)
+    beyond = (load[None, :] > held[:, None]).sum(axis=1)
     above = np.cumprod(1.0 - here / (beyond + here))
     heights = np.concatenate([[1.0], above])
     return np.append(held, np.inf), np.append(-np.diff(heights), heights[-1])

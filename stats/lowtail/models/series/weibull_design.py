@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lowtail.models.confidence.quadrature import pieces
 from lowtail.models.confidence.scale_grid import spread_grid
-from lowtail.models.two_samples.survivor_tests import held_law
+from lowtail.models.distributions.empirical import held_law
 from lowtail.models.two_samples.weibull_arms import Arm, own_shape, usable
 
 __all__ = ["detectable_from_laws", "draw_laws"]

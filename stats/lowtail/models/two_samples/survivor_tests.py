@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from lowtail._shared.parallel import as_rng
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.distributions.empirical import held_law
 from lowtail.models.two_samples.permutation import Index, Permuted, check_alternative, permute
 from lowtail.models.two_samples.weibull_arms import Arm, common_shape, equal_medians, own_shape, usable
 
-__all__ = ["Calibrated", "held_law", "log_rank", "log_rank_scores", "log_rank_table", "weibull_ratio_test"]
+__all__ = ["Calibrated", "log_rank", "log_rank_scores", "log_rank_table", "weibull_ratio_test"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -35,21 +36,6 @@ class Calibrated:
     chi_square_p: float
     smallest_p: float
     draws: int
-
-
-def held_law(load: Array, broke: Flags) -> tuple[Array, Array]:
-    """Kaplan-Meier distribution of the loads at which specimens held: (loads, probability of each).
-
-    A break is a censored look at the load at which that specimen would have held. Mass left over means "would not have
-    held at any load": it stands at infinity.
-    """
-    order = np.lexsort((~broke, load))  # at a tie the held one counts after the break: its load was reached
-    u, held = load[order], ~broke[order]
-    at_risk = np.arange(u.size, 0, -1)
-    survive = np.cumprod(np.where(held, 1 - 1 / at_risk, 1.0))
-    mass = np.concatenate([[1.0], survive[:-1]]) - survive
-    at = np.append(u[held], np.inf)
-    return at, np.append(mass[held], survive[-1])
 
 
 def _simulate(fit: Array, arms: tuple[Arm, Arm], draws: int, rng: np.random.Generator) -> tuple[Arm, Arm]:
