@@ -247,14 +247,14 @@ def told(thing):
     return f"{thing} {getattr(thing, 'notes', '')}"
 
 
-COUNTS_ONLY = ("can_answer", "slip_table")  # they state how many broke or slipped, and no load
+COUNTS_ONLY = ("checks.can_answer", "checks.slip_table")  # they state how many broke or slipped, and no load
 
 
 @pytest.mark.parametrize("name", [n for n in NAMES if n not in (*KINDS_MADE, *SLOW)])
 def test_the_lower_end_of_a_step_is_never_a_load_unseen(name, folder, monkeypatch):
     """Breaks between two loads are refused by words, or the answer is another than that of the lower ends."""
     monkeypatch.chdir(folder)
-    thing, good = getattr(lt, name), valid(folder)[name]
+    thing, good = PUBLIC[name], valid(folder)[name]
     steps = {key: in_steps(value, known=False) for key, value in good.items()}
     if not any(steps[key] is not value and told(steps[key]) != told(value) for key, value in good.items()):
         pytest.skip("takes no sample and no log")

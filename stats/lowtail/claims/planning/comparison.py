@@ -104,7 +104,7 @@ def comparison(
     --------
     compare : the comparison itself.
     plan.more_comparison : with series in hand.
-    plan.power_grid : the chance over a grid.
+    plan.grid : the chance over a grid.
 
     Examples
     --------

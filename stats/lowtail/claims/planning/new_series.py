@@ -88,7 +88,7 @@ def new_series(
     plan.more_samples : with a series in hand.
     plan.zero_failure : specimens that must hold.
     plan.precision : a narrow interval instead of a claim.
-    plan.what_if : the chance over a grid.
+    plan.grid : the chance over a grid.
 
     References
     ----------

@@ -142,7 +142,7 @@ def next_specimens(
     See Also
     --------
     plan.more_samples : one group.
-    plan.table : every group by itself.
+    plan.grid : every group by itself.
 
     Examples
     --------
