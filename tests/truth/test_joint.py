@@ -21,8 +21,10 @@ def test_the_mean_is_covered():
 
 
 def test_counts_and_names_say_too_much_as_rarely_as_stated():
-    """At most 7 % and two simulation errors (nominal 5); the worst cells are Weibull shapes 7 and 20, two groups."""
-    assert (TABLE["too_many"] <= 0.07 + 2 * ERROR).all()
+    """At most 7 % (nominal 5) from four groups on, 8 % with two; the worst truth is Weibull shapes 7 and 20."""
+    more = TABLE["groups"] > 2
+    assert (TABLE.loc[more, "too_many"] <= 0.07 + ERROR[more]).all()
+    assert (TABLE["too_many"] <= 0.08).all()
     assert (TABLE["named_falsely"] <= 0.05 + 3.5 * ERROR).all()
     assert (TABLE.loc[TABLE["groups"] > 2, "named_falsely"] <= 0.05).all()
 

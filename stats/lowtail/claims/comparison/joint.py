@@ -57,7 +57,8 @@ class Joint(Record):
         The same for the strengths that 10 % do not reach.
     weaker, stronger : int
         At least so many of them are weaker (stronger) under the other arm, at 95 % for every choice of configurations
-        at once; too many in at most 7 % of simulated logs, the worst truths included (``tests/truth/joint.csv``).
+        at once; too many in at most 7 % of simulated logs (two configurations: 8 %), the worst truths included
+        (``tests/truth/joint.csv``).
     weaker_named, stronger_named : tuple of str
         Configurations that are weaker (stronger) for certain, one by one, at 95 % for all of them at once.
     differ_p : float
@@ -119,12 +120,15 @@ class Joint(Record):
         return f"{lead} ({_span(self.ratio_low, self.ratio_high)})"
 
     def _count(self) -> str:
-        if not self.weaker and not self.stronger:
-            return f"none of the {self.n_groups} is weaker for certain"
-        said = [(self.weaker, "weaker"), (self.stronger, "stronger")]
-        text = " and ".join(f"{number} {word}" for number, word in said if number)
-        verb = "is" if self.weaker + self.stronger == 1 else "are"
-        return f"at least {text.split()[0]} of the {self.n_groups} {verb} {text.partition(' ')[2]} under {self.other}"
+        told = [(self.weaker, "weaker"), (self.stronger, "stronger")]
+        parts = [f"{self._some(number)} {word} under {self.other}" for number, word in told if number]
+        return " and ".join(parts) or f"none of the {self.n_groups} is weaker for certain"
+
+    def _some(self, number: int) -> str:
+        """So many of the configurations and more, as the subject of a sentence."""
+        if number == self.n_groups:
+            return "both are" if number == 2 else f"all {number} are"
+        return f"at least {number} of the {self.n_groups} {'is' if number == 1 else 'are'}"
 
     @property
     def margin_sentence(self) -> str:
