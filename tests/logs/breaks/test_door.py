@@ -364,6 +364,8 @@ def test_no_cell_and_no_header_of_an_export_begins_a_formula(tmp_path, strings):
     from lowtail.report.tables.text import write_table
 
     old = pd.__version__.startswith("2.")
+    if strings and pd.__version__.startswith("2.2."):
+        pytest.importorskip("pyarrow")  # which that version keeps such text in
     with pd.option_context("future.infer_string", strings) if old else contextlib.nullcontext():
         log = read(tmp_path, HEAD.replace("outcome", "outcome,'=x,colour") + "a,=s,@o,+m,22.4,broke,=1+1,-red\n")
         for way, back in ((log.to_csv, "back.csv"), (log.to_xlsx, "back.xlsx")):
