@@ -19,7 +19,7 @@ _HOME: dict[str, str] = {}
 for _module, _names in {
     "errors": "BadCell InputError LowtailError LowtailWarning MissingExtraError NoAnswerError NoSuchGroupError "
     "TableError",
-    "logs.sample": "Sample",
+    "_shared.sample": "Sample",
     "logs.breaks.log": "BreakLog check_breaks read_breaks",
     "logs.breaks.samples": "Samples",
     "models.distributions.families": "FAMILIES LOGNORMAL NORMAL WEIBULL Family",

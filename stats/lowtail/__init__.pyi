@@ -8,6 +8,7 @@ from . import plan as plan
 from . import plot as plot
 from . import trace as trace
 from . import trend as trend
+from lowtail._shared.sample import Sample as Sample
 from lowtail.claims.basis import BASES as BASES
 from lowtail.claims.basis import Basis as Basis
 from lowtail.claims.comparison.answer import Comparison as Comparison
@@ -42,7 +43,6 @@ from lowtail.logs.breaks.log import BreakLog as BreakLog
 from lowtail.logs.breaks.log import check_breaks as check_breaks
 from lowtail.logs.breaks.log import read_breaks as read_breaks
 from lowtail.logs.breaks.samples import Samples as Samples
-from lowtail.logs.sample import Sample as Sample
 from lowtail.models.confidence.distribution import ConfidenceDistribution as ConfidenceDistribution
 from lowtail.models.confidence.distribution import confidence_distribution as confidence_distribution
 from lowtail.models.confidence.earlier_series import scale_prior as scale_prior

@@ -7,7 +7,7 @@ from scipy import stats
 
 from lowtail import BASES, Basis
 from lowtail.claims.planning.core.chances import chance_bound, chance_two_arms
-from lowtail.claims.planning.core.population import log_spread
+from lowtail.models.distributions.families import log_sd_of
 from lowtail.plan import comparison as plan_comparison
 from lowtail.plan import new_series as plan_bound
 from lowtail.plan import zero_failure as plan_zero_failure
@@ -17,7 +17,7 @@ ONE = (1.0, 1.0)
 
 def ratio_of(distance: float, cv: float = 0.05) -> float:
     """Ratio of typical strengths that lies ``distance`` log standard deviations below 1."""
-    return math.exp(-distance * log_spread(cv))
+    return math.exp(-distance * log_sd_of(cv))
 
 
 # success-run theorem tables, n = ceil(ln(1 - C) / ln R) (from memory, computed again)

@@ -103,7 +103,7 @@ _KINDS: dict[str, Kind] = {
         "seeds",
     ),
     "SampleLike": Kind(
-        lambda v: _is("lowtail.logs.sample.Sample")(v) or (_is_array(v) and np.ndim(v) == 1),
+        lambda v: _is("lowtail._shared.sample.Sample")(v) or (_is_array(v) and np.ndim(v) == 1),
         "one Sample, or an array of loads in kN",
         "Samples",
         "Make one with lt.Sample(load, broke), or take one from log.samples.",
@@ -114,7 +114,7 @@ _KINDS: dict[str, Kind] = {
     "basis": _named("lowtail.claims.basis.Basis", "a basis", "The names are in lt.BASES."),
     "pd.DataFrame": _made("pandas.DataFrame", one="a pandas DataFrame"),
     "Sample": _made(
-        "lowtail.logs.sample.Sample",
+        "lowtail._shared.sample.Sample",
         "Make one with lt.Sample(load, broke), or take one from log.samples.",
         "one Sample",
     ),

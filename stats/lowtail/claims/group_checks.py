@@ -10,6 +10,7 @@ import pandas as pd
 
 from lowtail._shared.guard import Trouble, attempt
 from lowtail._shared.parallel import run
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.checks.failure_modes import FailureModes, failure_modes
 from lowtail.claims.checks.goodness_of_fit import GoodnessOfFit, goodness_of_fit
@@ -20,7 +21,6 @@ from lowtail.claims.parts.weak_link import WeakLink, weak_link
 from lowtail.claims.trend.retention import Retention, retention
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.second_opinion import SecondOpinion, second_opinion
 

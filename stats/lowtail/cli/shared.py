@@ -11,9 +11,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from lowtail._shared.choices import DecimalMark
+    from lowtail._shared.sample import SlipsMean
     from lowtail.claims.group_checks import GroupChecks
     from lowtail.logs.breaks.log import BreakLog
-    from lowtail.logs.sample import SlipsMean
 
 __all__ = [
     "BY",

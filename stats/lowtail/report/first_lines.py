@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from lowtail._shared.caution import CAUTION
 from lowtail._shared.checks import door
+from lowtail._shared.sample import SlipsMean
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.claims.strength.answer import floor3
@@ -16,7 +17,6 @@ from lowtail.claims.strength.governing import Governing
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths, judging_basis
 from lowtail.claims.strength.judging import Judged, Verdict
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import SlipsMean
 from lowtail.report import phrases
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from lowtail import WEIBULL, InputError, NoAnswerError, Sample
+from lowtail._shared.resolution import recording_step
 from lowtail.checks import goodness_of_fit
-from lowtail.logs.resolution import recording_step
 from lowtail.models.distributions.goodness import anderson_darling_many, handbook_significance
 
 SAMPLE = Sample([24.1, 25.3, 24.8, 26.0, 22.2, 23.9, 25.6, 24.4], label="oval")

@@ -8,9 +8,9 @@ from lowtail import InputError
 from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.chances import behrens_fisher_reach, chance_two_arms
 from lowtail.claims.planning.core.experiments import NamedTestPairs
-from lowtail.claims.planning.core.population import log_spread
 from lowtail.claims.planning.core.simulate import standard_series
 from lowtail.claims.planning.core.trials import Trials
+from lowtail.models.distributions.families import log_sd_of
 from lowtail.models.series.weibull_ratio import _by_draws, ratio_confidence, take
 from lowtail.models.two_samples.t_tests import behrens_fisher
 
@@ -146,7 +146,7 @@ def test_survivors_on_one_side_are_judged_by_both_families() -> None:
 
 
 def test_log_spread_of_a_cv() -> None:
-    assert stats.lognorm(log_spread(0.12)).std() / stats.lognorm(log_spread(0.12)).mean() == pytest.approx(0.12)
+    assert stats.lognorm(log_sd_of(0.12)).std() / stats.lognorm(log_sd_of(0.12)).mean() == pytest.approx(0.12)
 
 
 @pytest.mark.parametrize(("n_1", "n_2"), [(3, 10), (5, 8)])
@@ -213,7 +213,7 @@ def test_cheapest_split_by_trying_every_pair() -> None:
         for a in range(2, 25)
         for b in range(2, 25)
         if chance_two_arms(
-            a, b, shift=np.log(0.9), spread=(log_spread(0.03), log_spread(0.08)), confidence=0.95, goal="difference"
+            a, b, shift=np.log(0.9), spread=(log_sd_of(0.03), log_sd_of(0.08)), confidence=0.95, goal="difference"
         )
         >= 0.8
     )

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from lowtail import InputError, NoAnswerError, Sample, check_breaks, confidence_that, governing, lower_bound
+from lowtail._shared.resolution import different_loads, shown_step
 from lowtail.logs.breaks.samples import split
-from lowtail.logs.resolution import different_loads, shown_step
 from lowtail.many import fit as fit_many
 from lowtail.many import lower_bound as low_many
 

@@ -12,13 +12,13 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P, families_of, lending_family
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.lower_bound import floor3, lower_bound
 from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.siblings import CONFLICT
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.regression.batch_tests import Batches, simulate, simulated_p, spread_ratio

@@ -13,6 +13,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text, times_in_ten
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
 from lowtail.claims.parts.weak_link import weak_link
@@ -20,7 +21,6 @@ from lowtail.claims.strength.answer import floor3
 from lowtail.claims.trend.covariate import chosen_rows
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample
 from lowtail.models.bounds.weakest import by_cause
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.empirical import draw_held

@@ -14,9 +14,9 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text, times_in_ten
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.empirical import draw_held
 from lowtail.models.distributions.families import FAMILIES, Family, get_family, name_of
 from lowtail.models.distributions.fit import fit_many

@@ -12,10 +12,10 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.resolution import SAME
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.resolution import SAME
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.many import low_many
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.goodness import different_breaks, rounded, simulate_like, tie_step

@@ -14,9 +14,9 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import DRAWS, Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.batches.k_sample import k_sample_ad, ksample_ad_p, levene_median, levene_statistic
 from lowtail.models.batches.variance import between_batches
 from lowtail.models.distributions.families import Family, get_family, name_of

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.checks.goodness_of_fit import goodness_of_fit
 from lowtail.claims.strength.lower_bound import floor3, lower_bound
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.families import FAMILIES
 
 __all__ = ["Sensitivity", "sensitivity"]

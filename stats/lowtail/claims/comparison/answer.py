@@ -13,8 +13,8 @@ from lowtail._shared.record import Record
 from lowtail.claims.comparison.deciding import Difference, Margin
 
 if TYPE_CHECKING:
+    from lowtail._shared.sample import Sample
     from lowtail.claims.comparison.ratios import LowRatio
-    from lowtail.logs.sample import Sample
 
 __all__ = ["Comparison", "difference_phrase", "low_phrase", "margin_phrase", "names", "sentence", "under_read_phrase"]
 
@@ -169,7 +169,7 @@ def difference_phrase(result: Comparison) -> str:
         apart = "" if small or not math.isfinite(result.p_value) else " by the interval; the test alone does not say so"
         return f"{result.difference} than {result.reference}{apart}"
     if small:
-        return "no difference shown: the test alone would say so, but the interval, which rules, holds 1"
+        return "no difference shown: the test alone would say so, but the interval, which rules, contains 1"
     if not result.detectable_ratio > 0:
         return "no difference shown, and with so few breaks no loss could have been shown dependably"
     if result.detectable_ratio < _HOPELESS:

@@ -7,9 +7,9 @@ from math import comb
 import numpy as np
 
 from lowtail._shared.numbers import p_text
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 
 __all__ = ["check_arguments", "check_arms"]
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.comparison.answer import Comparison, names
 from lowtail.claims.comparison.arm_checks import check_arguments, check_arms
 from lowtail.claims.comparison.deciding import Difference, Ends, Margin, equivalent, fails, keeps, stronger, weaker
@@ -17,7 +18,6 @@ from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.typical import Answer, answer_independent
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.two_samples.permutation import Alternative, check_alternative
 from lowtail.models.two_samples.t_tests import scatter_permutation
 

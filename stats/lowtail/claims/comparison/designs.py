@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.design_parts import (
     Difference,
     block_difference,
@@ -19,7 +20,6 @@ from lowtail.claims.comparison.designs_held import answer_held
 from lowtail.claims.comparison.ratios import ratio_from_error
 from lowtail.claims.comparison.typical import Answer, typical_strength
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
 
 __all__ = ["answer_blocks", "answer_pairs"]
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._shared.numbers import p_text
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.design_parts import (
     Difference,
     block_difference,
@@ -18,7 +19,6 @@ from lowtail.claims.comparison.design_parts import (
 from lowtail.claims.comparison.ratios import farther_ratio
 from lowtail.claims.comparison.typical import Answer, typical_strength
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.two_samples.level_free import Blocks, LevelFreeLaw, level_free_law
 from lowtail.models.two_samples.survivor_tests import log_rank_scores
 

@@ -14,9 +14,9 @@ from scipy import special
 from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import p_text, percent_down, percent_up
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.two_samples.joint import (

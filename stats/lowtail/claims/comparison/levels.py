@@ -14,12 +14,12 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import Seed, as_rng, as_seed
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, refuse_beyond_loads
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.arm_checks import check_arguments
 from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.two_samples.t_tests import holm
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from lowtail._shared.checks import door
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import Seed
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.two_samples import half_and_half
 from lowtail.models.two_samples import rank_tests as ranks
 from lowtail.models.two_samples import survivor_tests as survivors

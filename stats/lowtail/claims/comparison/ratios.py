@@ -13,10 +13,10 @@ from scipy import stats
 
 from lowtail._shared.parallel import as_rng, seeds
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.deciding import Ends
 from lowtail.claims.comparison.design_parts import Difference
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.fit import fit

@@ -11,6 +11,7 @@ import pandas as pd
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_seed, run, seeds
+from lowtail._shared.sample import Sample
 from lowtail._shared.tables import AnswerTable, with_asked
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.claims.comparison.compare import compare
@@ -21,7 +22,6 @@ from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
-from lowtail.logs.sample import Sample
 from lowtail.logs.traces.under_read import under_read_flank
 from lowtail.models.two_samples.t_tests import holm
 

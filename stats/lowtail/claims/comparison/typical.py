@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
 from lowtail.claims.comparison.ratios import RatioLaw, farther_of_two, ratio_of_logs, ratio_of_means
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.fit import fit
 from lowtail.models.two_samples.permutation import Alternative

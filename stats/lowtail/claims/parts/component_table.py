@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
-from lowtail.logs.sample import Sample
 from lowtail.models.bounds.weakest import goes_first, weakest_below
 from lowtail.models.distributions.families import Family
 

@@ -12,11 +12,11 @@ from scipy import optimize, special
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import check_fraction
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution
-from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.families import Family, get_family, log_sd_of
 
 __all__ = ["FuseWindow", "fuse_window"]
 
@@ -179,18 +179,14 @@ def fuse_window(
     )
 
 
-def _log_spread(cv: float) -> float:
-    return float(np.sqrt(np.log1p(cv**2)))
-
-
 def _strongest(limit: float, cv: float, spare: float) -> float:
-    return float(limit * np.exp(-_log_spread(cv) * get_family("normal").quantile(spare)))
+    return float(limit * np.exp(-log_sd_of(cv) * get_family("normal").quantile(spare)))
 
 
 def _weakest(location: Array, spread: Array, law: Family, cv: float, first: float, confidence: float) -> float:
     """Median of the fuse so that the specimen is weaker with chance ``first``, with ``confidence`` over the draws."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(20)
-    fuse, share = _log_spread(cv) * nodes, weights / weights.sum()
+    fuse, share = log_sd_of(cv) * nodes, weights / weights.sum()
     top = np.log(np.maximum(law.inverse(location + law.quantile(first) * spread), 1e-9))
     low, high = top - 4.0, top + 8.0
     for _ in range(36):

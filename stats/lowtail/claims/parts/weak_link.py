@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.parts.causes import causes_of_log
 from lowtail.claims.parts.component_table import assembly_low, component_table
 from lowtail.claims.strength.answer import floor3
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample
 from lowtail.models.bounds.weakest import (
     by_cause,
     check_counts,

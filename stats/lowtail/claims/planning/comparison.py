@@ -12,9 +12,9 @@ from lowtail.claims.planning.core.chances import chance_two_arms
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
 from lowtail.claims.planning.core.experiments import FreshPairs, NamedTestPairs
 from lowtail.claims.planning.core.plan import Plan, count, percent
-from lowtail.claims.planning.core.population import log_spread
 from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
 from lowtail.errors import InputError
+from lowtail.models.distributions.families import log_sd_of
 from lowtail.models.two_samples.permutation import Alternative
 
 __all__ = ["comparison"]
@@ -132,7 +132,7 @@ def comparison(
         )
     seed = int(as_rng(rng).integers(2**31))
     chances = _chances(chosen, true, cvs, held, aim, seed, target, n_jobs)
-    spread = (log_spread(cvs[0]), log_spread(cvs[1]))
+    spread = (log_sd_of(cvs[0]), log_sd_of(cvs[1]))
     split = split_arms(chances, target, most, share, spread, costs)
     return _plan(aim, true, cvs, held, target, chosen, split, costs, most)
 
@@ -175,7 +175,7 @@ def _chances(
         power = chance_two_arms(
             *n,
             shift=math.log(ratio),
-            spread=(log_spread(cvs[0]), log_spread(cvs[1])),
+            spread=(log_sd_of(cvs[0]), log_sd_of(cvs[1])),
             confidence=aim.confidence,
             goal=aim.goal,
             margin=-math.log(aim.margin),

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from lowtail._shared.checks import check_fraction, door
 from lowtail._shared.guard import Trouble, attempt
 from lowtail._shared.parallel import Seed, as_rng, as_seed, run, seeds
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_cv, check_share, check_whole, positive
@@ -23,7 +24,6 @@ from lowtail.claims.planning.core.population import Population
 from lowtail.claims.planning.core.trials import CURVE
 from lowtail.claims.planning.more_samples import more_samples
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 
 __all__ = ["grid"]

@@ -10,6 +10,7 @@ from lowtail._shared import numbers as _numbers
 from lowtail._shared.guard import Trouble, attempt
 from lowtail._shared.parallel import as_rng, run
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.claim import check_assurance
@@ -18,7 +19,6 @@ from lowtail.claims.planning.core.plan import Plan, count
 from lowtail.claims.planning.more_samples import worse_plan
 from lowtail.claims.strength.groups import GroupStrength
 from lowtail.claims.strength.judging import Verdict
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 
 __all__ = ["OutOfReach", "plan_groups"]

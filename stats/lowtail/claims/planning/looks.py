@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng, seeds
+from lowtail._shared.sample import Sample, SampleLike, as_sample, refuse_beyond_loads
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_in_hand, check_share, check_whole
 from lowtail.claims.planning.core.judge import (
@@ -38,7 +39,6 @@ from lowtail.claims.planning.look_levels import SERIES, alone, edge_confidence, 
 from lowtail.claims.strength.governing import NAMES, batch_names, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge_bound
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample, SampleLike, as_sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import NORMAL, Family
 from lowtail.models.distributions.rounded import at_lower_edge

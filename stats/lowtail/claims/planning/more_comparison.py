@@ -6,6 +6,7 @@ import math
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
+from lowtail._shared.sample import SampleLike, as_sample
 from lowtail.claims.planning.core.arms import ComparisonAim, make_aim
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_whole, positive
 from lowtail.claims.planning.core.experiments import ComparedArms
@@ -13,7 +14,6 @@ from lowtail.claims.planning.core.plan import Plan, count, percent
 from lowtail.claims.planning.core.populations import ArmPopulations
 from lowtail.claims.planning.core.trials import Along, Trials, between_looks
 from lowtail.errors import InputError
-from lowtail.logs.sample import SampleLike, as_sample
 from lowtail.models.two_samples.permutation import Alternative
 
 __all__ = ["more_comparison"]

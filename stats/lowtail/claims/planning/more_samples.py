@@ -6,13 +6,13 @@ import math
 
 from lowtail._shared.checks import door
 from lowtail._shared.parallel import Seed, as_rng
+from lowtail._shared.sample import SampleLike, as_sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Ahead, Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.claim import Claim, check_assurance, check_share, check_whole, positive
 from lowtail.claims.planning.core.judge import GOVERNING, Judge, StrengthAim
 from lowtail.claims.planning.core.plan import Plan
 from lowtail.errors import InputError
-from lowtail.logs.sample import SampleLike, as_sample
 from lowtail.models.distributions.families import Family
 
 __all__ = ["more_samples", "worse_plan"]

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from lowtail._shared.sample import Sample
 from lowtail.claims.planning.core.arms import make_aim
 from lowtail.claims.planning.core.claim import Claim
 from lowtail.claims.planning.core.experiments import ComparedArms
 from lowtail.claims.planning.core.populations import BLOCKS, ArmPopulations
 from lowtail.claims.planning.core.trials import SEARCH, Trials, share_and_error
-from lowtail.logs.sample import Sample
 
 __all__ = ["Joint", "best_allocation", "even_allocation"]
 

@@ -13,6 +13,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble, attempt
 from lowtail._shared.parallel import Seed, as_rng, run, seeds
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.planning.core.ahead import Wanted, look_ahead, none_broke
 from lowtail.claims.planning.core.claim import Claim, check_whole, positive
@@ -22,7 +23,6 @@ from lowtail.claims.planning.core.trials import CURVE
 from lowtail.claims.planning.core.words import judged_words
 from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allocation
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import Family, get_family
 

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from lowtail._shared.numbers import down, percent_down
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.notes import load_notes
 from lowtail.errors import LowtailError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.common_error import added_low
 from lowtail.models.distributions.families import name_of
 from lowtail.models.distributions.fit import fit

@@ -11,11 +11,11 @@ from scipy import special
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import check_fraction
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs, handbook_coverage
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.batches.normal_batches import BatchSums, anova_low, batch_sums, pivotal_low
 from lowtail.models.batches.weibull_batches import weibull_batches
 from lowtail.models.distributions.common_error import added_low

@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lowtail._shared.numbers import p_text, percent_down
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import BY_PRIOR, LowerBound, make_low, usable_low
 from lowtail.claims.strength.notes import EARLY
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import others
 from lowtail.models.confidence.predictive import Predictive, from_groups, lends
 from lowtail.models.confidence.search import ScalePrior

@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lowtail._shared.numbers import percent_down
+from lowtail._shared.sample import Sample, SlipsMean
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3
 from lowtail.claims.strength.borrowed import BorrowedScatter, borrow
 from lowtail.claims.strength.governing import treatments
 from lowtail.errors import InputError, LowtailError
-from lowtail.logs.sample import Sample, SlipsMean
 from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 
 __all__ = ["ALL", "BORROWED", "CONFLICT_P", "borrowed_columns", "families_of", "lending_family"]

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batches import batch_low
@@ -26,7 +27,6 @@ from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.claims.strength.methods import cautious_low
 from lowtail.claims.strength.unseen import unseen_minority
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips
 from lowtail.models.distributions.rounded import at_lower_edge
 
 __all__ = ["Governing", "batch_names", "governing", "next_batch_low", "treatments"]

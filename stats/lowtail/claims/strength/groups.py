@@ -11,13 +11,13 @@ import pandas as pd
 
 from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble, attempt
+from lowtail._shared.sample import Sample, SlipsMean
 from lowtail.claims.basis import Basis, as_bases, get_basis
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, Verdict, demonstrated, judge, judge_bound
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import DEFAULT_BY, split
-from lowtail.logs.sample import Sample, SlipsMean
 from lowtail.models.bounds.nonparametric import attribute_statement
 
 __all__ = [

@@ -9,13 +9,13 @@ from enum import StrEnum
 from lowtail._shared import numbers as _numbers
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.lower_bound import confidence_that, lower_bound
 from lowtail.claims.strength.methods import cautious_confidence
 from lowtail.errors import InputError, LowtailError
-from lowtail.logs.sample import Sample, SampleLike, SlipsMean, as_sample, check_slips
 from lowtail.models.distributions.common_error import added_confidence
 
 __all__ = ["Judged", "Verdict", "demonstrated", "judge", "judge_bound"]

@@ -10,13 +10,13 @@ import numpy as np
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.borrowed import EQUAL, EQUAL_COVERED, borrow
 from lowtail.claims.strength.methods import OTHER_METHODS, mean_minus_ks, none_broken
 from lowtail.claims.strength.notes import EARLY, held_note, load_notes, lowered_words
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.distribution import ConfidenceDistribution, ScalePrior, confidence_distribution
 from lowtail.models.confidence.siblings import floor_confidence
 from lowtail.models.distributions.families import Family, get_family, name_of

@@ -6,11 +6,11 @@ import math
 from collections.abc import Callable
 
 from lowtail._shared.numbers import percent_down
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.answer import LowerBound, floor3, make_low
 from lowtail.claims.strength.batches import batch_bound
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.bounds import cautious
 from lowtail.models.bounds.hanson_koopmans import hanson_koopmans
 from lowtail.models.bounds.likelihood_bounds import large_sample_bound, likelihood_ratio_bound, true_coverage

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from lowtail._shared.numbers import percent_up
-from lowtail.logs.sample import Sample
+from lowtail._shared.sample import Sample
 from lowtail.models.distributions.between_law import fine_steps
 
 __all__ = ["EARLY", "TOO_HIGH", "held_note", "load_notes", "lowered_words"]

@@ -8,12 +8,12 @@ from typing import Any
 import pandas as pd
 
 from lowtail._shared.checks import door
+from lowtail._shared.sample import SlipsMean
 from lowtail._shared.tables import AnswerTable
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.groups import DEFAULT_BY, GroupStrength, group_strengths
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import SlipsMean
 
 __all__ = ["DEFAULT_BY", "RatingTable", "rating_check", "rating_frame"]
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble
+from lowtail._shared.sample import Sample, SlipsMean
 from lowtail._shared.tables import AnswerTable, with_asked
 from lowtail.claims.basis import Basis, as_bases
 from lowtail.claims.strength.borrowed_table import BORROWED, borrowed_columns, families_of, lending_family
@@ -19,7 +20,6 @@ from lowtail.claims.strength.groups import DEFAULT_BASES, DEFAULT_BY, GroupStren
 from lowtail.claims.strength.lower_bound import LowerBound, lower_bound
 from lowtail.errors import InputError, LowtailError, NoAnswerError
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample, SlipsMean
 from lowtail.models.bounds.tolerance import factor_fraction
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.models.distributions.fit import fit

@@ -10,10 +10,10 @@ import numpy as np
 from lowtail._shared.checks import door
 from lowtail._shared.numbers import percent_up
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.bounds.unseen import counted, missed_share, mixture_low
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.rounded import at_lower_edge

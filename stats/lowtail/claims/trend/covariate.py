@@ -11,9 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.choices import AXES
+from lowtail._shared.sample import refuse_beyond_loads
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import spoken
-from lowtail.logs.sample import refuse_beyond_loads
 
 if TYPE_CHECKING:
     from lowtail.logs.breaks.log import BreakLog

@@ -6,8 +6,8 @@ import math
 import re
 from fractions import Fraction
 
+from lowtail._shared.between import LEFT
 from lowtail.errors import InputError
-from lowtail.logs.between import LEFT
 from lowtail.logs.breaks.work import Work
 from lowtail.logs.cells import Refused, as_text, is_missing, number_cell
 from lowtail.logs.sheets.header import EACH, FROM, IN_COMMON, TO, Field

@@ -12,11 +12,11 @@ import pandas as pd
 from lowtail._shared.checks import door
 from lowtail._shared.choices import MARKS, DecimalMark
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SlipsMean, check_slips
 from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log
 from lowtail.logs.breaks.samples import DEFAULT_BY, Samples, split
-from lowtail.logs.sample import Sample, SlipsMean, check_slips
 from lowtail.logs.sheets.grid import Grid, Source
 from lowtail.logs.sheets.header import Header, find_header
 from lowtail.logs.sheets.invisible import take_off_invisible

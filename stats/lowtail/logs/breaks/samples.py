@@ -8,9 +8,9 @@ from typing import Any
 
 import pandas as pd
 
+from lowtail._shared.resolution import shown_step
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError, NoSuchGroupError
-from lowtail.logs.resolution import shown_step
-from lowtail.logs.sample import Sample
 from lowtail.logs.units import FORCE, to_kN
 
 __all__ = ["DEFAULT_BY", "Samples", "split"]

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._shared.proportion import exact_interval
+from lowtail._shared.sample import bound_lacks
 from lowtail.logs.breaks.labels import near_labels
 from lowtail.logs.cells import table as words_table
 from lowtail.logs.findings import Finding
-from lowtail.logs.sample import bound_lacks
 from lowtail.logs.units import from_kN, to_kN
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from lowtail._shared.parallel import as_rng
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import ScalePrior, confidence_distribution, law_with_prior
 from lowtail.models.confidence.siblings import CONFLICT, conflict_p
 from lowtail.models.distributions.families import Family

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from lowtail._shared.checks import check_fraction, door
 from lowtail._shared.parallel import Seed, as_rng
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.confidence.interval_nodes import interval_nodes
 from lowtail.models.confidence.nodes import Nodes
 from lowtail.models.confidence.quadrature import FINE, SMOOTH

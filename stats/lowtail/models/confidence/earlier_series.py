@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from lowtail._shared.checks import door
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.predictive import from_groups
 from lowtail.models.confidence.search import ScalePrior
 from lowtail.models.distributions.families import Family, get_family

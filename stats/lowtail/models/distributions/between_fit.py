@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize
 
+from lowtail._shared.sample import Sample
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.between import log_density
 from lowtail.models.distributions.between_law import as_between
 from lowtail.models.distributions.families import Family, name_of

@@ -19,8 +19,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._shared.sample import Sample
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.between import Between, between
 from lowtail.models.distributions.families import Family
 from lowtail.models.distributions.likelihood import Scaled, prepare

@@ -15,8 +15,8 @@ from scipy import stats
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 
 __all__ = [
     "PLOTTING_RULES",

@@ -6,6 +6,7 @@ Weibull). To add a family, add its few lines here; the likelihood and confidence
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,7 +18,7 @@ from scipy import stats
 
 from lowtail.errors import InputError
 
-__all__ = ["FAMILIES", "LOGNORMAL", "NORMAL", "WEIBULL", "Family", "get_family", "name_of"]
+__all__ = ["FAMILIES", "LOGNORMAL", "NORMAL", "WEIBULL", "Family", "get_family", "log_sd_of", "name_of"]
 
 Array = NDArray[np.float64]
 
@@ -94,3 +95,14 @@ def name_of(family: str) -> str:
     ('Weibull', 'normal')
     """
     return "Weibull" if family == "weibull" else family
+
+
+def log_sd_of(cv: float) -> float:
+    """Standard deviation of ln load of a lognormal load with this coefficient of variation, exactly.
+
+    Examples
+    --------
+    >>> round(log_sd_of(0.2), 6)
+    0.198042
+    """
+    return math.sqrt(math.log1p(cv * cv))

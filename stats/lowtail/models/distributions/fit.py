@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.between_fit import fit_between
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.likelihood import OK, STATUS_TEXT, log_likelihood, maximise, prepare

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lowtail._shared.resolution import different_loads
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.resolution import different_loads
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.fit import fit_many
 

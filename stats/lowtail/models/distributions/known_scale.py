@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import brentq
 
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError
-from lowtail.logs.sample import Sample
-from lowtail.models.distributions.families import Family
+from lowtail.models.distributions.families import Family, log_sd_of
 
 __all__ = ["KnownSpread", "known_spread"]
 
@@ -117,10 +117,8 @@ def known_spread(sample: Sample, family: Family, *, shape: float | None, cv: flo
     if name == "cv" and value >= 1:
         raise InputError(f"`cv` must be a fraction below 1, got {value!r}. Give 0.05, not 5.")
     y = np.asarray(family.transform(sample.load), dtype=float)
-    if family.name == "weibull":
-        spread = 1 / float(value)
-    else:
-        spread = float(np.sqrt(np.log1p(value**2))) if family.on_log else float(value)
+    normal = log_sd_of(value) if family.on_log else float(value)
+    spread = 1 / float(value) if family.name == "weibull" else normal
     words = f"Weibull shape {value:g}" if name == "shape" else f"coefficient of variation {value:g}"
     return KnownSpread(
         family=family,

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erfcx, log_ndtr
 
+from lowtail._shared.resolution import SAME
 from lowtail.errors import InputError
-from lowtail.logs.resolution import SAME
 from lowtail.models.distributions.families import Family
 
 __all__ = [

@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail.logs.resolution import different_loads
-from lowtail.logs.sample import Sample
+from lowtail._shared.resolution import different_loads
+from lowtail._shared.sample import Sample
 
 __all__ = ["COARSE", "at_lower_edge", "coarse_note", "coarse_step", "spread_readings"]
 

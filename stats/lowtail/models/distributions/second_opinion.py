@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.errors import InputError, LowtailWarning
-from lowtail.logs.sample import Sample, SampleLike, as_sample
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.fit import Fit, fit
 

@@ -13,8 +13,8 @@ from scipy.optimize import minimize_scalar
 
 from lowtail._shared.checks import check_fraction, door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import SampleLike, as_sample
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import SampleLike, as_sample
 from lowtail.models.distributions.fit import fit, fit_many
 
 __all__ = ["ThresholdFit", "fit_threshold"]

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from lowtail.logs.sample import Sample
+from lowtail._shared.sample import Sample
 from lowtail.models.distributions.empirical import draw_held
 from lowtail.models.distributions.families import Family
 from lowtail.models.distributions.fit import fit_many

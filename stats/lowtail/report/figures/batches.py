@@ -6,11 +6,11 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from lowtail._shared.checks import door
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.strength.batches import batch_bound
 from lowtail.claims.strength.lower_bound import lower_bound
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import breaks as plot_breaks

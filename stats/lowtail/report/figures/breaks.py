@@ -11,10 +11,10 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.sample import Sample
 from lowtail.errors import InputError
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
-from lowtail.logs.sample import Sample
 from lowtail.report import style
 
 __all__ = ["as_samples", "breaks", "draw_specimens", "legend_above"]

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from lowtail._shared.checks import door
+from lowtail._shared.sample import Sample
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.empirical import plotting_positions
 from lowtail.models.distributions.families import Family, get_family

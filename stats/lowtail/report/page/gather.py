@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from lowtail._shared.guard import Trouble, attempt
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.checks.equal_scale import gains_said
 from lowtail.claims.comparison.table import ComparisonTable, compare_table
@@ -18,7 +19,6 @@ from lowtail.claims.strength.groups import GroupStrength, group_strengths, judgi
 from lowtail.claims.strength.rating import RatingTable, rating_frame
 from lowtail.claims.strength.table import StrengthTable, column_of, table_of
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import Family, get_family
 
 __all__ = ["Answers", "ArmChoice", "OutOfReach", "gather"]

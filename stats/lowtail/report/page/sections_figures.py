@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lowtail._shared.sample import Sample
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.groups import carries_bound
 from lowtail.claims.strength.table import StrengthTable
-from lowtail.logs.sample import Sample
 from lowtail.report.figures.breaks import breaks as plot_breaks
 from lowtail.report.figures.lower_bounds import describe
 from lowtail.report.figures.lower_bounds import lower_bounds as plot_lower_bounds

@@ -9,11 +9,11 @@ import numpy as np
 
 from lowtail._shared.caution import CAUTION
 from lowtail._shared.guard import Trouble
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.logs.breaks.log import BreakLog
-from lowtail.logs.sample import Sample
 from lowtail.report import phrases
 from lowtail.report.tables.blocks import Bullets, Prose, Section
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._shared.parallel import seeds
+from lowtail._shared.sample import Sample, refuse_beyond_loads
 from lowtail.claims.planning.core.batch_populations import BatchesInHand, PooledBatches, draw_batch_populations
 from lowtail.claims.planning.core.claim import check_in_hand
 from lowtail.claims.planning.core.experiments import PooledSeries
@@ -19,7 +20,6 @@ from lowtail.claims.planning.core.trials import Answer, Trials, between_looks, l
 from lowtail.claims.planning.core.words import Told, assumptions, changes, notes, sentence
 from lowtail.claims.strength.governing import Governing, governing, treatments
 from lowtail.claims.strength.judging import Judged, judge, judge_bound
-from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.rounded import at_lower_edge
 

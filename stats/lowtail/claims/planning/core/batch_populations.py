@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from lowtail._shared.parallel import seeds
+from lowtail._shared.sample import Sample
 from lowtail.claims.planning.core.endless import endless_batches
 from lowtail.claims.planning.core.experiments import FreshSeries
 from lowtail.claims.planning.core.judge import StrengthAim
@@ -25,7 +26,6 @@ from lowtail.claims.planning.core.population import Population
 from lowtail.claims.planning.core.populations import BLOCKS, SPARE, Populations, in_order
 from lowtail.claims.planning.core.simulate import child
 from lowtail.errors import NoAnswerError
-from lowtail.logs.sample import Sample
 from lowtail.models.batches.many import weibull_batch_confidence
 from lowtail.models.batches.normal_batches import batch_sums, chi_square_nodes
 from lowtail.models.batches.weibull_batches import mixed_quantile, weibull_batches

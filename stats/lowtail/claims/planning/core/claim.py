@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from lowtail._shared.checks import door
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, check_fraction, get_basis
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.sample import Sample
 
 __all__ = ["Claim", "check_assurance", "check_cv", "check_in_hand", "check_share", "check_whole", "positive"]
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._shared.parallel import seeds
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.named_tests import two_sample_test
 from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.chances import chance_bound
@@ -21,7 +22,6 @@ from lowtail.claims.planning.core.populations import BLOCKS, ArmPopulations, Pop
 from lowtail.claims.planning.core.simulate import Series, child, pool, standard_series
 from lowtail.claims.planning.core.trials import Chances, ExactChances, Trials
 from lowtail.errors import LowtailError
-from lowtail.logs.sample import Sample
 from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 from lowtail.models.series.weibull_pivot import weibull_pivot
 

@@ -14,17 +14,14 @@ from lowtail.claims.planning.core.simulate import Series, child, standard_series
 from lowtail.claims.strength.governing import NAMES
 from lowtail.errors import InputError
 from lowtail.models.batches.weibull_batches import mixed_quantile
-from lowtail.models.distributions.families import WEIBULL, Family, get_family
+from lowtail.models.distributions.families import WEIBULL, Family, get_family, log_sd_of
 
-__all__ = ["Population", "log_spread"]
+__all__ = [
+    "Population",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
-
-def log_spread(cv: float) -> float:
-    """Standard deviation of the log of a lognormal load from its coefficient of variation."""
-    return math.sqrt(math.log1p(cv * cv))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +45,7 @@ class Population:
         if found.name == "normal":
             return cls(found, mean, cv * mean, survivors)
         if found.name == "lognormal":
-            spread = log_spread(cv)
+            spread = log_sd_of(cv)
             return cls(found, math.log(mean) - spread**2 / 2, spread, survivors)
 
         def gap(log_shape: float) -> float:

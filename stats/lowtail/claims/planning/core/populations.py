@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from lowtail._shared.parallel import seeds
+from lowtail._shared.sample import Sample, refuse_beyond_loads
 from lowtail.claims.planning.core.arms import ComparisonAim
 from lowtail.claims.planning.core.endless import custom_limit
 from lowtail.claims.planning.core.judge import StrengthAim
 from lowtail.claims.planning.core.simulate import Series, pool, standard_series
-from lowtail.logs.sample import Sample, refuse_beyond_loads
 from lowtail.models.confidence.distribution import ConfidenceDistribution, confidence_distribution
 from lowtail.models.distributions.families import LOGNORMAL, WEIBULL, Family
 

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._shared import numbers as _numbers
+from lowtail._shared.sample import Sample
 from lowtail.claims.planning.core.judge import EVERY, GOVERNING, QUICK_SAMPLES, StrengthAim, early
 from lowtail.claims.planning.core.plan import count
 from lowtail.claims.planning.core.trials import Answer
 from lowtail.claims.strength.answer import floor3
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.judging import Judged
-from lowtail.logs.sample import Sample
 
 __all__ = ["Told", "assumptions", "changes", "counted", "notes", "sentence", "shows"]
 

@@ -9,10 +9,10 @@ from typing import Any, Literal, TypeAlias, cast, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lowtail._shared.between import check_known_from_below, clean_uncertainty, upper_ends
 from lowtail._shared.checks import door
+from lowtail._shared.resolution import different_loads, shown_step
 from lowtail.errors import InputError, NoAnswerError
-from lowtail.logs.between import check_known_from_below, clean_uncertainty, upper_ends
-from lowtail.logs.resolution import different_loads, shown_step
 
 __all__ = ["Sample", "SampleLike", "as_sample", "bound_lacks", "check_slips", "refuse_beyond_loads"]
 
