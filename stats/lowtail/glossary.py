@@ -208,6 +208,10 @@ RESULTS: dict[str, Column] = {
     "u_noise_kN": Column("standard uncertainty from noise", "kN", "number"),
     "u_drift_kN": Column("standard uncertainty from zero drift", "kN", "number"),
     "u_kN": Column("combined standard uncertainty of the peak", "kN", "number"),
+    "u_own_kN": Column("standard uncertainty that each peak has by itself", "kN", "number"),
+    "u_common_percent": Column(
+        "standard uncertainty that all peaks of one load cell have in common, % of the peak", "%", "number"
+    ),
     "expanded_kN": Column("expanded uncertainty of the peak, k = 2", "kN", "number"),
     "clipped": Column("True where the top of the record is cut off: the true peak is higher", kind="flag"),
     "cfc": Column("channel frequency class of the crash-test filter; empty without", kind="number"),

@@ -214,5 +214,43 @@ def test_a_new_log_is_made_with_a_header(tmp_path: Path) -> None:
     log = tmp_path / "new.csv"
     assert append_to_log(rows(), log) is None
     lines = log.read_text().splitlines()
-    assert lines[0] == "specimen,item,orientation,method,load [kN],outcome,sample_rate_hz,note"
+    assert lines[0] == (
+        "specimen,item,orientation,method,load [kN],outcome,load_uncertainty [kN],common_uncertainty [%],"
+        "sample_rate_hz,note"
+    )
     assert len(lines) == 3 and np.isclose(float(lines[1].split(",")[4]), 14.62)
+
+
+def test_the_budget_goes_into_the_log_and_from_there_into_the_bound(tmp_path: Path) -> None:
+    """GUM 5.1.2: parts of its own, and parts that all peaks have in common, each the root of the sum of squares."""
+    files = sorted(TRACES.glob("drop_clean_*.csv"))[:1]
+    cell = lt.trace.LoadCell(capacity_kN=50.0, error_limit=0.005, calibration=0.004)
+    table = trace_rows(files, cell=cell).assign(item="sling", method="shock", outcome="broke")
+    peak = lt.trace.peak_load(lt.trace.read_trace(files[0]), cell=cell)
+    own = np.sqrt(peak.u_resolution_kN**2 + peak.u_sampling_kN**2 + peak.u_noise_kN**2 + peak.u_drift_kN**2)
+    common = np.hypot(50 * 0.005 / np.sqrt(3), peak.u_calibration_kN) / peak.peak_kN
+    assert table["u_own_kN"][0] == pytest.approx(own) and table["u_common_percent"][0] == pytest.approx(100 * common)
+    assert np.hypot(own, common * peak.peak_kN) == pytest.approx(peak.u_kN)
+    log = tmp_path / "log.csv"
+    append_to_log(table, log)
+    (sample,) = lt.read_breaks(log).samples.values()
+    assert sample.uncertainty[0] == pytest.approx(own, rel=1e-3)
+    assert sample.common_uncertainty == pytest.approx(common, rel=1e-3)
+
+
+def test_uncertainties_follow_the_units_and_the_factor_of_their_columns(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("specimen,item,load [lbf],outcome,load_uncertainty [%] (k=2),common_uncertainty (k=2) [%]\n")
+    log.write_text(log.read_text() + "a,sling,5000,broke,1,0.8\n")
+    cell = lt.trace.LoadCell(capacity_kN=50.0, error_limit=0.005)
+    table = trace_rows(sorted(TRACES.glob("drop_clean_*.csv"))[:1], cell=cell).assign(item="sling", outcome="broke")
+    append_to_log(table, log)
+    last = log.read_text().splitlines()[-1].split(",")
+    assert float(last[4]) == pytest.approx(200 * table["u_own_kN"][0] / table["peak_kN"][0], rel=1e-3)
+    assert float(last[5]) == pytest.approx(2 * table["u_common_percent"][0], rel=1e-3)
+
+
+def test_without_a_load_cell_nothing_is_said_of_what_is_in_common(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    append_to_log(trace_rows(sorted(TRACES.glob("drop_clean_*.csv"))[:1]).assign(outcome="broke", item="s"), log)
+    assert log.read_text().splitlines()[-1].split(",")[7] == ""

@@ -10,6 +10,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from lowtail._shared.checks import door
@@ -17,14 +18,18 @@ from lowtail.errors import InputError, TableError
 from lowtail.logs.breaks.export import safe_text
 from lowtail.logs.cells import as_text, decimal_mark, key
 from lowtail.logs.sheets.grid import Grid
-from lowtail.logs.sheets.header import Header
+from lowtail.logs.sheets.header import EACH, IN_COMMON, Header
 from lowtail.logs.sheets.sheets import read_grid
 from lowtail.logs.traces.budget import kN_text
 from lowtail.logs.units import from_kN, read_force_unit, read_other_unit
 
 __all__ = ["append_to_log"]
 
-_NEW_HEADER = ("specimen", "item", "orientation", "method", "load [kN]", "outcome", "sample_rate_hz", "note")
+_NEW_HEADER = (
+    "specimen", "item", "orientation", "method", "load [kN]", "outcome", "load_uncertainty [kN]",
+    "common_uncertainty [%]", "sample_rate_hz", "note",
+)  # fmt: skip
+_NUMBERS = ("load", "sample_rate_hz", EACH, IN_COMMON)
 _GIVEN = (
     "item",
     "orientation",
@@ -43,8 +48,9 @@ _GIVEN = (
 def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path | None:
     r"""Add rows of `trace_rows` to a break log; every byte that stands there stays.
 
-    The peak goes into the log's load column in the log's own unit, the sampling rate and a note beside it. Item,
-    method, outcome and the like stay empty, unless ``rows`` has columns of these names: a trace does not know them, and
+    The peak goes into the log's load column in the log's own unit, the sampling rate, a note and, where the log has
+    columns for them, the uncertainty of this peak by itself and that which all peaks of the load cell have in common.
+    Item, method, outcome and the like stay empty, unless ``rows`` has columns of these names: a trace knows none;
     the log cannot be read until they are filled in. A clipped peak is written as ``>load``.
 
     Parameters
@@ -133,12 +139,14 @@ def _note(record: dict[str, Any]) -> str:
 
 
 def _new_rows(records: list[dict[str, Any]]) -> list[list[str]]:
-    names = [("load" if h == "load [kN]" else h) for h in _NEW_HEADER]
-    return [[_value(n, r, "kN", 1.0) for n in names] for r in records]
+    named = [h.removesuffix("]").partition(" [") for h in _NEW_HEADER]
+    return [[_value(name, r, "kN", 1.0, unit) for name, _, unit in named] for r in records]
 
 
-def _value(name: str, record: dict[str, Any], unit: str, hz: float) -> str:
-    """Text of one canonical column; numbers with a decimal point."""
+def _value(name: str, record: dict[str, Any], unit: str, hz: float, own: str = "") -> str:
+    """Text of one canonical column; numbers with a decimal point. ``own`` is the unit in the column's header."""
+    if name in (EACH, IN_COMMON):
+        return _uncertain(name, record, own or ("%" if name == IN_COMMON else unit))
     if name == "load":
         return f"{'>' if record['clipped'] else ''}{from_kN(float(record['peak_kN']), unit):.6g}"
     if name == "sample_rate_hz":
@@ -149,6 +157,17 @@ def _value(name: str, record: dict[str, Any], unit: str, hz: float) -> str:
     if name == "specimen" or name in _GIVEN:
         return safe_text(as_text(record.get(name, "")))
     return ""
+
+
+def _uncertain(name: str, record: dict[str, Any], stated: str) -> str:
+    """An uncertainty as its column states it: in a unit of force or %, as a multiple k; empty where it is not known."""
+    unit, _, factor = stated.partition("k=")
+    peak, times = float(record["peak_kN"]), float(factor or 1)
+    share = float(record.get("u_common_percent", np.nan))
+    kN = float(record.get("u_own_kN", np.nan)) if name == EACH else share * peak / 100
+    if not np.isfinite(kN):
+        return ""
+    return f"{times * (100 * kN / peak if unit.strip() == '%' else from_kN(kN, read_force_unit(unit.strip()))):.4g}"
 
 
 def _cells(place: Path, record: dict[str, Any], grid: Grid, header: Header, width: int) -> list[str]:
@@ -170,8 +189,8 @@ def _cells(place: Path, record: dict[str, Any], grid: Grid, header: Header, widt
     out = [""] * width
     for name, place_of in header.fields.items():
         hz = read_other_unit(name, place_of.unit) if name == "sample_rate_hz" and place_of.unit else None
-        text = unit if name == "unit" else _value(name, record, unit, float(hz or 1))
-        out[place_of.index] = text.replace(".", ",") if comma and name in ("load", "sample_rate_hz") else text
+        text = unit if name == "unit" else _value(name, record, unit, float(hz or 1), place_of.unit)
+        out[place_of.index] = text.replace(".", ",") if comma and name in _NUMBERS else text
     return out
 
 

@@ -113,6 +113,17 @@ class PeakLoad(Record):
             return "the load rose within one sampling interval; the true peak may be any higher load."
         return ""
 
+    @property
+    def u_own_kN(self) -> float:
+        """Standard uncertainty that this peak has by itself: resolution, sampling, noise and drift; kN."""
+        parts = np.array([self.u_resolution_kN, self.u_sampling_kN, self.u_noise_kN, self.u_drift_kN])
+        return float(np.sqrt(np.nansum(parts**2)))
+
+    @property
+    def u_common_percent(self) -> float:
+        """Standard uncertainty that all peaks of this load cell have in common, % of the peak; NaN without `cell`."""
+        return float(100 * np.hypot(self.u_cell_kN, self.u_calibration_kN) / self.peak_kN)
+
     def budget(self) -> pd.DataFrame:
         """Uncertainty budget, one row a source: how it was taken and its standard uncertainty in kN."""
         import pandas as pd

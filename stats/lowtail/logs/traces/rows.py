@@ -21,7 +21,8 @@ __all__ = ["trace_rows"]
 
 _FIELDS = (
     "peak_kN", "at_s", "broke_after", "loading_rate_kN_per_s", "width_ms", "rate_hz", "n_above_90", "under_read_kN",
-    "under_read_worst_kN", "noise_lift_kN", "u_kN", "expanded_kN", "clipped", "peak_filtered_kN", "n_events",
+    "under_read_worst_kN", "noise_lift_kN", "u_kN", "u_own_kN", "u_common_percent", "expanded_kN", "clipped",
+    "peak_filtered_kN", "n_events",
 )  # fmt: skip
 
 
