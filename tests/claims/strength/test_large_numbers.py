@@ -21,7 +21,7 @@ def series(n: int, scale: float = SCALE) -> Sample:
     return Sample(scale * np.random.default_rng(n).weibull(SHAPE, n), label="many")
 
 
-@pytest.mark.parametrize("n", [300, 600, 1000, 10_000, 100_000])
+@pytest.mark.parametrize("n", [300, 600, 1000, 10_000, 100_000, pytest.param(1_000_000, marks=pytest.mark.slow)])
 def test_bound_and_confidence_agree_with_the_likelihood_ratio(n):
     """The likelihood-ratio bound is right to order 1 / n: they differ by a few per cent of the standard error."""
     sample = series(n)
