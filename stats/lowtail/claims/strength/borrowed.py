@@ -32,7 +32,7 @@ from lowtail.models.distributions.likelihood import Scaled, prepare
 from lowtail.models.distributions.rounded import at_lower_edge
 from lowtail.models.early.holds import held_early
 
-__all__ = ["EQUAL", "EQUAL_COVERED", "BorrowedScatter", "borrow"]
+__all__ = ["ASSUMED", "EQUAL", "EQUAL_COVERED", "BorrowedScatter", "borrow"]
 
 REFUSED = "own scatter, pooling refused"
 EQUAL = (
@@ -44,6 +44,7 @@ ONE_BREAK = (
     "With fewer than 2 different loads at break a borrowed scatter cannot be checked: nothing here contradicts it, and "
     "no floor holds."
 )
+ASSUMED = "Assumption:"  # with which a sentence on borrowed scatter begins
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,9 +95,7 @@ class BorrowedScatter:
     def notes(self) -> tuple[str, ...]:
         """Assumption, verdict, who is left out, and what holds with early holds."""
         kind = "this prior" if self.by_prior else "one kind"
-        lender = (
-            f"Assumption: the groups' scatters differ as if drawn from {kind}; scatter borrowed from {self.source}."
-        )
+        lender = f"{ASSUMED} the groups' scatters differ as if drawn from {kind}; scatter borrowed from {self.source}."
         asked = f"Scatter was to be borrowed from {self.source}."
         out = [asked if self.refused else lender, self.verdict]
         if self.left_out:

@@ -9,9 +9,11 @@ import numpy as np
 
 from lowtail._shared import numbers as _numbers
 from lowtail.claims.basis import Basis, get_basis
+from lowtail.claims.strength.borrowed import ASSUMED
 from lowtail.claims.strength.borrowed_table import ALL, BORROWED, CONFLICT_P
 from lowtail.claims.strength.governing import NAMES
 from lowtail.claims.strength.judging import Verdict
+from lowtail.claims.strength.notes import EARLY
 from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.errors import LowtailError
 from lowtail.glossary import meaning
@@ -248,8 +250,13 @@ def borrowed_words(table: StrengthTable) -> str:
 
 def _borrowed(table: StrengthTable, units: str, said: Sequence[str]) -> tuple[Block, ...]:
     lines = (Bullets(tuple(said)),) if said else ()
-    rests = tuple(f"{shorten(row.group)}: {text}" for row, text in zip(rows_of(table), table[BORROWED], strict=True))
-    return Prose(borrowed_words(table)), *lines, borrowed_block(table, units=units), Bullets(rests)
+    told = [(shorten(row.group), str(text)) for row, text in zip(rows_of(table), table[BORROWED], strict=True)]
+    apart = [f"{group}: {text}" for group, text in told if not text.startswith(ASSUMED)]
+    early = [group for group, text in told if text.startswith(ASSUMED) and EARLY in text]
+    if early:
+        apart.append(f"{EARLY}; the own bound is checked by simulation, the borrowed one is not: {'; '.join(early)}.")
+    rest = (Bullets(tuple(apart)),) if apart else ()
+    return Prose(borrowed_words(table)), *lines, borrowed_block(table, units=units), *rest
 
 
 def rating_section(ratings: pd.DataFrame | None, *, what: str, basis: Basis, units: str, why_none: str) -> Section:
