@@ -129,7 +129,7 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
             "weaker"),
         Heading("interval, all together", "wider interval: with this confidence all rows hold at once"),
         Heading("10 % strengths, ratio", "ratio of the strengths that 10 % do not reach, with its interval"),
-        Heading("detectable loss", "loss that a series of this size and scatter detects 8 times in 10"),
+        Heading("can detect", "loss that a series of this size and scatter detects 8 times in 10"),
     ]  # fmt: skip
     if len(margin):
         heads.append(
@@ -139,8 +139,8 @@ def comparison_block(answered: pd.DataFrame, *, units: str) -> Table:
         )
     rows = [_comparison_row(row, bool(len(margin)), units) for row in rows_of(answered)]
     notes = (
-        "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see the "
-        "detectable loss.",
+        "Ratios are rounded outwards. A difference that is not shown is not a difference that is absent: see what "
+        "loss the series can detect.",
         "The test of each group and its p stand in the words of its comparison; adjusted p values show beside the "
         "wider interval.",
     )
@@ -169,7 +169,8 @@ def _comparison_row(row: Any, with_margin: bool, units: str) -> list[Cell | str]
         phrases.percent(np.ceil(100 * (1 - detect)) / 100) if np.isfinite(detect) else "not known",
     ]
     if with_margin:
-        cells.append(Cell(str(row.verdict), mark=_KEEPS.get(row.verdict, "")))
+        said = "fails" if row.verdict == Margin.FAILS else str(row.verdict)
+        cells.append(Cell(said, mark=_KEEPS.get(row.verdict, "")))
     return cells
 
 
