@@ -125,7 +125,7 @@ def strength(
     Parameters
     ----------
     basis
-        Basis of the low-percentile strength, repeated for several. Default: B-basis and A-basis.
+        Basis, repeated for several. Default: A-basis, B-basis and 5 % characteristic, 75 %.
     """
     from lowtail.claims.basis import as_bases
     from lowtail.claims.strength.groups import group_strengths, judging_basis

@@ -117,7 +117,7 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
         added = (glue + text).encode(encoding)
     except UnicodeEncodeError as exc:
         raise InputError(
-            f"{place.name} is in {encoding} cannot hold {exc.object[exc.start]!r}. Save it as UTF-8."
+            f"{place.name} is in {encoding} and cannot hold {exc.object[exc.start]!r}. Save it as UTF-8."
         ) from exc
     backup = _backup(place)
     _replace(place, old + added, (before, grid, cells))

@@ -1,4 +1,4 @@
-"""Several components in series: the distribution of the weakest, and which one goes first; arrays only.
+"""Several components in series: the distribution of the weakest, and which one fails first; arrays only.
 
 Each component j has a distribution of its own, given by arrays of location and spread of shape (..., J); ``count``
 says how many like it the assembly holds. Components are taken as independent: the chance that none is weaker than a

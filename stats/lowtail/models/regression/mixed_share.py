@@ -71,7 +71,7 @@ def between_share(
     if abs(top - second) > _AGREE:
         raise NoAnswerError(
             f"{who}: two ways of fitting batches at random disagree (squared ratio of spreads {np.exp(near.x):.4g} "
-            f"against {np.exp(float(other.x[0])):.4g}). Test more batches, or leave the batch labels out on record."
+            f"against {np.exp(float(other.x[0])):.4g}). Test more batches, or omit the batch labels and say so."
         )
     between = float(np.exp(near.x))
     return between / (between + float(law.standard.var()))

@@ -19,7 +19,7 @@ __all__ = ["NOT_ASKED", "check_lines", "checks_section", "standing_out"]
 INTRO = (
     "Before a number is quoted: do the breaks contradict the distribution, does one specimen carry the answer, are "
     "there two "
-    "failure modes, may the batches be taken together, which part goes first, does strength fall with age. Each check "
+    "failure modes, may the batches be taken together, which part fails first, does strength fall with age. Each check "
     "says how much it could have missed; with 10 or fewer specimens every one misses much. None changes a number above."
 )
 MISSED = (
