@@ -35,6 +35,9 @@ BREAK_LOG: dict[str, Column] = {
         allowed=("broke", "held", "other part broke", "slipped", "stopped", "invalid"),
     ),
     "failed_part": Column("which part of the rig or assembly broke or let go"),
+    "assembly": Column(
+        "the real assembly that specimen and failed part are built into in use; empty where the other part is the rig's"
+    ),
     "failure_site": Column("where on the specimen it broke: gate, basket, stitching, knot ..."),
     "batch": Column("purchase or production batch"),
     "condition": Column("new, used, wet, frozen, after exposure ..."),

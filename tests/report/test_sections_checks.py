@@ -18,6 +18,7 @@ ROWS = pd.DataFrame(
         "unit": "kN",
         "outcome": ["broke"] * 8 + ["other part broke"] + ["broke"] * 2,
         "failed_part": [""] * 8 + ["fuse"] + [""] * 2,
+        "assembly": [""] * 8 + ["belay anchor"] + [""] * 2,
         "failure_site": [""] * 11,
         "batch": [*"PPPPQQQQQ", "", ""],
         "age_years": [1, 1, 2, 4, 4, 7, 7, 9, 9, 3, 3],
@@ -44,6 +45,19 @@ def test_every_check_is_asked_or_refused_in_words() -> None:
     assert [s.split(":")[0] for s in oval.said] == ["Choice of distribution", "Second opinion"] and len(
         oval.refused
     ) == 3
+
+
+def test_a_fuse_of_the_rig_is_no_weak_link_of_the_gear() -> None:
+    fuse = ROWS.assign(
+        outcome=["broke"] * 6 + ["other part broke"] * 3 + ["broke"] * 2, failed_part=[""] * 6 + ["fuse"] * 3 + [""] * 2
+    )
+    rig = check_groups(check_breaks(fuse.drop(columns="assembly")), by=["item"], rng=1)[0]
+    assert not any(c.question == "Weak link" for c in rig.checks) and rig.weak_link is None
+    named = fuse.assign(
+        assembly=[""] * 6 + ["belay anchor"] * 3 + [""] * 2, failed_part=[""] * 6 + ["ring"] * 3 + [""] * 2
+    )
+    real = check_groups(check_breaks(named), by=["item"], rng=1)[0]
+    assert real.weak_link is not None and real.weak_link.assembly == "belay anchor"
 
 
 def test_the_section_names_what_stands_out_and_folds_the_rest() -> None:

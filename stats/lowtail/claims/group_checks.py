@@ -135,7 +135,7 @@ def _check(
     ask("Failure modes", lambda: failure_modes(table, **of))
     if sample.batch is not None and len(set(sample.batch.tolist())) > 1:
         ask("Batches", lambda: pooling(sample, family=family, rng=rng))
-    if (rows["outcome"] == "other part broke").any():
+    if "assembly" in rows and (rows["assembly"] != "").any():
         ask("Weak link", lambda: weak_link(table, **of))
     if rows["age_years"].notna().all() and rows["age_years"].nunique() > 1:
         ask("Age", lambda: retention(table, **of))

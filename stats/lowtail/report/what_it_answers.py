@@ -159,7 +159,8 @@ def what_it_answers(log: BreakLog, by: Sequence[str] = DEFAULT_BY) -> Choices:
             Question(
                 "Which part is the weak link?",
                 len(parts) > 0,
-                f"Parts that broke: {', '.join(parts) or 'none named'} (failed_part).",
+                f"Parts that broke: {', '.join(parts) or 'none named'} (failed_part); of the "
+                "test rig unless the log names an assembly (assembly).",
                 "lt.parts.weak_link(log)",
             ),
             Question(

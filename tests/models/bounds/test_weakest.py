@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from lowtail import (
@@ -13,6 +14,7 @@ from lowtail import (
     NoAnswerError,
     Sample,
     ScalePrior,
+    check_breaks,
     confidence_distribution,
     fit,
 )
@@ -122,10 +124,38 @@ def test_refusals() -> None:
         weak_link(good, counts={"rope": 2})
     with pytest.raises(InputError, match=r"mapping of words to whole numbers or None, got 1.5 for 'sling'"):
         weak_link(good, counts={"sling": 1.5})
-    with pytest.raises(InputError, match="`parts` names 'rope', which never broke"):
+    with pytest.raises(InputError, match="`assembly`, names 'rope', which never broke here"):
         weak_link(good, parts=["rope"])
     with pytest.raises(InputError, match="names no component: nothing broke"):
         by_cause([1.0, 2.0], ["", ""])
+
+
+def test_the_log_says_which_parts_are_an_assembly_and_which_the_rig() -> None:
+    other = ["fuse", "fuse", "ring", "ring"]
+    rows = pd.DataFrame(
+        {
+            "specimen": [f"A{i}" for i in range(9)],
+            "item": "sling",
+            "load_kN": [24.1, 25.2, 23.3, 26.4, 24.9, 25.0, 24.2, 24.6, 25.8],
+            "outcome": ["broke"] * 5 + ["other part broke"] * 4,
+            "failed_part": [""] * 5 + other,
+        }
+    )
+    rig = weak_link(check_breaks(rows), by="item", size=2000)
+    assert rig.of_rig and rig.names == ("sling", "fuse", "ring") and "in this rig" in str(rig)
+    named = rows.assign(assembly=[""] * 7 + ["belay anchor"] * 2)
+    real = weak_link(check_breaks(named), by="item", size=2000)
+    assert not real.of_rig and real.names == ("sling", "ring") and "of assemblies of belay anchor" in str(real)
+    assert "rig" not in str(real)
+    # the fuse only censors: sling and ring have the samples that they have without it
+    apart = weak_link(check_breaks(rows), by="item", parts=["sling", "ring"], size=2000)
+    assert (real.estimate, real.low) == (apart.estimate, apart.low)
+    two = named.assign(assembly=[""] * 7 + ["belay anchor", "zip anchor"])
+    with pytest.raises(InputError, match="one assembly in a group, got 'belay anchor', 'zip anchor'"):
+        weak_link(check_breaks(two), by="item")
+    half = rows.assign(assembly=[""] * 8 + ["belay anchor"])
+    with pytest.raises(InputError, match="'ring' broke in rows that name the assembly"):
+        weak_link(check_breaks(half), by="item")
 
 
 def test_common_cause_flatters() -> None:

@@ -15,7 +15,7 @@ from lowtail.errors import InputError
 if TYPE_CHECKING:
     from lowtail.logs.breaks.log import BreakLog
 
-__all__ = ["causes_of_log"]
+__all__ = ["assembly_of_log", "causes_of_log"]
 
 Array = NDArray[np.float64]
 BY = ("item", "orientation", "method")
@@ -54,3 +54,38 @@ def causes_of_log(
             )
         causes.append(cause)
     return rows["load_kN"].to_numpy(dtype=float), causes, label
+
+
+def assembly_of_log(
+    log: BreakLog | pd.DataFrame, by: Sequence[str] | str = BY, group: str | None = None
+) -> tuple[str, list[str]]:
+    """The real assembly that a group's tests speak of, and its components; ("", []) where the log names none.
+
+    A part that broke in a row without an ``assembly`` is the test rig's.
+
+    Raises
+    ------
+    InputError
+        If the group names several assemblies, or one part both with and without an assembly.
+    """
+    rows, label = chosen_rows(log, by, group)
+    if "assembly" not in rows:
+        return "", []
+    of = rows["assembly"].fillna("").astype(str).str.strip()
+    names = sorted(set(of) - {""})
+    if not names:
+        return "", []
+    if len(names) > 1:
+        raise InputError(
+            f"Group '{label}': `assembly` must name one assembly in a group, got {', '.join(map(repr, names))}. "
+            "Group by that column too: by=[..., 'assembly']."
+        )
+    other = rows["outcome"] == "other part broke"
+    inside = set(rows.loc[other & (of != ""), "failed_part"])
+    both = sorted(inside & set(rows.loc[other & (of == ""), "failed_part"]))
+    if both:
+        raise InputError(
+            f"Group '{label}': {both[0]!r} broke in rows that name the assembly {names[0]!r} and in rows that name "
+            "none. Fill in `assembly` in all of them, or in none where it is a part of the test rig."
+        )
+    return names[0], [*sorted(set(rows["item"].astype(str))), *sorted(inside)]

@@ -14,7 +14,7 @@ from lowtail._shared.parallel import Seed, as_rng
 from lowtail._shared.record import Record
 from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis, check_fraction, get_basis
-from lowtail.claims.parts.causes import causes_of_log
+from lowtail.claims.parts.causes import assembly_of_log, causes_of_log
 from lowtail.claims.parts.component_table import assembly_low, component_table
 from lowtail.claims.strength.answer import floor3
 from lowtail.errors import InputError, NoAnswerError
@@ -48,6 +48,10 @@ class WeakLink(Record):
     ----------
     group, family, n
         Tests of the assembly (largest number for a component where they were tested apart).
+    assembly : str
+        Its name in the log; "" where the log names none and the parts are the specimen and what else is in the rig.
+    of_rig : bool
+        Whether the parts are the specimen and parts of the test rig: then it is no statement on gear in use.
     fraction_below, confidence, estimate, low
         Low strength of the assembly and its lower confidence bound, kN.
     low_as_one : float
@@ -69,6 +73,8 @@ class WeakLink(Record):
     """
 
     group: str
+    assembly: str
+    of_rig: bool
     family: str
     n: int
     fraction_below: float
@@ -116,10 +122,16 @@ class WeakLink(Record):
         row = self.components.set_index("component").loc[self.weakest]
         first, ends = row["goes_first"], f"{100 * row['goes_first_low']:.0f} to {100 * row['goes_first_high']:.0f} %"
         who = f"{self.group}: " if self.group else ""
+        name = f" of {self.assembly}" if self.assembly else ""
+        first_line = (
+            f"in this rig {self.weakest} fails first in about {100 * first:.0f} % of tests"
+            if self.of_rig
+            else f"{self.weakest} fails first in about {100 * first:.0f} % of assemblies{name}"
+        )
+        what = "rigs as this one" if self.of_rig else "assemblies"
         return (
-            f"{who}{self.weakest} fails first in about {100 * first:.0f} % of assemblies (90 % interval {ends}); "
-            f"with {100 * self.confidence:g} % confidence, at least {100 * (1 - self.fraction_below):g} % of "
-            "assemblies are "
+            f"{who}{first_line} (90 % interval {ends}); with {100 * self.confidence:g} % confidence, at least "
+            f"{100 * (1 - self.fraction_below):g} % of {what} are "
             f"stronger than {floor3(self.low)} kN (estimate {self.estimate:.3g} kN). Making {self.best_upgrade} "
             f"{100 * self.upgrade:g} % stronger helps most. Components are taken as independent."
         )
@@ -154,9 +166,11 @@ def weak_link(
     ----------
     tests : BreakLog, DataFrame or mapping of str to Sample
         A log (the specimen is one component, every ``failed_part`` another), or a sample a component, tested apart.
+        Where the log's column ``assembly`` names a real assembly, the parts that broke in those rows are its
+        components, and any other part (the rig's fuse) only censors. Where it names none, all are parts of this rig.
     by, group : grouping columns, and the group's label where they make several
     parts : sequence of str, optional
-        Components that the assembly holds; the others only censor (a part of the test rig). Default: all.
+        Components that the assembly holds; the others only censor (a part of the test rig). Default: as the log says.
     counts : mapping of str to int, optional
         How many of a component the assembly holds; default 1 each. m in series are weaker than one: the size effect.
     family : {"weibull", "normal", "lognormal"}
@@ -202,7 +216,9 @@ def weak_link(
         raise InputError(f"`upgrade` must be greater than 0, e.g. 0.10 for 10 % stronger, got {upgrade!r}.")
     if size < 1000:
         raise InputError(f"`size` must be at least 1000 draws, got {size!r}.")
-    samples, label, whole = _components(tests, by, group, parts)
+    assembly, inside = ("", []) if isinstance(tests, Mapping) else assembly_of_log(tests, by, group)
+    of_rig = not isinstance(tests, Mapping) and not assembly and parts is None
+    samples, label, whole = _components(tests, by, group, inside if parts is None and assembly else parts)
     names, count = tuple(samples), check_counts(counts, tuple(samples))
     given = dict(known or {})
     for name in given:
@@ -227,6 +243,8 @@ def weak_link(
     table = component_table(samples, count, location, spread, location_draws, spread_draws, law, which, upgrade)
     return WeakLink(
         group=label,
+        assembly=assembly,
+        of_rig=of_rig,
         family=law.name,
         n=max(s.n for s in samples.values()),
         fraction_below=p,
@@ -262,7 +280,10 @@ def _components(
     if parts is not None:
         unknown = [p for p in parts if p not in samples]
         if unknown:
-            raise InputError(f"`parts` names {unknown[0]!r}, which never broke here. Components: {', '.join(samples)}.")
+            raise InputError(
+                f"`parts`, or the log's `assembly`, names {unknown[0]!r}, which never broke here. "
+                f"Components that broke: {', '.join(samples)}."
+            )
         samples = {p: samples[p] for p in parts}
     return samples, label, whole
 

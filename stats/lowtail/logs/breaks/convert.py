@@ -31,7 +31,7 @@ from lowtail.logs.units import is_stress, read_force_unit, read_other_unit, stre
 
 __all__ = ["GROUPING", "convert", "one_spelling"]
 
-GROUPING = ("item", "orientation", "method", "batch", "condition", "failed_part", "failure_site")
+GROUPING = ("item", "orientation", "method", "batch", "condition", "failed_part", "assembly", "failure_site")
 
 
 def convert(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["near_labels", "nearly_equal"]
 
-_COLUMNS = ("item", "orientation", "method", "batch", "condition")
+_COLUMNS = ("item", "orientation", "method", "batch", "condition", "assembly")
 _MANY = 150
 _RARE = 3  # a label that another outnumbers so many times may be that one with a letter changed
 _ROMAN = re.compile("[ivxlcdm]+")

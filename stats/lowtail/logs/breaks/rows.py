@@ -21,6 +21,7 @@ _FILLED = (
     "batch",
     "condition",
     "failed_part",
+    "assembly",
     "rate_unit",
     "unit",
     "date",

@@ -36,6 +36,7 @@ _GIVEN = (
     "method",
     "outcome",
     "failed_part",
+    "assembly",
     "failure_site",
     "batch",
     "condition",

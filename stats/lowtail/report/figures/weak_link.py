@@ -69,7 +69,7 @@ def weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
                 gid="component", label=f"{many}{name}: fails first in {phrases.percent(round(float(first[j]), 2))}",
             )  # fmt: skip
         whole = [answer.fraction_weaker(float(x)) for x in load]
-        ax.plot(load, whole, color=style.INK, linewidth=2.4, gid="assembly", label="assembly")
+        ax.plot(load, whole, color=style.INK, linewidth=2.4, gid="assembly", label=_whole(answer))
         if answer.low > 0:
             ax.plot(
                 [answer.low], [answer.fraction_below], linestyle="none", gid="low",
@@ -83,3 +83,7 @@ def weak_link(answer: WeakLink, ax: Axes | None = None) -> Axes:
         ax.set_title(style.wrap_title(answer.group or "weak link", 60))
         ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.15), ncols=2, borderaxespad=0.2)
     return ax
+
+
+def _whole(answer: WeakLink) -> str:
+    return "specimen and rig together" if answer.of_rig else answer.assembly or "assembly"
