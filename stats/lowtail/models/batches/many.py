@@ -14,6 +14,7 @@ from scipy import special
 
 from lowtail.models.batches.normal_batches import chi_square_nodes
 from lowtail.models.batches.weibull_batches import mixed_quantile
+from lowtail.models.confidence.quadrature import check_cover
 
 __all__ = ["normal_batch_confidence", "normal_batch_reaches", "weibull_batch_confidence"]
 
@@ -21,6 +22,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _NODES, _FEW = 36, {1: 144, 2: 72}  # of a chi-square distribution; more where few degrees spread it wide
+_EDGE = 1e-2  # weight at an end of the grid of shapes, over the highest: good to about 0.002 of a confidence
 _CHI = 44  # nodes of the chi-square distribution under Weibull scatter
 _TOP, _FINE = 16.0, 400.0  # table of quantiles: largest arcsinh of the ratio of spreads, points a unit
 
@@ -68,6 +70,7 @@ def _confidence(y: Array, broke: Flags, r: Array, claim: float, fraction_below: 
     totals = np.log(np.exp(k[:, None, :, None] * away[:, :, None, :]).sum(axis=3))  # (B, a, K), tops left out
     density = free[:, None] * t + k * pull[:, None] - np.einsum("ba,bak->bk", r, totals)
     weight = np.exp(density - density.max(axis=1, keepdims=True))
+    check_cover(weight, "Shape of simulated batches", edge=_EDGE)
     weight /= weight.sum(axis=1, keepdims=True)
     place = top[:, :, None] + (totals - special.digamma(r)[:, :, None]) / k[:, None, :]
     centre = place.mean(axis=1)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr, ndtri
 
+from lowtail.models.confidence.quadrature import check_cover
 from lowtail.models.distributions.likelihood import Scaled, mills
 
 __all__ = ["NormalLocation"]
@@ -46,6 +47,7 @@ class NormalLocation:
         zf = np.where(g.fail, g.z, 0.0)
         self.mean = zf.sum(axis=1) / self.r
         self.square = np.where(g.fail, (zf - self.mean[:, None]) ** 2, 0.0).sum(axis=1)
+        self.asked = g.distinct & ~g.bad  # the other rows have no scatter, and their numbers are not looked at
         held = g.held & (g.r > 0)[:, None]
         order = np.argsort(~held, axis=1, kind="stable")[:, : int(held.sum(axis=1).max(initial=0))]
         self.held = np.take_along_axis(held, order, axis=1)
@@ -93,7 +95,9 @@ class NormalLocation:
         flat_low, width = low.ravel(), (high - low).ravel()
         each = self.log_density(kgap, root, flat_low[:, None] + width[:, None] * share)
         top = each.max(axis=1)
-        total = np.exp(each - top[:, None]).sum(axis=1) * (share[1] * width)
+        weight = np.exp(each - top[:, None])
+        check_cover(weight[np.repeat(self.asked, k.shape[1])], "Location given the spread")
+        total = weight.sum(axis=1) * (share[1] * width)
         return (top + np.log(total)).reshape(k.shape), low, high
 
     def below(self, k: Array, a: Array, log_total: Array, low: Array, high: Array) -> Array:
@@ -139,6 +143,7 @@ class NormalLocation:
         v = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, _DRAW_GRID)
         each = self.log_density(kgap, roots, v)
         dens = np.exp(each - each.max(axis=1, keepdims=True))
+        check_cover(dens, "Location given the spread")
         area = np.cumsum(dens[:, 1:] + dens[:, :-1], axis=1)
         upto = np.concatenate([np.zeros((k.size, 1)), area / area[:, -1:]], axis=1)
         u = ndtr(scores)

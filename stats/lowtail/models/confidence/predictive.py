@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from lowtail.models.confidence.normal_location import NormalLocation
+from lowtail.models.confidence.quadrature import check_cover
 from lowtail.models.distributions.families import Family
 from lowtail.models.distributions.likelihood import Scaled, weibull_root
 
@@ -240,4 +241,5 @@ def _mixture(each: Array, at: tuple[float, int, int, int, int], count: int) -> A
     ]
     top = np.max([j.max(axis=1, keepdims=True) for j in joint], axis=0)
     whole = sum(_whole(np.exp(j - top)) @ _kernel(*at, tau).T for j, tau in zip(joint, taus, strict=True))
+    check_cover(np.asarray(whole), "Scatter lent by other groups")
     return np.asarray(np.maximum(whole, 1e-300))

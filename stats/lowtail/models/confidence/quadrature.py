@@ -51,6 +51,8 @@ def check_cover(weight: Array, what: str, *, edge: float = _EDGE, heaviest: floa
     NoAnswerError
         If a row's mass runs over an end, stands on one node, or is not a number.
     """
+    if not weight.size:
+        return
     highest = weight.max(axis=-1)
     ends = np.maximum(weight[..., 0], weight[..., -1])
     good = (ends <= edge * highest) & (highest <= heaviest * weight.sum(axis=-1))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from lowtail.models.confidence.quadrature import check_cover
 from lowtail.models.series.saddlepoint import Saddlepoint
 
 __all__ = ["normal_bound", "normal_confidence"]
@@ -19,6 +20,8 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _BUDGET = 1_500_000
+_DEPTH = 9.0  # log units below the top of the profile at which the grid of spreads ends
+_EDGE = 1e-2  # weight at its ends, over the highest: good to about 0.001 of a confidence
 _FEW = 12  # up to this many breaks a series near the level is summed on the grid
 
 
@@ -133,10 +136,9 @@ def _rows(broken: Array, held: Array, claim: Array, fraction_below: float) -> Ar
     s = np.sqrt(((broken - mean[:, None]) ** 2).sum(axis=1) / r)
     gap = (mean[:, None] - held) / s[:, None]  # on the scale of s
     edge = (claim - mean) / s
-    centre, sd = _mode(gap, r)
-    left, right = 9.0 / (r - 1) + 2.5 * sd, 5.0 * sd
-    nodes = int(np.ceil(((left + right) / (0.62 / np.sqrt(2 * r))).max()))
-    t = centre[:, None] - left[:, None] + (left + right)[:, None] * np.linspace(0, 1, nodes)
+    low, high = _ends(gap, r)
+    nodes = int(np.ceil(((high - low) / (0.62 / np.sqrt(2 * r))).max()))
+    t = np.linspace(low, high, nodes, axis=1)
     k = np.exp(t)
     size = 25
     lift = _lift(k, gap, root)
@@ -144,6 +146,7 @@ def _rows(broken: Array, held: Array, claim: Array, fraction_below: float) -> Ar
     density = np.exp(-0.5 * v * v + ((r - 1) * t - 0.5 * r * (k * k - 1))[:, :, None])
     for column in range(gap.shape[1]):
         density *= special.ndtr(k[:, :, None] * gap[:, column, None, None] + v / root)
+    check_cover(density.sum(axis=2), "Spread of simulated series", edge=_EDGE)
     step = 10.0 / (size - 1)
     cut = root * (k * edge[:, None] + -special.ndtri(fraction_below))
     above = np.clip((v - cut[:, :, None]) / step + 0.5, 0.0, 1.0)
@@ -164,15 +167,17 @@ def _lift(k: Array, gap: Array, root: float) -> Array:
     return v
 
 
-def _mode(gap: Array, r: int) -> tuple[Array, Array]:
-    """Rough mode of ln k and its spread, from the profile over v."""
-    t = np.zeros(gap.shape[0])
-    grid = np.linspace(-2.5, 1.0, 15)
-    k = np.exp(t[:, None] + grid)
+def _ends(gap: Array, r: int) -> tuple[Array, Array]:
+    """Ends of the grid of ln k, from the profile over v: where it lies some 11 log units below its top."""
+    left = -2.5 - 9.0 / (r - 1) - np.log1p(np.maximum(-gap, 0.0).max(axis=1, initial=0.0))
+    grid = np.linspace(left, 1.4, 40, axis=1)
+    k = np.exp(grid)
     root = np.sqrt(r)
     v = _lift(k, gap, root)
     profile = (r - 1) * grid - 0.5 * r * k * k - 0.5 * v * v
     for column in range(gap.shape[1]):
         profile += special.log_ndtr(k * gap[:, column, None] + v / root)
-    best = profile.argmax(axis=1)
-    return grid[best], np.full(gap.shape[0], 1.0 / np.sqrt(2 * (r - 1)) + 0.12)
+    inside = profile > profile.max(axis=1, keepdims=True) - _DEPTH
+    first, last = inside.argmax(axis=1), 39 - inside[:, ::-1].argmax(axis=1)
+    row = np.arange(gap.shape[0])
+    return grid[row, np.maximum(first - 1, 0)], grid[row, np.minimum(last + 1, 39)]
