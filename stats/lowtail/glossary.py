@@ -30,7 +30,8 @@ BREAK_LOG: dict[str, Column] = {
     "load": Column("load at break, or the highest load held, as recorded in the log's unit", "unit", "number", True),
     "unit": Column("force unit of `load`", allowed=("kN", "N", "daN", "MN", "lbf", "klbf", "kgf", "tf", "ozf")),
     "outcome": Column(
-        "what ended the test; everything but 'broke' means that the specimen held at least `load`",
+        "what ended the test; 'invalid' takes no part, and every other word but 'broke' means that the specimen held "
+        "at least `load`",
         required=True,
         allowed=("broke", "held", "other part broke", "slipped", "stopped", "invalid"),
     ),
@@ -232,11 +233,11 @@ RESULTS: dict[str, Column] = {
     "peak_hold_kN": Column("highest value of a peak-hold column", "kN", "number"),
     "link": Column("distribution of the share that breaks: probit or logit"),
     "axis": Column("how a column enters the distribution: log or plain"),
-    "on": Column("column of the log that is varied"),
+    "covariate": Column("column of the log that is varied"),
     "fit": Column("how the distribution was fitted"),
     "middle": Column("middle of the distribution on its axis", kind="number"),
     "spread": Column("spread of the distribution on its axis", kind="number"),
-    "at": Column("where the statement holds"),
+    "at_value": Column("setting that the statement is made for"),
     "fraction_broken": Column("fraction of the population that breaks", kind="number"),
     "high": Column("upper end of the interval", kind="number"),
     "highest_held": Column("highest severity that a specimen held", kind="number"),
@@ -320,7 +321,7 @@ RESULTS: dict[str, Column] = {
     "change": Column("change of strength per unit of the column, as a fraction", kind="number"),
     "change_low": Column("lower end of that change's 90 % interval", kind="number"),
     "change_high": Column("upper end of that change's 90 % interval", kind="number"),
-    "beside": Column("settings of the further columns in the regression"),
+    "other_settings": Column("settings of the further columns in the regression"),
     "bend_p": Column("p-value of a straight line against a bent one", kind="number"),
     "smallest_change": Column(
         "loss over the range tested that would be noticed 8 times in 10, as a fraction", kind="number"
@@ -349,8 +350,8 @@ RESULTS: dict[str, Column] = {
     "apparent_kN": Column("what tests read as independent would say of it", "kN", "number"),
     "apparent_change": Column("how much that flatters, as a fraction", kind="number"),
     "cell_limit": Column("load that the load cell must not see", "kN", "number"),
-    "spare": Column("share of tests in which the cell is spared", kind="number"),
-    "first": Column("share of tests in which the specimen breaks first", kind="number"),
+    "cell_spared": Column("share of tests in which the cell is spared", kind="number"),
+    "specimen_first": Column("share of tests in which the specimen breaks first", kind="number"),
     "fuse_cv": Column("scatter of the fuse, standard deviation over mean", kind="number"),
     "weakest_fuse": Column("lowest typical strength the fuse may have", "kN", "number"),
     "strongest_fuse": Column("highest typical strength the fuse may have", "kN", "number"),

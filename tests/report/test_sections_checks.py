@@ -28,7 +28,7 @@ ROWS = pd.DataFrame(
 
 def test_every_check_is_asked_or_refused_in_words() -> None:
     sling, oval = check_groups(check_breaks(ROWS), by=["item"], rng=1)
-    names = [s.split(":")[0] for s in sling.said]
+    names = [s.split(":")[0] for s in sling.sentences]
     assert names == [
         "Choice of distribution",
         "Second opinion",
@@ -41,8 +41,8 @@ def test_every_check_is_asked_or_refused_in_words() -> None:
     assert [r.split(":")[0] for r in sling.refused] == ["Weak link"]
     assert "'fuse' broke in 1 of 9 tests" in sling.refused[0]
     assert sling.retention is not None and sling.weak_link is None
-    assert "agrees with" in sling.said[1]
-    assert [s.split(":")[0] for s in oval.said] == ["Choice of distribution", "Second opinion"] and len(
+    assert "agrees with" in sling.sentences[1]
+    assert [s.split(":")[0] for s in oval.sentences] == ["Choice of distribution", "Second opinion"] and len(
         oval.refused
     ) == 3
 
@@ -100,4 +100,4 @@ def test_workers_change_nothing() -> None:
     log = check_breaks(ROWS.head(5))
     one = check_groups(log, by=["item"], rng=3)
     two = check_groups(log, by=["item"], rng=3, n_jobs=2)
-    assert [c.said for c in one] == [c.said for c in two]
+    assert [c.sentences for c in one] == [c.sentences for c in two]

@@ -65,7 +65,7 @@ class GroupChecks:
     retention: Retention | None = None
 
     @property
-    def said(self) -> tuple[str, ...]:
+    def sentences(self) -> tuple[str, ...]:
         """Sentences of the questions answered."""
         return tuple(str(c) for c in self.checks if c.answered)
 

@@ -120,7 +120,7 @@ def strength(
     out: TableFile = None,
     as_json: Json = False,
 ) -> int:
-    """Low strength of every group, with its bounds.
+    """Lower bounds of every group, and whether each meets its rating.
 
     Parameters
     ----------

@@ -81,7 +81,7 @@ def test_age_at_which_the_bound_meets_the_rating() -> None:
 
 def test_two_words() -> None:
     answer = ask(table(state=["dry", "dry", "dry", "dry", "wet", "wet", "wet", "wet"]), "state")
-    assert (answer.axis, answer.at, answer.tested) == ("levels", "wet", "dry and wet")
+    assert (answer.axis, answer.at_value, answer.tested) == ("levels", "wet", "dry and wet")
     assert answer.change < 0 and "'wet' against 'dry': " in str(answer)
     assert answer.low_at("dry") > answer.low_at("wet")
     with pytest.raises(InputError, match=r"`at` must be one of 'dry', 'wet'"):
@@ -114,7 +114,7 @@ def test_batches_at_random() -> None:
     held = ask(table(batch=list("PQPQPQRR"), broke=[True] * 7 + [False]))
     assert 0 <= held.batch_low < held.low and 0 <= held.batch_share <= 1
     one = ask(table(batch=list("PPPPPPQQ"), broke=[True] * 6 + [False] * 2))
-    assert np.isnan(one.batch_low) and any("1 batch with breaks cannot be told" in n for n in one.notes)
+    assert np.isnan(one.batch_low) and any("1 batch with breaks and the trend are confounded" in n for n in one.notes)
     assert "No bound for a batch yet to come: This group: 1 batch with breaks" in str(one)
     some = ask(table(batch=["P", "", "Q", "P", "Q", "P", "Q", "Q"]))
     assert np.isnan(some.batch_low) and str(some).endswith(

@@ -1,4 +1,4 @@
-"""The quick grid of normal locations against draws of the exact confidence distributions, where it once ended too early."""
+"""The quick grid of normal locations against draws of the exact confidence distributions, where it once ended early."""
 
 from __future__ import annotations
 

@@ -235,7 +235,7 @@ def _batches(samples: Sample | Sequence[Sample]) -> list[Sample]:
             who = part.who if part.label else f"Batch {i + 1}"
             raise NoAnswerError(
                 f"{who}: a batch needs at least 2 different loads at break to be compared, but {part.n_broken} of "
-                f"{part.n} specimens broke. Test more of it, or leave the batch out on record."
+                f"{part.n} specimens broke. Test more of it, or omit the batch and say so."
             )
     return parts
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._shared.caution import UNRELATED
 from lowtail._shared.numbers import p_text
 from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.design_parts import (
@@ -92,7 +93,7 @@ def _notes(word: str, used: int, silent: int, lone: int) -> tuple[str, ...]:
         "Each end of the ratio's interval is the farther of two: survivors counted as stronger than the load they "
         "held, and as broken at it."
     )
-    notes.append("Survivors: right only if specimens held for reasons unrelated to their own strength.")
+    notes.append(UNRELATED)
     return tuple(notes)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
+from lowtail._shared.caution import UNRELATED
 from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import p_text, percent_down, percent_up
 from lowtail._shared.record import Record
@@ -287,10 +288,7 @@ def _notes(held: bool, many: int, smallest: int) -> tuple[str, ...]:
         "counts hold at 95 % for all configurations, items and orientations at once (closed testing)."
     ]
     if held:
-        notes.append(
-            "Survivors: by Weibull and by lognormal, the farther of both. Assumes that held specimens were stopped for "
-            "reasons unrelated to their own strength."
-        )
+        notes.append(f"Survivors: by Weibull and by lognormal, the farther of both. {UNRELATED}")
     if smallest < _FEW:
         notes.append(
             "Arms of 3: the test whether ratios differ says so falsely in up to 11 % of logs of ten groups, not 5."

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from lowtail._shared.caution import UNRELATED
 from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
 from lowtail.claims.comparison.ratios import RatioLaw, farther_of_two, ratio_of_logs, ratio_of_means
@@ -144,7 +145,7 @@ def answer_independent(
             "the 3 it rejects 11 to 13 % of true nulls at 5 %."
         )
     if held:
-        notes.append("Survivors: right only if specimens held for reasons unrelated to their own strength.")
+        notes.append(UNRELATED)
     return Answer(
         law=law,
         family=name,

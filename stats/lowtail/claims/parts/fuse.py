@@ -31,7 +31,7 @@ class FuseWindow(Record):
     ----------
     group : str
         The specimens.
-    cell_limit, spare, first, confidence, fuse_cv
+    cell_limit, cell_spared, specimen_first, confidence, fuse_cv
         What was asked.
     weakest_fuse : float
         Lowest typical (median) strength, kN, with which the specimen breaks first often enough.
@@ -52,8 +52,8 @@ class FuseWindow(Record):
     n: int
     n_broken: int
     cell_limit: float
-    spare: float
-    first: float
+    cell_spared: float
+    specimen_first: float
     confidence: float
     fuse_cv: float
     weakest_fuse: float
@@ -66,8 +66,9 @@ class FuseWindow(Record):
         if self.possible:
             return (
                 f"A fuse of typical strength between {self.weakest_fuse:.3g} and {self.strongest_fuse:.3g} kN lets the "
-                f"specimen break first in {100 * self.first:g} % of tests (confidence {100 * self.confidence:g} %) "
-                f"and keeps the load cell below {self.cell_limit:.3g} kN in {100 * self.spare:g} %."
+                f"specimen break first in {100 * self.specimen_first:g} % of tests (confidence "
+                f"{100 * self.confidence:g} %) and keeps the load cell below {self.cell_limit:.3g} kN "
+                f"in {100 * self.cell_spared:g} %."
             )
         scatter = (
             f"its scatter falls below {100 * self.largest_cv:.2g} %"
@@ -167,8 +168,8 @@ def fuse_window(
         n=specimens.n,
         n_broken=specimens.n_broken,
         cell_limit=float(cell_limit),
-        spare=spare,
-        first=first,
+        cell_spared=spare,
+        specimen_first=first,
         confidence=confidence,
         fuse_cv=fuse_cv,
         weakest_fuse=weakest,

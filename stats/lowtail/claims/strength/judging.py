@@ -139,7 +139,7 @@ def judge(
     if slips is not None:
         check_slips(slips)
     if not wanted.tolerance:
-        return _by_custom(sample, rating, wanted)
+        return _in_its_own_words(sample, rating, wanted)
     try:
         bound, reason = governing(sample, wanted, slips=slips), ""
         shown = demonstrated(sample, rating, wanted, slips)
@@ -255,7 +255,7 @@ def _demonstrated(sample: Sample, load: float, basis: Basis) -> float:
     return min([*found, third]) if math.isfinite(third) else min(found)
 
 
-def _by_custom(sample: Sample, rating: float, basis: Basis) -> Judged:
+def _in_its_own_words(sample: Sample, rating: float, basis: Basis) -> Judged:
     """A rating against a limit that is no bound: in its own words, with what the limit demonstrates."""
     broke, slid = _below(sample, rating)
     low, reason, shows = math.nan, "", ""

@@ -30,9 +30,9 @@ def none_broken(sample: Sample, basis: Basis) -> LowerBound:
     if shown.n < shown.n_needed:
         raise NoAnswerError(
             f"{sample.who}: none of {shown.n} specimens broke, and no spread is known. They show with "
-            f"{100 * basis.confidence:g} % confidence only that at most {100 * shown.fraction_shown:.3g} % are weaker "
-            f"than {floor3(shown.load)} kN; {basis.name} needs {shown.n_needed} that hold. Load until they break, or "
-            "give `shape=` from an earlier series."
+            f"{100 * basis.confidence:g} % confidence only that at least {100 * (1 - shown.fraction_shown):.3g} % are "
+            f"stronger than {floor3(shown.load)} kN; {basis.name} needs {shown.n_needed} that hold. Load until "
+            "they break, or give `shape=` from an earlier series."
         )
     low = attribute_low(sample.lower, basis.fraction_below, basis.confidence)
     note = "None broke: the attribute statement, no strength distribution assumed; loads must have been set beforehand."

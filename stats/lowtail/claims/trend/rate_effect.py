@@ -29,7 +29,7 @@ class RateEffect(Record):
 
     Attributes
     ----------
-    group, on, family : str
+    group, covariate, family : str
     n, n_broken : int
     per_decade, per_decade_low, per_decade_high : float
         Factor on strength for a tenfold rate, with its two-sided interval; below 1: faster is weaker.
@@ -45,7 +45,7 @@ class RateEffect(Record):
     """
 
     group: str
-    on: str
+    covariate: str
     family: str
     n: int
     n_broken: int
@@ -69,8 +69,9 @@ class RateEffect(Record):
 
     def __str__(self) -> str:
         return (
-            f"{self.group}: {self.shown}; a tenfold {self.on} changes strength by a factor {self.per_decade:.3f} "
-            f"({self.confidence * 100:g} % interval {self.per_decade_low:.3f} to {self.per_decade_high:.3f}), from "
+            f"{self.group}: {self.shown}; a tenfold {self.covariate} changes strength by a factor "
+            f"{self.per_decade:.3f} ({self.confidence * 100:g} % interval "
+            f"{self.per_decade_low:.3f} to {self.per_decade_high:.3f}), from "
             f"{self.n} specimens of which {self.n_broken} broke over {self.decades:.1f} decades."
         )
 
@@ -153,7 +154,7 @@ def rate_effect(
     shown = "weaker with rate" if high < 0 else "stronger with rate" if low > 0 else "no effect of rate shown"
     return RateEffect(
         group=label,
-        on=on,
+        covariate=on,
         family=law.name,
         n=int(load.size),
         n_broken=int(broke.sum()),

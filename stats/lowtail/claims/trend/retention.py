@@ -43,11 +43,11 @@ class Retention(Record):
     ----------
     group, family, n, n_broken
         The sample and the distribution.
-    on, axis : str
+    covariate, axis : str
         Column, and "plain", "log" (its logarithm enters) or "levels" (two words).
-    at : str
+    at_value : str
         Setting at which ``estimate`` and ``low`` are stated.
-    beside : str
+    other_settings : str
         Settings of the further columns in the regression ("condition = wet"); empty where there is none.
     fraction_below, confidence, estimate, low
         Low strength there and its lower confidence bound, kN.
@@ -74,17 +74,17 @@ class Retention(Record):
         Estimated share of the variance that lies between batches (restricted maximum likelihood); NaN likewise.
     notes : tuple of str
     value, load, broke : ndarray, shape (n,)
-        The points. ``law``, ``covariate``: what `low_at` needs.
+        The points. ``law``, ``column``: what `low_at` needs.
     """
 
     group: str
     family: str
     n: int
     n_broken: int
-    on: str
+    covariate: str
     axis: str
-    at: str
-    beside: str
+    at_value: str
+    other_settings: str
     fraction_below: float
     confidence: float
     estimate: float
@@ -107,17 +107,17 @@ class Retention(Record):
     load: Array
     broke: NDArray[np.bool_]
     law: RegressionLaw
-    covariate: Covariate
+    column: Covariate
 
     def low_at(self, at: float | str, *, confidence: float | None = None, extrapolate: bool = False) -> float:
         """Lower bound of the percentile at another setting, kN; outside the tested range by ``extrapolate`` only."""
-        x = self.covariate.row(at, extrapolate)
+        x = self.column.row(at, extrapolate)
         return self.law.low(x, self.fraction_below, self.confidence if confidence is None else confidence)
 
     def estimate_at(self, at: float | str, *, fraction_below: float | None = None, extrapolate: bool = False) -> float:
         """Fitted low-percentile strength at another setting, kN; ``fraction_below=0.5`` gives the typical strength."""
         below = self.fraction_below if fraction_below is None else fraction_below
-        return self.law.estimate(self.covariate.row(at, extrapolate), below)
+        return self.law.estimate(self.column.row(at, extrapolate), below)
 
     @property
     def unusable(self) -> str:
@@ -126,7 +126,7 @@ class Retention(Record):
 
     def to_frame(self) -> pd.DataFrame:
         """One tidy row."""
-        return Record.to_frame(self).drop(columns=["law", "covariate"])
+        return Record.to_frame(self).drop(columns=["law", "column"])
 
     def confidence_interval(self) -> Interval:
         """Two-sided 90 % interval of the change per unit of the column."""
@@ -134,20 +134,20 @@ class Retention(Record):
 
     def __str__(self) -> str:
         who = f"{self.group}: " if self.group else ""
-        name, _, one = spoken(self.on)
+        name, _, one = spoken(self.covariate)
         each = {"plain": f"per {one or 'unit'} of {name}", "log": f"per doubling of {name}"}.get(self.axis)
-        levels = " against ".join(repr(str(v)) for v in reversed(self.covariate.levels))
+        levels = " against ".join(repr(str(v)) for v in reversed(self.column.levels))
         percent = f"{100 * self.change:+.2g} %"
         changes = f"strength changes by {percent} {each}" if each else f"{levels}: {percent}"
-        beside = f", {self.beside}" if self.beside else ""
+        beside = f", {self.other_settings}" if self.other_settings else ""
         seen = (
             f" Over the range tested a loss of {100 * self.smallest_change:.0f} % would be detected 8 times in 10."
             if np.isfinite(self.smallest_change)
             else ""
         )
         return (
-            f"{who}at {setting(self.on, self.at)}{beside}, with {100 * self.confidence:g} % confidence, at least "
-            f"{100 * (1 - self.fraction_below):g} % are stronger than {floor3(self.low)} kN (estimate "
+            f"{who}at {setting(self.covariate, self.at_value)}{beside}, with {100 * self.confidence:g} % confidence, "
+            f"at least {100 * (1 - self.fraction_below):g} % are stronger than {floor3(self.low)} kN (estimate "
             f"{self.estimate:.3g} kN); {changes} (90 % interval {100 * self.change_low:+.2g} to "
             f"{100 * self.change_high:+.2g} %; {p_text(self.p_value)}). Tested: {self.tested}.{seen}{self._future}"
         )
@@ -276,10 +276,10 @@ def retention(
         family=law.name,
         n=int(load.size),
         n_broken=int(broke.sum()),
-        on=on,
+        covariate=on,
         axis=covariate.axis,
-        at=_words(where),
-        beside=", ".join(setting(name, _words(value)) for name, value in beside.items()),
+        at_value=_words(where),
+        other_settings=", ".join(setting(name, _words(value)) for name, value in beside.items()),
         fraction_below=p,
         confidence=g,
         estimate=line.estimate(x, p),
@@ -302,7 +302,7 @@ def retention(
         load=load,
         broke=broke,
         law=line,
-        covariate=covariate,
+        column=covariate,
     )
 
 
@@ -376,5 +376,5 @@ def retention_table(
         try:
             rows.append(retention(table, on, by=columns, group=label, **options).to_frame())
         except NoAnswerError as exc:
-            rows.append(pd.DataFrame([{"group": label, "on": on, "notes": str(exc)}]))
+            rows.append(pd.DataFrame([{"group": label, "covariate": on, "notes": str(exc)}]))
     return pd.concat(rows, ignore_index=True)

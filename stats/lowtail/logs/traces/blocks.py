@@ -218,14 +218,14 @@ def _why(cell: str, cells: Sequence[str], layout: Layout) -> str:
     if len(cells) > layout.width:
         return f"the row has {len(cells)} cells, the table {layout.width}. Correct the row."
     if cell == "":
-        return "the cell is empty, a number is required. Fill it, or take the row out on record."
+        return "the cell is empty, a number is required. Fill it, or omit the row and say so."
     other = "." if layout.decimal == "," else ","
     if re.search(r"\d" + re.escape(other) + r"\d", cell):
         known = f"this file uses the decimal {'comma' if layout.decimal == ',' else 'point'}"
         return f"{cell[:40]!r} has a '{other}', while {known}. Correct it, or pass decimal={other!r}."
     if _OVERLOAD.fullmatch(cell):
         return f"{cell[:40]!r} means that the cell was beyond its range there: the true peak is not in this file."
-    return f"{cell[:40]!r} is not a plain number. Correct it, or take the row out on record."
+    return f"{cell[:40]!r} is not a plain number. Correct it, or omit the row and say so."
 
 
 def read_rows(

@@ -39,7 +39,7 @@ def cfc_coefficients(cfc: int, rate_hz: float) -> tuple[NDArray[np.float64], NDA
 
     References
     ----------
-    SAE J211/1, Annex C; ISO 6487 (algorithm from memory, checked against the published class limits).
+    SAE J211-1, Appendix C; ISO 6487 (algorithm from memory, checked against the published class limits).
 
     Examples
     --------
@@ -84,7 +84,7 @@ def cfc_filter(force: ArrayLike, rate_hz: float, cfc: int) -> NDArray[np.float64
 
     References
     ----------
-    SAE J211/1, Annex C; ISO 6487.
+    SAE J211-1, Appendix C; ISO 6487.
     """
     b, a = cfc_coefficients(cfc, rate_hz)
     record = np.asarray(force, dtype=np.float64)

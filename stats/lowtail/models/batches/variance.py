@@ -106,7 +106,7 @@ def ratio_interval(y: Array, design: Array, labels: NDArray[np.intp], confidence
     free = y.size - design.shape[1] - int(kept.sum())
     if free < 1 or not kept.any():
         raise InputError(
-            "The spread between batches cannot be told from the rest: give at least 2 batches, with more than one "
+            "The spread between batches is confounded with the rest: give at least 2 batches, with more than one "
             "specimen in some, that do not coincide with the settings of the regression."
         )
     noise: float = (rest @ rest - scores @ scores) / free

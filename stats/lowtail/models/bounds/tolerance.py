@@ -152,7 +152,7 @@ def factor_fraction(n: int, factor: float, confidence: float, *, degrees: float 
 
     Examples
     --------
-    "mean - 3 s" of 5 specimens shows, at 95 % confidence, only that at most 14 % are weaker:
+    "mean - 3 s" of 5 specimens shows, at 95 % confidence, only that at least 86 % are stronger:
 
     >>> round(factor_fraction(5, 3.0, 0.95), 3)
     0.138

@@ -84,8 +84,8 @@ def layout(y: Array, broke: Flags, design: Array, labels: Labels, who: str) -> L
     shared = width + names.size - together  # columns of the design that are constant within every batch
     if between < 1:
         raise NoAnswerError(
-            f"{who}: {names.size} {'batch' if names.size == 1 else 'batches'} with breaks cannot be told from the "
-            f"trend. Test more than {shared} batches, or vary the settings within them."
+            f"{who}: {names.size} {'batch' if names.size == 1 else 'batches'} with breaks and the trend are "
+            f"confounded. Test more than {shared} batches, or vary the settings within them."
         )
     beside = y[broke] - both @ np.linalg.lstsq(both, y[broke], rcond=None)[0]
     if free < 1 or not np.abs(beside).max() > 1e-9 * np.ptp(y[broke]):

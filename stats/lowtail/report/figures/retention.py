@@ -57,7 +57,7 @@ def retention(answer: Retention, ax: Axes | None = None) -> Axes:
     'age [years]'
     """
     look = style.LOOKS[0]
-    levels = answer.covariate.levels
+    levels = answer.column.levels
     settings: list[float | str]
     if levels:
         settings, place = list(levels), np.array([0.0, 1.0])
@@ -70,7 +70,7 @@ def retention(answer: Retention, ax: Axes | None = None) -> Axes:
     weak = np.array([answer.estimate_at(v) for v in settings])
     bound = np.array([answer.low_at(v) for v in settings])
     upper = np.array([answer.low_at(v, confidence=1 - answer.confidence) for v in settings])
-    below, sure = f"{100 * answer.fraction_below:g} %", f"{100 * answer.confidence:g} %"
+    above, sure = f"{100 * (1 - answer.fraction_below):g} %", f"{100 * answer.confidence:g} %"
     with style.quiet():
         ax = style.new_axes(ax, 6.2, 4.0)
         ax.grid(True, axis="both")
@@ -78,7 +78,12 @@ def retention(answer: Retention, ax: Axes | None = None) -> Axes:
         mark = look.marker if levels else ""
         ax.plot(place, typical, color=look.colour, linewidth=1.0, marker="", gid="typical", label="typical strength")
         ax.plot(
-            place, weak, color=look.colour, linestyle=(0, (4, 2)), gid="estimate", label=f"{below} are weaker, estimate"
+            place,
+            weak,
+            color=look.colour,
+            linestyle=(0, (4, 2)),
+            gid="estimate",
+            label=f"{above} stronger, estimate",
         )
         ax.plot(place, bound, color=style.INK, linewidth=2.2, gid="low", label=f"lower bound, {sure} confidence")
         if np.isfinite(answer.rating_kN):
@@ -135,7 +140,7 @@ def _axes(ax: Axes, answer: Retention, place: NDArray[np.float64], levels: tuple
     bottom = min(rated, answer.low, float(answer.load.min()), ax.get_ylim()[0])
     top = max(rated, float(answer.load.max()))
     ax.set_ylim(max(0.0, bottom - 0.06 * (top - bottom)), top + 0.14 * (top - bottom))
-    ax.set_xlabel(titled(answer.on))
+    ax.set_xlabel(titled(answer.covariate))
     ax.set_ylabel("load [kN]")
     ax.set_title(style.wrap_title(answer.group or "strength retained", 60))
     ax.legend(loc="upper left", bbox_to_anchor=(0.0, -0.15), ncols=2, borderaxespad=0.2)

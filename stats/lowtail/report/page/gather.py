@@ -57,7 +57,7 @@ class Answers:
     out_of_reach: tuple[OutOfReach, ...]
     refusals: tuple[str, ...]
     assurance: float
-    said: dict[str, tuple[str, ...]]
+    shared_scatter_sentences: dict[str, tuple[str, ...]]
     checks: tuple[GroupChecks, ...]
     troubles: tuple[Trouble, ...] = ()
 
@@ -146,7 +146,7 @@ def gather(
             if checks
             else ()
         ),
-        said={g.sample.label: _said(g) for g in groups},
+        shared_scatter_sentences={g.sample.label: _said(g) for g in groups},
         troubles=tuple(troubles),
     )
 

@@ -308,7 +308,7 @@ def _sections(
             "depth",
             "Each group in depth",
             lambda: depth_section(
-                answers.samples, answers.said, family=answers.family, lbf=units == "lbf",
+                answers.samples, answers.shared_scatter_sentences, family=answers.family, lbf=units == "lbf",
                 checks={f.summary: f for f in folds},
             ),
         ),

@@ -62,7 +62,7 @@ def checks_section(checked: Sequence[GroupChecks]) -> Section:
     else:
         blocks.append(Prose(f"No check warns. {MISSED}"))
     for one in checked:
-        inner: list[Block] = [Bullets(tuple(_short(s, one.group) for s in one.said))] if one.said else []
+        inner: list[Block] = [Bullets(tuple(_short(s, one.group) for s in one.sentences))] if one.sentences else []
         inner += _pictures(one)
         if one.refused:
             inner += [Prose("Not answered:", "small"), Bullets(one.refused)]
@@ -84,8 +84,8 @@ def _pictures(one: GroupChecks) -> list[Block]:
         blocks.append(
             Picture(
                 Draw(plot_retention, (one.retention,)),
-                f"Strength of {one.group} against {one.retention.on}, with the lower bound.",
-                f"{shorten(one.group)}: strength against {spoken(one.retention.on)[0]}. "
+                f"Strength of {one.group} against {one.retention.covariate}, with the lower bound.",
+                f"{shorten(one.group)}: strength against {spoken(one.retention.covariate)[0]}. "
                 f"Tested: {one.retention.tested}.",
             )
         )
@@ -102,6 +102,6 @@ def check_lines(checked: Sequence[GroupChecks], *, every: bool) -> list[str]:
     if every:
         for one in checked:
             lines += ["", one.group or "all specimens"]
-            lines += [f"  {_short(s, one.group)}" for s in one.said]
+            lines += [f"  {_short(s, one.group)}" for s in one.sentences]
             lines += [f"  not answered - {s}" for s in one.refused]
     return lines

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lowtail._shared.caution import CAUTION
+from lowtail._shared.caution import CAUTION, UNRELATED
 from lowtail._shared.guard import Trouble
 from lowtail._shared.sample import Sample
 from lowtail.claims.basis import Basis
@@ -75,8 +75,7 @@ def _on_numbers(samples: Sequence[Sample], table: StrengthTable) -> list[str]:
     if held:
         found.append(
             f"In {phrases.count(len(held), 'group')} {sum(s.n_held for s in held)} specimens held. They count as 'at "
-            "least this strong'; leaving them out, or counting them as breaks, would be wrong. Assumes that held "
-            "specimens were stopped for reasons unrelated to their own strength."
+            f"least this strong'; leaving them out, or counting them as breaks, would be wrong. {UNRELATED}"
         )
     none = [column_of(b) for b in table.asked.bases if table[column_of(b)].isna().any()]
     if none:

@@ -115,7 +115,7 @@ class StrengthAim:
             return np.zeros(y.shape[0], dtype=bool)
         family, basis, edge = self.family, self.basis, self.edge
         if not basis.tolerance:
-            return self._reached_by_custom(y, broke)
+            return self._mean_minus_ks_reaches(y, broke)
         if self.judge == GOVERNING:
             won = governing_reaches(relative(y, edge, on_log=family.on_log), broke, basis)
         else:
@@ -130,7 +130,7 @@ class StrengthAim:
         """Whether the bound for a batch yet to come reaches the claim; batches as in `batches_reach`."""
         return batches_reach(relative(y, self.edge, on_log=self.family.on_log), broke, filled, self.basis)
 
-    def _reached_by_custom(self, y: Array, broke: Flags | None) -> Flags:
+    def _mean_minus_ks_reaches(self, y: Array, broke: Flags | None) -> Flags:
         if broke is not None:
             raise InputError(
                 f"'{self.basis.name}' takes mean and s of complete series; it is not defined with survivors."
