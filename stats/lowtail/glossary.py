@@ -238,6 +238,7 @@ RESULTS: dict[str, Column] = {
     "middle": Column("middle of the distribution on its axis", kind="number"),
     "spread": Column("spread of the distribution on its axis", kind="number"),
     "at_value": Column("setting that the statement is made for"),
+    "at": Column("heights or energies at which given shares break, each with its interval"),
     "fraction_broken": Column("fraction of the population that breaks", kind="number"),
     "high": Column("upper end of the interval", kind="number"),
     "highest_held": Column("highest severity that a specimen held", kind="number"),
