@@ -9,6 +9,7 @@ from scipy import optimize, stats
 import lowtail as lt
 from lowtail.models.batches.normal_batches import batch_sums
 from lowtail.models.batches.weibull_batches import weibull_batches
+from lowtail.models.prediction import lowest
 from lowtail.models.prediction.lots import Lots, draw_lots
 from lowtail.models.prediction.lowest import lowest_low, lowest_values
 from lowtail.models.prediction.next_batch import NextBatch, normal_next_batch, weibull_next_batch
@@ -91,6 +92,26 @@ def test_survivors_against_draws_of_the_distribution():
         assert (y >= bound).mean() == pytest.approx(0.9, abs=0.003)  # 4 standard errors
 
 
+def test_survivors_of_a_normal_sample_two_ways(monkeypatch):
+    """By the density of the location, and by averaging the confidence distribution over the lowest of m."""
+    loads, broke = [24.1, 25.3, 22.8, 26.0, 23.9, 24.7, 27.0, 22.0], [1, 1, 1, 1, 1, 0, 0, 0]
+    for m in (1, 20):
+        direct = low(loads, m, 0.95, "normal", broke)
+        with monkeypatch.context() as patch:
+            patch.setattr(lowest, "_WHOLE", 0)
+            assert low(loads, m, 0.95, "normal", broke) == pytest.approx(direct, rel=1e-8)
+
+
+def test_the_search_with_early_holds_ends_close_to_the_chance_asked_for():
+    series = lt.Sample([22.53, 23.07, 24.0, *[19.5] * 27], [1, 1, 1, *[0] * 27], resolution=0)
+    law = lt.confidence_distribution(series)
+    bound, plain = lowest.lowest_low(law, 5, 0.95)
+    s, nodes = law.groups[0], lowest.prediction_nodes(law, 5, 0.95)
+    q = (np.log(bound) - s.centre) / s.scale
+    chance = lowest.lowest_below(nodes, lt.WEIBULL, q, 5, 3) + 2 * lowest.early_more(s, lt.WEIBULL, nodes, q, 5)
+    assert bound < plain and 0.048 <= chance.item() <= 0.05
+
+
 def test_values_of_the_lowest_are_its_quantiles():
     from lowtail import NORMAL, WEIBULL
 
@@ -141,13 +162,13 @@ def level_by_integration(n, rejection):
     dens = stats.norm.pdf(x) * (x[1] - x[0])
 
     def accepted(level):
-        lowest = stats.norm.isf((1 - level) ** (1 / n))
+        least = stats.norm.isf((1 - level) ** (1 / n))
         total = n * stats.norm.ppf(level) / np.sqrt(n)
-        inside = np.where(x >= lowest, dens, 0.0)
-        inside[np.searchsorted(x, lowest)] *= 0.5 + (x[np.searchsorted(x, lowest)] - lowest) / (x[1] - x[0])
+        inside = np.where(x >= least, dens, 0.0)
+        inside[np.searchsorted(x, least)] *= 0.5 + (x[np.searchsorted(x, least)] - least) / (x[1] - x[0])
         if n == 2:
-            return inside @ stats.norm.sf(np.maximum(lowest, total - x))
-        return inside @ stats.norm.sf(np.maximum(lowest, total - x[:, None] - x[None, :])) @ inside
+            return inside @ stats.norm.sf(np.maximum(least, total - x))
+        return inside @ stats.norm.sf(np.maximum(least, total - x[:, None] - x[None, :])) @ inside
 
     return optimize.brentq(lambda level: accepted(level) - (1 - rejection), rejection / 2, rejection)
 
@@ -157,16 +178,16 @@ def level_by_integration(n, rejection):
 def test_limits_with_parameters_known(n, rejection):
     size = 400_000
     lots = draw_lots(lt.NORMAL, np.zeros(size), np.ones(size), n, np.random.default_rng(2))
-    lowest, mean, level = lots.limits(rejection)
+    least, mean, level = lots.limits(rejection)
     assert level == pytest.approx(level_by_integration(n, rejection), abs=4 * np.sqrt(rejection / size))
     assert mean == pytest.approx(stats.norm.ppf(level) / np.sqrt(n), abs=0.01)
-    assert lowest == pytest.approx(stats.norm.isf((1 - level) ** (1 / n)), abs=0.02)
+    assert least == pytest.approx(stats.norm.isf((1 - level) ** (1 / n)), abs=0.02)
 
 
 def test_either_limit_fails_exactly_as_often_as_asked_for():
     rng = np.random.default_rng(3)
     lots = Lots(rng.standard_normal(10_000), rng.standard_normal(10_000), np.zeros(10_000))
-    lowest, mean, level = lots.limits(0.05)
-    assert ((lots.lowest < lowest) | (lots.mean < mean)).mean() == 0.05
-    assert (lots.lowest < lowest).mean() == (lots.mean < mean).mean() == level
-    assert lots.accepted((lowest, mean), log=True) == 0.95
+    least, mean, level = lots.limits(0.05)
+    assert ((lots.lowest < least) | (lots.mean < mean)).mean() == 0.05
+    assert (lots.lowest < least).mean() == (lots.mean < mean).mean() == level
+    assert lots.accepted((least, mean), log=True) == 0.95

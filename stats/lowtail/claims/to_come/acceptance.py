@@ -30,6 +30,7 @@ _SIZE = 100_000  # lots drawn
 _STRENGTHS = 20_000_000  # and strengths in all, for large lots
 _LEAST_SIZE = 20_000
 _WIDER = 1.5
+NEXT_BATCH = "a batch yet to come"
 AVERAGED = (
     "Chances of acceptance are averages over what the series leaves open; simulated, they were up to 7 points higher."
 )
@@ -119,7 +120,8 @@ class LotAcceptance(Record):
     def _means(self) -> str:
         chance = _chance(self.accepted_weaker)
         weak = f"a lot {100 * self.weaker_by:g} % weaker would be accepted with a chance of {chance}"
-        good = f"{100 * self.false_rejection:g} % of lots as good as the {self.n_qualified} specimens in hand are not"
+        share = f"{'up to ' if self.population == NEXT_BATCH else ''}{100 * self.false_rejection:g} %"
+        good = f"{share} of lots as good as the {self.n_qualified} specimens in hand are not"
         if self.verdict == "accepted":
             return f"This does not show that it is as good: {weak}. By these limits {good} accepted."
         return f"By these limits {good} accepted either, and {weak}."
@@ -306,8 +308,10 @@ def _limits(series: Sample, new: Sample, law: Family, rejection: float, seed: in
     if len(batch_names(series)) > 1:
         try:
             location, spread = next_batch_of(series, law).draws(size, rng)
-            population = "a batch yet to come"
-            notes.append("Limits for a batch yet to come; over batches the error rate is approximate.")
+            population = NEXT_BATCH
+            notes.append(
+                "Limits for a batch yet to come; over batches the error rate is approximate, and seldom reached."
+            )
         except NoAnswerError as reason:
             notes.append(f"Scatter between batches is not in the limits: {reason}")
     if location is None or spread is None:

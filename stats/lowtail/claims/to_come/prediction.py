@@ -22,7 +22,7 @@ from lowtail.models.confidence.distribution import ConfidenceDistribution, confi
 from lowtail.models.distributions.common_error import added_low
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.rounded import at_lower_edge, coarse_note
-from lowtail.models.early.holds import samples_for
+from lowtail.models.early.holds import ENOUGH, samples_for
 from lowtail.models.prediction.lowest import lowest_low
 from lowtail.models.prediction.next_batch import NextBatch, normal_next_batch, weibull_next_batch
 
@@ -247,7 +247,7 @@ def _held(found: ConfidenceDistribution, sample: Sample, low: float, plain: floa
     law = f"{name_of(found.family.name)} bound"
     if not found.held_early:
         return ["Survivors held at or above the highest break: this bound is exact or cautious."]
-    if not found.calibrated:
+    if not found.calibrated or sample.n_broken >= ENOUGH:
         return [f"{EARLY}; with {sample.n_broken:,} breaks among {sample.n:,} the {law} is not calibrated for that."]
     return [held_note(law, lowered_words("kN", floor3, plain, low), samples_for(confidence))]
 
