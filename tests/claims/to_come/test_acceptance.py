@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -36,6 +37,14 @@ def test_accepted_is_never_called_as_good():
     other = str(judged(lt.Sample([15.0, 16.0, 17.0], label="lot 7"), weaker=0.2))
     assert "lot 'lot 7' is not accepted" in other and "a lot 20 % weaker would be accepted with a chance of" in other
     assert AVERAGED in judged([24.0, 23.5, 24.8]).notes
+
+
+def test_the_digits_shown_tell_a_load_from_its_limit():
+    limit = judged([24.0]).lowest_limit
+    above, below = str(judged([limit + 0.0004])), str(judged([limit - 0.0004]))
+    for said, relation in ((above, "not below"), (below, "below")):
+        shown, least = re.search(rf"lowest \(([\d.]+) kN\) is {relation} the limit of ([\d.]+) kN", said).groups()
+        assert (float(shown) < float(least)) == (relation == "below")
 
 
 def test_one_specimen_of_a_normal_lot_is_a_prediction():

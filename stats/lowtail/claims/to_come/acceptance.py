@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 
 from lowtail._shared.checks import check_fraction, door
-from lowtail._shared.numbers import down, nearest, percent_up, up
+from lowtail._shared.numbers import nearest, percent_up
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail._shared.record import Record
 from lowtail._shared.sample import Sample, SampleLike, SlipsMean, as_sample
@@ -113,8 +113,8 @@ class LotAcceptance(Record):
             ("mean", self.mean_load, self.mean_limit),
         ):
             short = value < limit
-            shown = down(value) if short else nearest(value)
-            parts.append(f"its {name} ({shown} kN) is {'' if short else 'not '}below the limit of {up(limit)} kN")
+            shown, least = _told(value, limit)
+            parts.append(f"its {name} ({shown} kN) is {'' if short else 'not '}below the limit of {least} kN")
         return " and ".join(parts)
 
     def _means(self) -> str:
@@ -139,6 +139,17 @@ class LotAcceptance(Record):
             f" Compared: ratio {nearest(self.ratio)} ({nearest(self.ratio_low)} to {nearest(self.ratio_high)}, 95 %); "
             f"{said}."
         )
+
+
+def _told(value: float, limit: float) -> tuple[str, str]:
+    """Both in as many figures as it takes to show which is the larger, at least three."""
+    shown, least = nearest(value), nearest(limit)
+    for figures in range(4, 9):
+        numbers = [float(text.replace(",", "")) for text in (shown, least)]
+        if (numbers[0] < numbers[1]) == (value < limit):
+            break
+        shown, least = nearest(value, figures), nearest(limit, figures)
+    return shown, least
 
 
 def _chance(share: float) -> str:

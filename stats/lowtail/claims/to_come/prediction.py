@@ -131,8 +131,9 @@ def prediction(
     ----------
     sample : Sample or array_like
         Loads in kN with survivors, slips, batches and uncertainties, as in `governing`. Where specimens held below the
-        highest break the bound is checked by simulation and lowered if need be. With two or more named batches the
-        specimens to come are those of one batch yet to come.
+        highest break the bound is checked by simulation (below 1,000 breaks) and lowered if need be
+        (``tests/truth/prediction_held.csv``). With two or more named batches the specimens to come are those of one
+        batch yet to come (``tests/truth/prediction_batches.csv``).
     m : int
         Specimens to come, 1 to 1,000.
     confidence : float
