@@ -35,6 +35,8 @@ for _module, _names in {
     "claims.strength.rating": "rating_check",
     "claims.strength.table": "strength_table",
     "claims.strength.batches": "BatchBound batch_bound",
+    "claims.to_come.prediction": "Prediction prediction",
+    "claims.to_come.acceptance": "LotAcceptance accept_batch",
     "claims.comparison.compare": "compare",
     "claims.comparison.answer": "Comparison",
     "claims.comparison.levels": "Levels compare_levels",

@@ -31,6 +31,10 @@ from lowtail.claims.strength.lower_bound import confidence_that as confidence_th
 from lowtail.claims.strength.lower_bound import lower_bound as lower_bound
 from lowtail.claims.strength.rating import rating_check as rating_check
 from lowtail.claims.strength.table import strength_table as strength_table
+from lowtail.claims.to_come.acceptance import LotAcceptance as LotAcceptance
+from lowtail.claims.to_come.acceptance import accept_batch as accept_batch
+from lowtail.claims.to_come.prediction import Prediction as Prediction
+from lowtail.claims.to_come.prediction import prediction as prediction
 from lowtail.errors import BadCell as BadCell
 from lowtail.errors import InputError as InputError
 from lowtail.errors import LowtailError as LowtailError

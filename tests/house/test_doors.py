@@ -100,6 +100,8 @@ def valid(folder):
         "trace.LoadCell": {"capacity_kN": 50.0, "error_limit": 0.01},
         "Sample": {"load": [21.0, 22.0]},
         "ScalePrior": {"shape": 9.0, "width": 0.2},
+        "accept_batch": {"qualified": FIVE, "new": FOUR},
+        "prediction": one,
         "checks.goodness_of_fit": one | {"size": 400},
         "trace.append_to_log": {"rows": lt.trace.trace_rows([file]), "log_path": folder / "log.csv"},
         "batch_bound": {"sample_or_samples": FIVE, "fraction_below": 0.1, "confidence": 0.95, "family": "normal"},

@@ -27,6 +27,8 @@ TABLES = {
     "findings": lambda: LOG.findings,
     "log": lambda: LOG.table,
     "LowerBound": lambda: lt.lower_bound(FIRST, "B-basis").to_frame(),
+    "Prediction": lambda: lt.prediction(FIRST, 3).to_frame(),
+    "LotAcceptance": lambda: lt.accept_batch(FIRST, [20.0, 21.0, 22.0]).to_frame(),
     "Fit": lambda: lt.fit(FIRST, "weibull").to_frame(),
     "Comparison": lambda: lt.compare(FIRST, SECOND).to_frame(),
     "Plan": lambda: lt.plan.new_series(18, "B-basis", mean=25, cv=0.08, family="normal").to_frame(),

@@ -80,6 +80,16 @@ answer = lt.compare(log["sewn sling, straight, slow pull"], log["sewn sling, str
 answer = lt.compare_table(log, "method", "slow pull", "shock")""",
         lambda a, at: (a["p_holm"].dropna() >= a["p_value"].dropna()).all() and a["group"].is_unique,
     ),
+    "what the next specimen holds": (
+        """answer = lt.prediction([24.1, 25.3, 22.8, 26.0, 23.9, 24.7], family="normal")""",
+        lambda a, at: (
+            a.low == pytest.approx(np.mean(LOADS) - stats.t.ppf(0.95, 5) * np.std(LOADS, ddof=1) * np.sqrt(1 + 1 / 6))
+        ),
+    ),
+    "is a new lot accepted": (
+        """answer = lt.accept_batch([24.1, 25.3, 22.8, 26.0, 23.9, 24.7], [24.0, 22.9, 25.1])""",
+        lambda a, at: a.verdict == "accepted" and a.lowest_load >= a.lowest_limit and a.mean_load >= a.mean_limit,
+    ),
     "how many specimens for a claim": (
         """answer = lt.plan.new_series(20, "B-basis", mean=25, cv=0.05, family="normal", judge="one distribution")""",
         lambda a, at: a.chance >= 0.8 and normal_chance(a.n - 1) < 0.8 <= normal_chance(a.n),

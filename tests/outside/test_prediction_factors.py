@@ -5,9 +5,11 @@ A prediction factor is not a tolerance factor: it speaks of one further specimen
 
 from math import sqrt
 
+import numpy as np
 import pytest
 from scipy import special
 
+import lowtail as lt
 from lowtail.models.bounds.tolerance import factor_confidence, prediction_factor, tolerance_factor
 
 # Table D1 (from memory), spread known: printed for n = 4, 5, 8, 20, 30, with 1.64 in place of z = 1.6449
@@ -72,6 +74,16 @@ def test_table_d1_unknown(n: int, printed: float) -> None:
 @pytest.mark.parametrize(("n", "value"), D1_UNKNOWN_EXACT)
 def test_d1_unknown_exact(n: int, value: float) -> None:
     assert prediction_factor(n, 0.05) == pytest.approx(value, rel=6e-10)
+
+
+@pytest.mark.parametrize(("n", "value"), D1_UNKNOWN_EXACT)
+def test_the_next_normal_specimen_by_table_d1(n: int, value: float) -> None:
+    """The prediction bound at 95 % is mean less k_n standard deviations, k_n of D1 (spread unknown)."""
+    z = special.ndtri((np.arange(n) + 0.5) / n)
+    answer = lt.prediction(lt.Sample(25 + z, resolution=0), family="normal")
+    factor = (25 - answer.low) / z.std(ddof=1)
+    assert factor == pytest.approx(value, rel=1e-6)
+    assert all(factor == pytest.approx(printed, abs=0.0125) for size, printed in D1_UNKNOWN if size == n)
 
 
 @pytest.mark.parametrize(("n", "printed"), D2_KNOWN)

@@ -66,7 +66,9 @@ def test_the_shell_learns_the_commands(shell, tmp_path, capsys, monkeypatch):
     assert all(word in script for word in ("strength", "compare", "report", "basis"))
 
 
-@pytest.mark.parametrize("command", ["check", "strength", "compare", "plan", "trace", "report", "demo"])
+@pytest.mark.parametrize(
+    "command", ["check", "strength", "compare", "plan", "predict", "accept", "trace", "report", "demo"]
+)
 def test_every_command_explains_itself_with_an_example(command, capsys):
     assert main([command, "--help"]) == 0
     said = capsys.readouterr().out
@@ -151,6 +153,37 @@ def test_compare_prints_ratios_and_sentences(log, capsys):
     assert main(["compare", str(log), "--other", "shock", "--margin", "0.9", "--by", "item"]) == 0
     said = capsys.readouterr().out
     assert "Ratios by group" in said and "shock against slow pull" in said
+
+
+def test_predict_is_the_answer_of_the_library_for_every_group(log, tmp_path, capsys):
+    table = tmp_path / "next.csv"
+    assert main(["predict", str(log), "--next", "3", "--only", "sling", "--json", "--out", str(table)]) == 0
+    said = json.loads(capsys.readouterr().out)
+    answer = lowtail.prediction(lowtail.read_breaks(log)["sling, straight, slow pull"], 3)
+    assert [row["low"] for row in said["rows"]] == [answer.low] and said["sentences"] == [str(answer)]
+    assert pd.read_csv(table)["low"].tolist() == pytest.approx([answer.low])
+    assert main(["predict", str(log)]) == 0
+    said = capsys.readouterr().out
+    assert "sling, straight, slow pull: with 95 % confidence the next specimen holds at least" in said
+    assert "Survivors" not in said and "Some specimens held at low loads" in said and "Not a rating" in said
+    assert main(["predict", str(log), "--next", "0"]) == 1
+    assert "`m` must be a whole number from 1" in capsys.readouterr().out
+
+
+def test_accept_judges_group_by_group_and_says_what_has_no_earlier_series(log, tmp_path, capsys):
+    new = tmp_path / "lot.csv"
+    lines = [f"L{i},sling,straight,slow pull,{load},broke,22" for i, load in enumerate((14.0, 15.1, 15.9))]
+    lines.append("M1,ring,straight,slow pull,20,broke,")
+    new.write_text("\n".join([GOOD.splitlines()[0], *lines]) + "\n", encoding="utf-8")
+    assert main(["accept", str(log), str(new), "--json", "--weaker", "0.2"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    group = "sling, straight, slow pull"
+    answer = lowtail.accept_batch(lowtail.read_breaks(log)[group], lowtail.read_breaks(new)[group], weaker=0.2)
+    (row,) = said["rows"]
+    assert row["verdict"] == answer.verdict == "not accepted" and row["accepted_weaker"] == answer.accepted_weaker
+    assert list(said["not_answered"]) == ["ring, straight, slow pull"] and said["qualified"]["rows_in"] == 10
+    assert main(["accept", str(log), str(new), "--only", "ring"]) == 1
+    assert "ring, straight, slow pull" in capsys.readouterr().out
 
 
 def test_plan_without_data(capsys):

@@ -20,8 +20,10 @@ lowtail {version}: how strong, at least, is this part, given a handful of breaks
   lowtail plan ...          how many more to break before a claim is backed
   lowtail report FILE       all of it as one page to publish
 
-  also: lowtail trace FILE...   peak load from a force-time log
-        lowtail demo FOLDER     an invented log and its page, to look round
+  also: lowtail predict FILE       what the next specimens hold
+        lowtail accept SERIES LOT  is a new lot accepted against an earlier series
+        lowtail trace FILE...      peak load from a force-time log
+        lowtail demo FOLDER        an invented log and its page, to look round
 
   lowtail COMMAND --help shows options and an example. FILE is CSV, TSV, XLSX, XLS or ODS.
   lowtail --install-completion lets the shell complete commands and options.
@@ -90,7 +92,8 @@ def _run(words: Sequence[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
-_SAYS = ("check", "strength", "compare", "plan", "trace", "report")  # commands that state something of gear
+# commands that state something of gear
+_SAYS = ("check", "strength", "compare", "plan", "predict", "accept", "trace", "report")
 
 
 def _app() -> Any:
@@ -100,6 +103,7 @@ def _app() -> Any:
     from lowtail.cli.answers import check, compare, strength
     from lowtail.cli.planning import plan
     from lowtail.cli.shared import EXAMPLES
+    from lowtail.cli.to_come import accept, predict
     from lowtail.cli.writing import demo, report, trace
 
     app = App(
@@ -107,8 +111,8 @@ def _app() -> Any:
         help_formatter="plain", default_parameter=_default_parameter(),
     )  # fmt: skip
     for name, task in (
-        ("check", check), ("strength", strength), ("compare", compare), ("plan", plan), ("trace", trace),
-        ("report", report), ("demo", demo),
+        ("check", check), ("strength", strength), ("compare", compare), ("plan", plan), ("predict", predict),
+        ("accept", accept), ("trace", trace), ("report", report), ("demo", demo),
     ):  # fmt: skip
         app.command(task, name=name, help_epilogue=f"Example:\n  {EXAMPLES[name]}")
     app.register_install_completion_command()

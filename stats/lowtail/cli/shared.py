@@ -37,6 +37,8 @@ EXAMPLES = {
     "strength": "lowtail strength breaks.csv --basis B-basis --basis A-basis",
     "compare": 'lowtail compare breaks.csv --reference "slow pull" --other shock --margin 0.9',
     "plan": "lowtail plan breaks.csv --claim 22 --basis B-basis\n  lowtail plan --mean 25 --cv 0.06 --claim 22",
+    "predict": "lowtail predict breaks.csv --next 5",
+    "accept": "lowtail accept earlier.csv new_lot.csv --margin 0.9",
     "trace": "lowtail trace drop_01.csv drop_02.csv",
     "report": 'lowtail report breaks.csv --out page.html --title "Yearly retirement tests"',
     "demo": "lowtail demo try-lowtail",

@@ -17,12 +17,12 @@ from lowtail.claims.strength.answer import floor3, usable_low
 from lowtail.claims.strength.batch_designs import LEAST_SPECIMENS, batch_designs, handbook_coverage
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.batches.normal_batches import BatchSums, anova_low, batch_sums, pivotal_low
-from lowtail.models.batches.weibull_batches import weibull_batches
+from lowtail.models.batches.weibull_batches import WeibullBatches, weibull_batches
 from lowtail.models.distributions.common_error import added_low
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.rounded import at_lower_edge
 
-__all__ = ["BatchBound", "batch_bound", "batch_low"]
+__all__ = ["BatchBound", "batch_bound", "batch_low", "batch_parts"]
 
 Array = NDArray[np.float64]
 
@@ -157,14 +157,14 @@ def batch_bound(
         raise InputError(f"`fraction_below` must not exceed 0.5 for a low-percentile strength over batches, got {p:g}.")
     load, broke, batch, names, who, group = _collect(sample_or_samples, label)
     y = np.asarray(law.transform(load))
-    sums = batch_sums([y[batch == i] for i in range(len(names))])
-    notes: list[str] = []
-    if law.name == "weibull":
-        estimate, low, between, within = _weibull(y, broke, batch, names, p, g, who, notes)
-        method = "batches, Weibull pivotal quantity"
+    parts = _parts(y, broke, batch, names, who, law)
+    notes = _assumed(law, complete=bool(broke.all()))
+    if isinstance(parts, WeibullBatches):
+        estimate, low, between, within = parts.estimate(p), parts.low(p, g), parts.between, 1 / parts.shape
+        method, sums = "batches, Weibull pivotal quantity", batch_sums([y[batch == i] for i in range(len(names))])
     else:
-        estimate, low, between, within = _normal(sums, broke, p, g, who, law, notes)
-        method = "batches, generalised pivotal quantity"
+        estimate, low, between, within = _normal(parts, p, g)
+        method, sums = "batches, generalised pivotal quantity", parts
     each = [sample_or_samples] if isinstance(sample_or_samples, Sample) else sample_or_samples
     share = max(s.common_uncertainty for s in each)
     handbook = anova_low(sums, p, g) if broke.all() else float("nan")
@@ -208,13 +208,11 @@ def batch_low(sample: Sample, fraction_below: float, confidence: float, family: 
         As `batch_bound`.
     """
     law = get_family(family)
-    load, broke, batch, names, who, _ = _collect(sample, "")
-    y = np.asarray(law.transform(load))
-    if law.name == "weibull":
-        low = _weibull(y, broke, batch, names, fraction_below, confidence, who, [])[1]
+    parts = batch_parts(sample, law)
+    if isinstance(parts, WeibullBatches):
+        low = parts.low(fraction_below, confidence)
     else:
-        sums = batch_sums([y[batch == i] for i in range(len(names))])
-        low = _normal(sums, broke, fraction_below, confidence, who, law, [])[1]
+        low = _normal(parts, fraction_below, confidence)[1]
     return added_low(max(0.0, float(law.inverse(low))), sample.common_uncertainty, confidence)
 
 
@@ -253,39 +251,38 @@ def _collect(
     return _placed(load, broke, batch, steps), broke, batch, names, who, group
 
 
-def _normal(
-    sums: BatchSums, broke: NDArray[np.bool_], p: float, g: float, who: str, law: Family, notes: list[str]
-) -> tuple[float, float, float, float]:
+def batch_parts(sample: Sample, law: Family) -> WeibullBatches | BatchSums:
+    """What a bound over batches stands on, by one distribution: the engine's own parts, checked.
+
+    Raises
+    ------
+    NoAnswerError
+        As `batch_bound`.
+    """
+    load, broke, batch, names, who, _ = _collect(sample, "")
+    return _parts(np.asarray(law.transform(load)), broke, batch, names, who, law)
+
+
+def _parts(
+    y: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp], names: list[str], who: str, law: Family
+) -> WeibullBatches | BatchSums:
+    if law.name == "weibull":
+        return _weibull_parts(y, broke, batch, names, who)
     if not broke.all():
         raise NoAnswerError(
             f"{who}: {int((~broke).sum())} of {broke.size} specimens held, and the {name_of(law.name)} bound over "
             "batches takes breaks only: read as breaks, survivors shrink the scatter and the bound is too high. Use "
             "family='weibull', which carries survivors, or test on until they break."
         )
+    sums = batch_sums([y[batch == i] for i in range(len(names))])
     if not (sums.between > 0 or sums.within > 0):
         raise NoAnswerError(f"{who}: every load is the same, so that there is no scatter to work with.")
-    scale = "ln load" if law.on_log else "the load itself"
-    notes.append(f"Normal scatter of {scale} within batches and between them.")
-    if law.on_log:
-        notes.append(
-            "If the scatter within a batch is Weibull and not lognormal, this bound holds less often than stated, at "
-            "the 1 % strength far less: use family='weibull' unless the lognormal is known."
-        )
-    between, within = sums.variances
-    estimate = sums.mean + float(special.ndtri(p)) * np.sqrt(between + within)
-    return float(estimate), pivotal_low(sums, p, g, nodes=320), float(np.sqrt(between)), float(np.sqrt(within))
+    return sums
 
 
-def _weibull(
-    u: Array,
-    broke: NDArray[np.bool_],
-    batch: NDArray[np.intp],
-    names: list[str],
-    p: float,
-    g: float,
-    who: str,
-    notes: list[str],
-) -> tuple[float, float, float, float]:
+def _weibull_parts(
+    u: Array, broke: NDArray[np.bool_], batch: NDArray[np.intp], names: list[str], who: str
+) -> WeibullBatches:
     breaks = np.bincount(batch[broke], minlength=len(names))
     if (breaks == 0).any():
         raise NoAnswerError(
@@ -300,15 +297,34 @@ def _weibull(
             f"{who}: no batch has 2 different loads at break (or a break below another load), so that scatter within a "
             "batch cannot be told. For one specimen a batch take the plain bound of these specimens."
         )
-    law = weibull_batches(u, broke, batch)
-    notes.append("ExactChances on ln load: Weibull scatter of one shape within batches, normal scatter between them.")
-    if not broke.all():
+    return weibull_batches(u, broke, batch)
+
+
+def _normal(sums: BatchSums, p: float, g: float) -> tuple[float, float, float, float]:
+    between, within = sums.variances
+    estimate = sums.mean + float(special.ndtri(p)) * np.sqrt(between + within)
+    return float(estimate), pivotal_low(sums, p, g, nodes=320), float(np.sqrt(between)), float(np.sqrt(within))
+
+
+def _assumed(law: Family, *, complete: bool) -> list[str]:
+    """What the bound takes for granted."""
+    if law.name == "weibull":
+        notes = ["ExactChances on ln load: Weibull scatter of one shape within batches, normal scatter between them."]
+        if not complete:
+            notes.append(
+                "With survivors: simulated, and given that every batch has a break, it holds at least as often as "
+                "stated while up to three quarters of the variance lie between batches; with 95 % of it between "
+                "batches 91 % of the time for a stated 95 %."
+            )
+        return notes
+    scale = "ln load" if law.on_log else "the load itself"
+    notes = [f"Normal scatter of {scale} within batches and between them."]
+    if law.on_log:
         notes.append(
-            "With survivors: simulated, and given that every batch has a break, it holds at least as often as stated "
-            "while up to three quarters of the variance lie between batches; with 95 % of it between batches 91 % of "
-            "the time for a stated 95 %."
+            "If the scatter within a batch is Weibull and not lognormal, this bound holds less often than stated, at "
+            "the 1 % strength far less: use family='weibull' unless the lognormal is known."
         )
-    return law.estimate(p), law.low(p, g), law.between, 1 / law.shape
+    return notes
 
 
 def _not_tied(u: Array, broke: NDArray[np.bool_], member: NDArray[np.bool_]) -> bool:

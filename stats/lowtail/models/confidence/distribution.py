@@ -60,6 +60,10 @@ class ConfidenceDistribution:
             self._cache[key] = self._grid(w, tail)
         return self._cache[key]
 
+    def nodes(self, reach: float, tail: float) -> Nodes:
+        """Grid whose spacing suits percentiles ``reach`` spreads from the location, and whose ends a ``tail``."""
+        return self._grid(reach, tail)
+
     def _grid(self, reach: float, tail: float, grid: tuple[float, float] = FINE) -> Nodes:
         if self.between is not None:
             return interval_nodes(self.between, self.family)

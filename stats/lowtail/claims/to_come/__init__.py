@@ -1,0 +1,1 @@
+"""Specimens yet to come: what the next ones hold, and whether a new lot is accepted."""
