@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import FamilyName
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.table import compare_table
 from lowtail.claims.strength.table import DEFAULT_BY, column_of, strength_table
@@ -33,7 +34,7 @@ def summary(
     *,
     by: Sequence[str] = DEFAULT_BY,
     basis: str | Basis = "B-basis",
-    family: str = "weibull",
+    family: FamilyName = "weibull",
     palette: str | Sequence[str] | Mapping[str, str] | None = None,
 ) -> Figure:
     """Draw the four panels that matter: the breaks, one probability plot, shock against slow, bound against rating.
