@@ -85,7 +85,8 @@ def get_family(family: str | Family) -> Family:
             return family
         raise InputError(
             f"`family` must be one of {', '.join(map(repr, FAMILIES))} with its own law, "
-            f"got {family.name!r} of another: no engine integrates it, and the answer would be that of one of the three. Name one of the three."
+            f"got {family.name!r} of another: no engine integrates it, and "
+            "the answer would be that of one of the three. Name one of the three."
         )
     if isinstance(family, str) and family.lower() in FAMILIES:
         return FAMILIES[family.lower()]
