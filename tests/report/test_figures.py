@@ -267,7 +267,7 @@ def test_a_palette_colours_the_series_as_seaborn_names_it(samples):
     assert colours(plot_breaks(samples), "broke") == {"#174a6e", "#c2661a"}
 
 
-@pytest.mark.parametrize("palette", ["no such palette", {"shock": "red"}, ["red", "no colour"]])
+@pytest.mark.parametrize("palette", ["no such palette", {"shock": "red"}, ["red", "no colour"], []])
 def test_a_palette_that_is_none_is_refused_by_name(samples, palette):
     with pytest.raises(InputError, match=r"`palette` must be a seaborn palette, .*'colorblind'"):
         plot_breaks(samples, palette=palette)

@@ -180,7 +180,7 @@ def looks(names: Iterable[str], palette: Palette | None = None) -> dict[str, Loo
             [palette[name] for name in each] if isinstance(palette, Mapping) else sns.color_palette(palette, len(each))
         )
         hexes = [to_hex(colour) for colour in colours]
-    except (KeyError, ValueError) as reason:
+    except (KeyError, StopIteration, ValueError) as reason:  # seaborn runs off the end of an empty palette
         raise InputError(
             f"`palette` must be a seaborn palette, or colours for all of {', '.join(map(repr, each))}; "
             f"got {palette!r:.80} ({reason}). Name one such as 'colorblind', or give each value its colour."
