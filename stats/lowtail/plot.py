@@ -3,6 +3,7 @@
 from lowtail.report.figures.batches import batches
 from lowtail.report.figures.breaks import breaks
 from lowtail.report.figures.comparison import comparison
+from lowtail.report.figures.facets import facets
 from lowtail.report.figures.lower_bounds import lower_bounds
 from lowtail.report.figures.plan import plan
 from lowtail.report.figures.probability import probability
@@ -16,6 +17,7 @@ __all__ = [
     "batches",
     "breaks",
     "comparison",
+    "facets",
     "lower_bounds",
     "plan",
     "probability",

@@ -147,6 +147,7 @@ def valid(folder):
         "plot.batches": one,
         "plot.breaks": {"log_or_samples": [FIVE]},
         "plot.comparison": {"comparison_or_table": lt.compare(FIVE, FOUR)},
+        "plot.facets": {"log_or_samples": LOG},
         "plot.lower_bounds": {"table": strengths},
         "plot.plan": {"plan": lt.plan.new_series(18.0, "B-basis", **world)},
         "plot.probability": {"fit_or_sample": FIVE},

@@ -13,6 +13,8 @@ import pandas as pd
 import pytest
 
 import lowtail as lt
+from lowtail._shared import choices
+from lowtail.claims.comparison.named_tests import TESTS
 
 TOP = Path(__file__).parents[2]
 SPACES = lt._NAMESPACES
@@ -227,3 +229,18 @@ def test_the_arguments_that_are_choices_say_so():
     asked = {c[2] for c in CHOICES}
     assert {"alternative", "axis", "boundary", "decimal", "goal", "judge", "link", "method", "repeats"} <= asked
     assert {"rule", "slips", "spread", "time_unit", "units"} <= asked
+
+
+@pytest.mark.parametrize(("name", "thing"), [pair for pair in public() if callable(pair[1])])
+def test_every_type_that_is_named_can_be_looked_up(name, thing):
+    hints = get_type_hints(thing)
+    for argument in ("family", "low_family", "test"):
+        if inspect.isfunction(thing):
+            assert hints.get(argument) is not str, f"{name}({argument}=) is a choice: give it a Literal"
+
+
+def test_the_words_that_are_typed_are_those_that_are_known():
+    assert get_args(choices.NamedTest) == tuple(TESTS)
+    assert set(get_args(choices.FamilyName)) == set(lt.FAMILIES)
+    assert set(get_args(choices.FamilyOrAuto)) == {"auto", *lt.FAMILIES}
+    assert set(get_args(choices.PositiveFamily)) == {n for n, f in lt.FAMILIES.items() if f.transform is np.log}

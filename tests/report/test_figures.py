@@ -1,9 +1,13 @@
 """Figures are judged by what they draw: points, marks, and text that stays on the canvas."""
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+import seaborn as sns
 from matplotlib.axes import Axes
+from matplotlib.colors import to_hex
+from matplotlib.markers import MarkerStyle
 from matplotlib.text import Text
 
 from lowtail import InputError, NoAnswerError, Sample, compare, confidence_distribution, fit
@@ -11,6 +15,7 @@ from lowtail.models.distributions.families import get_family
 from lowtail.plan import new_series as plan_bound
 from lowtail.plot import breaks as plot_breaks
 from lowtail.plot import comparison as plot_comparison
+from lowtail.plot import facets
 from lowtail.plot import lower_bounds as plot_lower_bounds
 from lowtail.plot import plan as plot_plan
 from lowtail.plot import probability as plot_probability
@@ -18,9 +23,19 @@ from lowtail.plot import summary as plot_summary
 
 
 def drawn(ax, kind):
-    """All x positions of the lines of one kind."""
+    """All x positions of the lines and points of one kind."""
+    points = [np.asarray(c.get_offsets())[:, 0] for c in ax.collections if c.get_gid() == kind]
     lines = [line for line in ax.get_lines() if line.get_gid() == kind]
+    if points:
+        assert not lines
+        return np.concatenate(points)
     return np.concatenate([np.asarray(line.get_xdata(), dtype=float) for line in lines]) if lines else np.array([])
+
+
+def points(ax, kind):
+    """The one collection of points of one kind."""
+    (found,) = [c for c in ax.collections if c.get_gid() == kind]
+    return found
 
 
 def texts(ax):
@@ -58,8 +73,7 @@ def test_every_specimen_is_drawn_and_survivors_are_open_with_an_arrow(samples):
     held = sorted(np.concatenate([s.load[~s.broke] for s in samples]))
     assert sorted(drawn(ax, "held")) == held
     assert sorted(drawn(ax, "arrow")) == held
-    open_marks = [line for line in ax.get_lines() if line.get_gid() == "held"]
-    assert {line.get_markerfacecolor() for line in open_marks} == {"#ffffff"}
+    assert {to_hex(c) for c in points(ax, "held").get_facecolor()} == {"#ffffff"}
     assert_tidy(ax)
 
 
@@ -76,13 +90,14 @@ def test_bounds_and_ratings_are_drawn_once_a_group(samples):
 def test_arms_share_a_row_and_differ_in_marker(samples):
     ax = plot_breaks(samples)
     assert len(ax.get_yticks()) == 5
-    assert {line.get_marker() for line in ax.get_lines() if line.get_gid() == "broke"} == {"o", "D"}
+    shapes = {path.vertices.tobytes() for path in points(ax, "broke").get_paths()}
+    expected = [MarkerStyle(m) for m in ("o", "D")]
+    assert shapes == {m.get_path().transformed(m.get_transform()).vertices.tobytes() for m in expected}
 
 
 def test_tied_loads_do_not_cover_one_another():
     ax = plot_breaks(Sample([20.0, 20.0, 20.0]))
-    (line,) = [line for line in ax.get_lines() if line.get_gid() == "broke"]
-    assert len(set(np.round(line.get_ydata(), 6))) == 3
+    assert len(set(np.round(points(ax, "broke").get_offsets()[:, 1], 6))) == 3
 
 
 def test_arrows_stay_on_the_canvas():
@@ -90,8 +105,7 @@ def test_arrows_stay_on_the_canvas():
     ax = plot_breaks(sample)
     figure = ax.get_figure()
     figure.canvas.draw()
-    (arrow,) = [line for line in ax.get_lines() if line.get_gid() == "arrow"]
-    right = ax.transData.transform((22.0, 0))[0] + arrow.get_markersize() / 2 * figure.dpi / 72
+    right = ax.transData.transform((22.0, 0))[0] + points(ax, "arrow").get_sizes()[0] ** 0.5 / 2 * figure.dpi / 72
     assert right <= ax.get_window_extent().x1 + 1
 
 
@@ -236,3 +250,69 @@ def test_axes_of_ones_own_are_used(samples):
     own = Figure().add_subplot()
     assert plot_breaks(samples, own) is own
     assert plot_probability(samples[0], Figure().add_subplot()).get_figure() is not own.get_figure()
+
+
+def colours(ax, kind):
+    return {to_hex(c) for c in points(ax, kind).get_facecolor()}
+
+
+def test_a_palette_colours_the_series_as_seaborn_names_it(samples):
+    named = [to_hex(c) for c in sns.color_palette("colorblind", 2)]
+    assert colours(plot_breaks(samples, palette="colorblind"), "broke") == set(named)
+    assert colours(plot_breaks(samples, palette=named), "broke") == set(named)
+    ax = plot_breaks(samples, palette={"shock": "red", "slow pull": "#00ff00"})
+    assert colours(ax, "broke") == {"#ff0000", "#00ff00"}
+    assert {to_hex(c) for c in points(ax, "held").get_edgecolor()} <= {"#ff0000", "#00ff00"}
+    assert [to_hex(h.get_color()) for h in ax.get_legend().legend_handles[:2]] == ["#00ff00", "#ff0000"]
+    assert colours(plot_breaks(samples), "broke") == {"#174a6e", "#c2661a"}
+
+
+@pytest.mark.parametrize("palette", ["no such palette", {"shock": "red"}, ["red", "no colour"], []])
+def test_a_palette_that_is_none_is_refused_by_name(samples, palette):
+    with pytest.raises(InputError, match=r"`palette` must be a seaborn palette, .*'colorblind'"):
+        plot_breaks(samples, palette=palette)
+
+
+def test_hue_gives_another_column_the_colours_and_the_lanes(samples):
+    ax = plot_breaks(samples, hue="item")
+    items = list(dict.fromkeys(s.group["item"] for s in samples))
+    assert [t.get_text() for t in ax.get_legend().get_texts()][: len(items)] == items
+    assert sorted(drawn(ax, "broke")) == sorted(np.concatenate([s.load[s.broke] for s in samples]))
+    with pytest.raises(InputError, match="A figure by 'weather' needs samples grouped by it"):
+        plot_breaks(samples, hue="weather")
+
+
+def test_both_arms_of_a_comparison_take_a_palette():
+    ax = plot_comparison(compare([24.1, 25.3, 24.6, 25.0], [22.0, 23.1, 21.4, 22.6]), palette=["red", "blue"])
+    assert colours(ax, "broke") == {"#ff0000", "#0000ff"}
+
+
+def test_a_theme_of_seaborn_stands_and_nothing_leaks(samples):
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        house = plot_breaks(samples)
+        sns.set_theme(style="darkgrid", font_scale=2)
+        before = dict(mpl.rcParams)
+        themed = plot_breaks(samples)
+        facets(samples)
+        assert dict(mpl.rcParams) == before
+    assert house.xaxis.label.get_size() == 9
+    assert themed.xaxis.label.get_size() == 24
+    assert to_hex(themed.get_facecolor()) == "#eaeaf2"
+    assert colours(themed, "broke") == colours(house, "broke")
+
+
+def test_facets_draw_every_specimen_once_in_the_axes_of_its_value(samples):
+    grid = facets(samples, col="item", col_wrap=2, palette="colorblind")
+    assert isinstance(grid, sns.FacetGrid)
+    for item, ax in grid.axes_dict.items():
+        own = [s for s in samples if s.group["item"] == item]
+        assert ax.get_title(loc="left") == item
+        for kind, loads in (("broke", [s.load[s.broke] for s in own]), ("held", [s.load[~s.broke] for s in own])):
+            assert sorted(drawn(ax, kind)) == sorted(np.concatenate(loads))
+        assert sorted(drawn(ax, "arrow")) == sorted(drawn(ax, "held"))
+    assert len({ax.get_xlim() for ax in grid.axes.flat}) == 1
+    assert len(grid.figure.legends) == 1
+    grid.map_dataframe(lambda data, **_: data)
+    with pytest.raises(InputError, match="`col_wrap` must be 1 or more, got 0"):
+        facets(samples, col_wrap=0)

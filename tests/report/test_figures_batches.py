@@ -19,7 +19,7 @@ def bounds_of(ax):
 def test_points_and_bounds():
     sample = Sample(LOAD, batch=list("PPPQQQRRR"), label="sling")
     ax = plot_batches(sample)
-    drawn = sum(len(line.get_xdata()) for line in ax.get_lines() if line.get_gid() == "broke")
+    drawn = sum(len(c.get_offsets()) for c in ax.collections if c.get_gid() == "broke")
     assert drawn == 9
     found = bounds_of(ax)
     assert found["-"] == lower_bound(sample, "B-basis").low

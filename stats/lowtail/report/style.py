@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -29,8 +29,10 @@ __all__ = [
     "INK",
     "LBF_PER_KN",
     "Look",
+    "Palette",
     "inline_svg",
     "look",
+    "looks",
     "new_axes",
     "nice_ticks",
     "quiet",
@@ -44,6 +46,7 @@ GRID = "#d9dee3"
 PAPER = "#ffffff"
 BAND = "#c9d6df"
 WARN = "#8a2f1d"
+Palette = str | Sequence[str] | Mapping[str, str]
 _OFF_SCREEN: ContextVar[bool] = ContextVar("off_screen", default=False)
 _ENLARGED = 1.55  # times its own size a figure may be shown on a page
 LBF_PER_KN = 224.80894309971046  # 1 lbf = 4.4482216152605 N exactly
@@ -118,9 +121,24 @@ _THEME = {
 }
 
 
+_ALWAYS = {"text.parse_math", "svg.fonttype", "svg.hashsalt", "pdf.fonttype"}
+
+
+def _changed() -> set[str]:
+    """Settings that are no longer matplotlib's own."""
+    import matplotlib as mpl
+
+    now: dict[Any, Any] = {**mpl.rcParams}
+    own: dict[Any, Any] = {**mpl.rcParamsDefault}
+    return {key for key in _RC if now[key] != own[key]}
+
+
 @contextmanager
 def quiet() -> Iterator[None]:
     """Draw inside this context to get lowtail's style; the reader's own matplotlib settings come back afterwards.
+
+    What the reader has set (`seaborn.set_theme`, a style sheet) stands, except on a page and where a file's text or its
+    repeating depends on it.
 
     A letter that the built-in font lacks is no ground for a warning: in a page the browser's own font shows it.
     """
@@ -128,7 +146,7 @@ def quiet() -> Iterator[None]:
 
     import matplotlib as mpl
 
-    rc: Any = _RC
+    rc: Any = {k: v for k, v in _RC.items() if k in _ALWAYS or _OFF_SCREEN.get() or k not in _changed()}
     with mpl.rc_context(rc), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
         try:
@@ -141,6 +159,33 @@ def quiet() -> Iterator[None]:
 def look(name: str, position: int = 0) -> Look:
     """Colour and marker of a series: known names keep theirs, others go by position."""
     return LOOKS[_NAMED.get(name.lower(), position % len(LOOKS))]
+
+
+def looks(names: Iterable[str], palette: Palette | None = None) -> dict[str, Look]:
+    """Colour and marker of each name once, in the order given; a palette gives the colours, the markers stay.
+
+    Raises
+    ------
+    InputError
+        If ``palette`` is no palette, or lacks a name.
+    """
+    each = {name: look(name, i) for i, name in enumerate(dict.fromkeys(names))}
+    if palette is None:
+        return each
+    import seaborn as sns
+    from matplotlib.colors import to_hex
+
+    try:
+        colours = (
+            [palette[name] for name in each] if isinstance(palette, Mapping) else sns.color_palette(palette, len(each))
+        )
+        hexes = [to_hex(colour) for colour in colours]
+    except (KeyError, StopIteration, ValueError) as reason:  # seaborn runs off the end of an empty palette
+        raise InputError(
+            f"`palette` must be a seaborn palette, or colours for all of {', '.join(map(repr, each))}; "
+            f"got {palette!r:.80} ({reason}). Name one such as 'colorblind', or give each value its colour."
+        ) from None
+    return {name: Look(colour, one.marker) for (name, one), colour in zip(each.items(), hexes, strict=True)}
 
 
 def broke(look: Look) -> dict[str, Any]:

@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from lowtail import FAMILIES, InputError, NoAnswerError, Sample, fit
+from lowtail import FAMILIES, InputError, NoAnswerError, Sample, fit, lower_bound
 from lowtail.many import fit as fit_many
+from lowtail.models.distributions.families import Family, same
 from lowtail.models.distributions.likelihood import OK, STATUS_TEXT
 
 FAMILY_NAMES = tuple(FAMILIES)
@@ -195,3 +196,19 @@ def test_shapes_must_agree():
         fit_many([[1.0, 2.0]], [[True, False, True]])
     with pytest.raises(InputError, match="`family` must be one of"):
         fit_many([[1.0, 2.0]], family="gamma")
+
+
+@pytest.mark.parametrize(
+    ("name", "standard", "transform", "inverse"),
+    [
+        ("log-logistic", stats.logistic, np.log, np.exp),  # would be fitted as lognormal
+        ("smallest extreme", stats.gumbel_l, same, same),  # would be fitted as lognormal on exp(load)
+        ("weibull", stats.gumbel_l, same, same),
+        ("lognormal", stats.logistic, np.log, np.exp),
+    ],
+)
+def test_a_law_that_no_engine_knows_is_refused_and_not_taken_for_another(name, standard, transform, inverse):
+    other = Family(name, standard, transform, inverse)
+    for answer in (fit, lower_bound):
+        with pytest.raises(InputError, match=f"`family` must be one of 'weibull', .* got '{name}' of another"):
+            answer([24.1, 25.3, 22.8, 26.0], family=other)

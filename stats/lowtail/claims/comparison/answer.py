@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lowtail._shared.interval import Interval
 from lowtail._shared.numbers import p_text
 from lowtail._shared.record import Record
+from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.deciding import Difference, Margin
-
-if TYPE_CHECKING:
-    from lowtail._shared.sample import Sample
-    from lowtail.claims.comparison.ratios import LowRatio
+from lowtail.claims.comparison.ratios import LowRatio
 
 __all__ = ["Comparison", "difference_phrase", "low_phrase", "margin_phrase", "names", "sentence", "under_read_phrase"]
 

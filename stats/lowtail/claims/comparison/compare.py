@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import FamilyName, FamilyOrAuto, TestOrAuto
 from lowtail._shared.parallel import Seed
 from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.claims.comparison.answer import Comparison, names
@@ -32,13 +33,13 @@ def compare(
     reference: SampleLike,
     other: SampleLike,
     *,
-    family: str = "auto",
-    test: str = "auto",
+    family: FamilyOrAuto = "auto",
+    test: TestOrAuto = "auto",
     margin: float | None = None,
     confidence: float = 0.95,
     alternative: Alternative = "two-sided",
     low_fraction: float = 0.10,
-    low_family: str = "weibull",
+    low_family: FamilyName = "weibull",
     pair: Sequence[Any] | str | None = None,
     block: Sequence[Any] | str | None = None,
     under_read: tuple[float, float] = (0.0, 0.0),

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import factorial, prod
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import FamilyOrAuto
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import Seed, as_rng, as_seed
 from lowtail._shared.record import Record
@@ -21,9 +23,6 @@ from lowtail.claims.comparison.compare import compare
 from lowtail.claims.comparison.typical import typical_law
 from lowtail.errors import InputError
 from lowtail.models.two_samples.t_tests import holm
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["Levels", "compare_levels", "welch_f"]
 
@@ -134,7 +133,7 @@ def compare_levels(
     samples: Sequence[Sample],
     reference: str | Sample | None = None,
     *,
-    family: str = "auto",
+    family: FamilyOrAuto = "auto",
     confidence: float = 0.95,
     rng: Seed = 0,
     **options: Any,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import NamedTest
 from lowtail._shared.numbers import p_text
 from lowtail._shared.parallel import Seed
 from lowtail._shared.record import Record
@@ -141,8 +142,8 @@ class _Named:
     large_sample: bool = False
 
 
-HALF_AND_HALF = "half-and-half Behrens-Fisher"  # half for normal, half for Weibull loads
-TESTS: dict[str, _Named] = {
+HALF_AND_HALF: Final = "half-and-half Behrens-Fisher"  # half for normal, half for Weibull loads
+TESTS: dict[NamedTest, _Named] = {
     HALF_AND_HALF: _Named(_half_and_half),
     "Welch on log load": _Named(_contrast(complete.welch, True)),
     "Welch on load": _Named(_contrast(complete.welch, False)),
@@ -165,7 +166,7 @@ TESTS: dict[str, _Named] = {
 
 @door
 def two_sample_test(
-    reference: SampleLike, other: SampleLike, test: str, *, alternative: Alternative = "two-sided", rng: Seed = 0
+    reference: SampleLike, other: SampleLike, test: NamedTest, *, alternative: Alternative = "two-sided", rng: Seed = 0
 ) -> TwoSampleTest:
     """Run one test of two arms by its name; for the answer itself use `compare`.
 

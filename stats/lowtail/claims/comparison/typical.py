@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from lowtail._shared.caution import UNRELATED
+from lowtail._shared.choices import NamedTest, TestOrAuto
 from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, two_sample_test
 from lowtail.claims.comparison.ratios import RatioLaw, farther_of_two, ratio_of_logs, ratio_of_means
@@ -107,7 +108,7 @@ def _load_notes(reference: Sample, other: Sample, test: str) -> list[str]:
     return notes
 
 
-def _default(typical: str, reference: Sample, other: Sample) -> str:
+def _default(typical: str, reference: Sample, other: Sample) -> NamedTest:
     """Name of the test, by what is compared and the numbers alone.
 
     For medians, where they differ by more than one, or loads are not known as they stand, the test that the interval
@@ -122,7 +123,7 @@ def _default(typical: str, reference: Sample, other: Sample) -> str:
 
 
 def answer_independent(
-    reference: Sample, other: Sample, family: str, test: str, alternative: Alternative, rng: Any
+    reference: Sample, other: Sample, family: str, test: TestOrAuto, alternative: Alternative, rng: Any
 ) -> Answer:
     """Ratio, main test and permutation test of two arms of unrelated specimens."""
     law, name, typical = typical_law(reference, other, family, rng)

@@ -52,7 +52,7 @@ class DropResponse(Record):
 
     Attributes
     ----------
-    group, on, axis, link : str
+    group, covariate, axis, link : str
         Group; column of the severity; "log" or "plain"; "probit" or "logit".
     n, n_broken : int
         Drops, and how many broke the specimen.
@@ -72,7 +72,7 @@ class DropResponse(Record):
     """
 
     group: str
-    on: str
+    covariate: str
     axis: Axis
     link: Link
     n: int
@@ -91,8 +91,8 @@ class DropResponse(Record):
     def __str__(self) -> str:
         parts = "; ".join(str(a) for a in reversed(self.at))
         return (
-            f"{self.group}: by {titled(self.on)}, {parts} ({self.confidence * 100:g} % intervals), from {self.n} drops "
-            f"of which {self.n_broken} broke ({self.fit})."
+            f"{self.group}: by {titled(self.covariate)}, {parts} ({self.confidence * 100:g} % intervals), from "
+            f"{self.n} drops of which {self.n_broken} broke ({self.fit})."
         )
 
 
@@ -273,7 +273,7 @@ def drop_response(
         )
     return DropResponse(
         group=drops.group,
-        on=on,
+        covariate=on,
         axis=axis,
         link=link,
         n=int(broke.size),

@@ -31,7 +31,7 @@ class NextDrop(Record):
 
     Attributes
     ----------
-    group, on : str
+    group, covariate : str
     severity : float
         Proposed, in the unit of ``on``.
     rule : str
@@ -45,7 +45,7 @@ class NextDrop(Record):
     """
 
     group: str
-    on: str
+    covariate: str
     severity: float
     rule: str
     step: float
@@ -53,7 +53,8 @@ class NextDrop(Record):
     reason: str
 
     def __str__(self) -> str:
-        return f"{self.group}: drop next at {setting(self.on, f'{self.severity:.3g}')} ({self.rule}): {self.reason}."
+        where = setting(self.covariate, f"{self.severity:.3g}")
+        return f"{self.group}: drop next at {where} ({self.rule}): {self.reason}."
 
 
 @door
@@ -111,7 +112,7 @@ def next_drop(
         raise InputError(f"`goal` must lie between 0 and 1 (ends excluded), got {goal!r}. 10 % is 0.10.")
     if isinstance(drops, DropResponse):
         label, severity, broke = drops.group, drops.severity, drops.broke
-        on, link, axis = drops.on, drops.link, drops.axis
+        on, link, axis = drops.covariate, drops.link, drops.axis
     else:
         found = read_drops(drops, on, by, group)
         label, severity, broke = found.group, found.severity, found.broke
@@ -121,7 +122,7 @@ def next_drop(
     shown = np.exp(step) if axis == "log" else step
     return NextDrop(
         group=label,
-        on=on,
+        covariate=on,
         severity=float(np.exp(where) if axis == "log" else where),
         rule=rule,
         step=float(shown),

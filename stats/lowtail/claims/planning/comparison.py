@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from typing import cast
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import NamedTest, TestOrAuto
 from lowtail._shared.parallel import Seed, as_rng
 from lowtail.claims.comparison.named_tests import HALF_AND_HALF, TESTS
 from lowtail.claims.planning.core.arms import ComparisonAim, Goal, Split, check_costs, make_aim, split_arms
@@ -40,7 +42,7 @@ def comparison(
     survivors: float | tuple[float, float] = 0.0,
     confidence: float = 0.95,
     alternative: Alternative = "two-sided",
-    test: str = "auto",
+    test: TestOrAuto = "auto",
     cost: tuple[float, float] | None = None,
     max_n: int = 1000,
     rng: Seed = 0,
@@ -168,7 +170,7 @@ def _chances(
     if chosen == "confidence distributions":
         return Trials(FreshPairs(ratio, cvs, held, aim, seed), target, n_jobs)
     if chosen not in EXACT and chosen != "auto":
-        return Trials(NamedTestPairs(ratio, cvs, held, aim, seed, chosen), target, n_jobs)
+        return Trials(NamedTestPairs(ratio, cvs, held, aim, seed, cast("NamedTest", chosen)), target, n_jobs)
 
     def exact(n: tuple[int, int]) -> tuple[float, float]:
         method = EXACT.get(chosen, "half and half")

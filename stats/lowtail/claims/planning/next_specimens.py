@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble, attempt
@@ -25,9 +25,6 @@ from lowtail.claims.planning.next_joint import Joint, best_allocation, even_allo
 from lowtail.errors import InputError, NoAnswerError
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import Family, get_family
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["NextSpecimens", "next_specimens"]
 

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import PositiveFamily
 from lowtail._shared.interval import Interval
 from lowtail._shared.record import Record
 from lowtail.claims.trend.covariate import chosen_rows
@@ -83,7 +84,7 @@ def rate_effect(
     *,
     by: Sequence[str] | str = ("item", "orientation"),
     group: str | None = None,
-    family: str = "weibull",
+    family: PositiveFamily = "weibull",
     confidence: float = 0.95,
     rates: Mapping[str, float] | None = None,
 ) -> RateEffect:

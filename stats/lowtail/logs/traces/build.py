@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.record import Record
@@ -14,9 +15,6 @@ from lowtail.logs.findings import Finding, findings_frame
 from lowtail.logs.sheets.grid import Source
 from lowtail.logs.traces import checks
 from lowtail.logs.traces.checks import Event
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["ReadOptions", "Trace", "Zero", "build_trace"]
 

@@ -11,9 +11,10 @@ import io
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
@@ -22,9 +23,6 @@ from lowtail._shared.sample import Sample, SampleLike, as_sample
 from lowtail.errors import InputError, LowtailWarning
 from lowtail.models.distributions.families import Family, get_family, name_of
 from lowtail.models.distributions.fit import Fit, fit
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["SecondOpinion", "guarded", "second_opinion"]
 

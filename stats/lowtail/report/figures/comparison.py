@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from lowtail._shared.checks import door
 from lowtail.claims.comparison.answer import Comparison
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
-from lowtail.report.figures.breaks import draw_specimens, legend_above, wrap_label
+from lowtail.report.figures.specimens import draw_specimens, legend_above, legend_entries, wrap_label
 from lowtail.report.tables.rows import rows_of
 
 __all__ = ["comparison"]
@@ -22,7 +23,11 @@ _NEEDED = ("group", "ratio", "ratio_low", "ratio_high")
 
 @door
 def comparison(
-    comparison_or_table: Comparison | pd.DataFrame, ax: Axes | None = None, *, margin: float | None = None
+    comparison_or_table: Comparison | pd.DataFrame,
+    ax: Axes | None = None,
+    *,
+    margin: float | None = None,
+    palette: str | Sequence[str] | Mapping[str, str] | None = None,
 ) -> Axes:
     """Draw a comparison: every specimen of both arms above, the ratio with its interval below; or a forest of ratios.
 
@@ -35,6 +40,8 @@ def comparison(
     ax : matplotlib Axes, optional
     margin : float, optional
         Share the other arm must keep, for the shading of a forest; a Comparison brings its own.
+    palette : str, sequence of colours or mapping of arm to colour, optional
+        Of the two arms, as seaborn takes it; default: the colours of the house.
 
     Returns
     -------
@@ -62,7 +69,7 @@ def comparison(
     """
     if isinstance(comparison_or_table, Comparison):
         with style.quiet():
-            return _single(comparison_or_table, ax)
+            return _single(comparison_or_table, ax, palette)
     columns = getattr(comparison_or_table, "columns", ())
     missing = [c for c in _NEEDED if c not in columns]
     if missing or not len(comparison_or_table):
@@ -75,18 +82,18 @@ def comparison(
         return _forest(comparison_or_table, ax, margin)
 
 
-def _single(result: Comparison, ax: Axes | None) -> Axes:
+def _single(result: Comparison, ax: Axes | None, palette: style.Palette | None) -> Axes:
     ax = style.new_axes(ax, 6.2, 3.7)
-    looks = [style.look(name, i) for i, name in enumerate((result.reference, result.other))]
-    if looks[0] == looks[1]:
+    looks = list(style.looks((result.reference, result.other), palette).values())
+    if looks[0] == looks[-1]:
         looks = list(style.LOOKS[:2])
     top = max(s.highest for s in result.samples)
     least = min(float(s.lower.min()) for s in result.samples)
     reach = 0.10 if any(s.n_censored for s in result.samples) else 0.05
     ax.set_xlim(max(0.0, least - 0.15 * (top - least)), top + max(reach * top, 0.15 * (top - least)))
     typical = (result.typical_reference, result.typical_other)
-    for level, (sample, one, middle) in enumerate(zip(result.samples, looks, typical, strict=True)):
-        draw_specimens(ax, sample, float(level), one)
+    draw_specimens(ax, result.samples, (0, 1), looks)
+    for level, middle in enumerate(typical):
         if np.isfinite(middle):
             ax.plot(
                 [middle], [level + 0.24], marker="^", color=style.INK, linestyle="none", markersize=5, gid="typical"
@@ -96,9 +103,7 @@ def _single(result: Comparison, ax: Axes | None) -> Axes:
     ax.set_ylim(1.5, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel(f"load [kN]   (triangle: {result.typical})")
-    held = any(s.n_censored for s in result.samples)
-    if held:
-        legend_above(ax, {}, held=True)
+    legend_above(ax, legend_entries({}, result.samples))
     below = _axes_below(ax)
     _ratio_line(below, 0, result.ratio, result.ratio_low, result.ratio_high, style.LOOKS[0])
     wide = _limits([result.ratio_low, result.ratio_high, result.margin or 1.0])

@@ -14,7 +14,7 @@ from lowtail.claims.strength.borrowed_table import BORROWED
 from lowtail.claims.strength.table import StrengthTable, column_of
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
-from lowtail.report.figures.breaks import wrap_label
+from lowtail.report.figures.specimens import wrap_label
 
 __all__ = ["describe", "lower_bounds"]
 

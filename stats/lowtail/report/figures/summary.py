@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from lowtail._shared.checks import door
+from lowtail._shared.choices import FamilyName
 from lowtail.claims.basis import Basis, get_basis
 from lowtail.claims.comparison.table import compare_table
 from lowtail.claims.strength.table import DEFAULT_BY, column_of, strength_table
@@ -19,9 +20,9 @@ from lowtail.logs.breaks.log import BreakLog
 from lowtail.logs.breaks.samples import split
 from lowtail.report import phrases, style
 from lowtail.report.figures.breaks import breaks as plot_breaks
-from lowtail.report.figures.breaks import wrap_label
 from lowtail.report.figures.comparison import comparison as plot_comparison
 from lowtail.report.figures.probability import probability as plot_probability
+from lowtail.report.figures.specimens import wrap_label
 from lowtail.report.tables.rows import rows_of
 
 __all__ = ["summary"]
@@ -29,7 +30,12 @@ __all__ = ["summary"]
 
 @door
 def summary(
-    log: BreakLog, *, by: Sequence[str] = DEFAULT_BY, basis: str | Basis = "B-basis", family: str = "weibull"
+    log: BreakLog,
+    *,
+    by: Sequence[str] = DEFAULT_BY,
+    basis: str | Basis = "B-basis",
+    family: FamilyName = "weibull",
+    palette: str | Sequence[str] | Mapping[str, str] | None = None,
 ) -> Figure:
     """Draw the four panels that matter: the breaks, one probability plot, shock against slow, bound against rating.
 
@@ -44,6 +50,8 @@ def summary(
         Basis of the lower bounds drawn.
     family : str
         main distribution.
+    palette : str, sequence of colours or mapping of method to colour, optional
+        Of the specimens, as in `plot.breaks`.
 
     Returns
     -------
@@ -80,7 +88,10 @@ def summary(
         figure = style.new_figure(13.2, max(7.4, 1.6 + 0.72 * rows + 3.6))
         halves: Any = figure.subfigures(1, 2, width_ratios=(1.05, 1), wspace=0.03)
         left, right = halves
-        plot_breaks(samples, left.add_subplot(), low=low, low_name=f"{asked.name} lower bound", rated=_rated(table))
+        plot_breaks(
+            samples, left.add_subplot(), palette=palette, low=low, low_name=f"{asked.name} lower bound",
+            rated=_rated(table),
+        )  # fmt: skip
         one, two, three = right.subplots(3, 1, height_ratios=(1.25, 1, 1.1))
         richest = max(samples, key=lambda s: s.n_broken)
         _try_probability(one, richest, family)

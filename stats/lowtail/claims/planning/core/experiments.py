@@ -11,6 +11,7 @@ from typing import ClassVar, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from lowtail._shared.choices import NamedTest
 from lowtail._shared.parallel import seeds
 from lowtail._shared.sample import Sample
 from lowtail.claims.comparison.named_tests import two_sample_test
@@ -153,7 +154,7 @@ class FreshPairs:
 class NamedTestPairs(FreshPairs):
     """The same judged by a named test, one pair at a time; lognormal where all break; no answer shows nothing."""
 
-    test: str = ""
+    test: NamedTest
     blocks: ClassVar[int] = 26
     per_block: ClassVar[int] = 400
 

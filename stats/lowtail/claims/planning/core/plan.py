@@ -5,13 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from lowtail._shared import numbers as _numbers
 from lowtail._shared.record import Record
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["Plan", "count", "make_curve", "percent"]
 
