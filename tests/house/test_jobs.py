@@ -153,7 +153,7 @@ answer = lt.batch_bound(log["sewn sling, straight, slow pull"], 0.10, 0.95)""",
     "strength against age": (
         """log = lt.read_breaks(path)
 answer = lt.trend.retention(log, "age_years", group="sewn sling, straight, slow pull", power=False)""",
-        lambda a, at: 0 < a.low < a.estimate and f"{max(ages(at)):g}" in a.at,
+        lambda a, at: 0 < a.low < a.estimate and f"{max(ages(at)):g}" in a.at_value,
     ),
     "peak of a trace": (
         """trace = lt.trace.read_trace(traces / "drop_clean_D07.csv")

@@ -94,7 +94,7 @@ def test_sentence():
 
 def test_none_broken_is_the_attribute_statement():
     """Success run: 0.9^29 = 0.047 <= 0.05 < 0.9^28, so 29 specimens that hold show 10 %, 95 % (definition)."""
-    with pytest.raises(NoAnswerError, match=r"at most 45\.1 % are weaker than 22\.0 kN.*needs 29"):
+    with pytest.raises(NoAnswerError, match=r"at least 54\.9 % are stronger than 22\.0 kN.*needs 29"):
         lower_bound(Sample([22.0] * 5, [0] * 5), "B-basis")
     found = lower_bound(Sample([22.0] * 29, [0] * 29), "B-basis")
     assert (found.low, found.method, found.family) == (22.0, "attribute", "none assumed")

@@ -19,6 +19,7 @@ from lowtail.claims.comparison.designs import answer_blocks, answer_pairs
 from lowtail.claims.comparison.ratios import LowRatio, low_ratios, scatter
 from lowtail.claims.comparison.typical import Answer, answer_independent
 from lowtail.errors import InputError, NoAnswerError
+from lowtail.models.distributions.rounded import half_step
 from lowtail.models.two_samples.permutation import Alternative, check_alternative
 from lowtail.models.two_samples.t_tests import scatter_permutation
 
@@ -172,6 +173,8 @@ def _lows(
 ) -> tuple[LowRatio, tuple[LowRatio, ...]]:
     """The ratio of low strengths asked for, and those at 1, 5 and 10 %; NaN with a note where the data carry none."""
     try:
+        if half_step(reference) or half_step(other):
+            raise NoAnswerError("the loads are recorded in steps wider than twice their scatter.")
         found = low_ratios(reference, other, family, (fraction, *LOW_FRACTIONS), confidence, rng)
     except NoAnswerError as refusal:
         notes.append(f"No ratio of low strengths: {refusal}")

@@ -20,6 +20,7 @@ from lowtail.claims.comparison.answer import Comparison
 from lowtail.errors import NoAnswerError
 from lowtail.models.confidence.distribution import confidence_distribution
 from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.rounded import half_step
 from lowtail.models.two_samples.joint import (
     MOST,
     Differences,
@@ -257,7 +258,7 @@ def _stack(arms: Sequence[Sequence[tuple[float, float, float]]]) -> Differences:
 def _logs(sample: Sample) -> tuple[float, float, float]:
     """Mean of ln load, its variance and degrees of freedom."""
     y = np.log(sample.load)
-    return float(y.mean()), float(y.var(ddof=1) / y.size), float(y.size - 1)
+    return float(y.mean()), float(y.var(ddof=1) / y.size + half_step(sample) ** 2), float(y.size - 1)
 
 
 def _arm(sample: Sample, family: Family, fraction: float) -> tuple[float, float, float]:
@@ -266,7 +267,8 @@ def _arm(sample: Sample, family: Family, fraction: float) -> tuple[float, float,
     one = float(special.ndtr(1.0))
     middle, low, high = (math.log(law.low(fraction, c)) for c in (0.5, one, 1 - one))
     freedom = float(sample.n_broken - 1)
-    return middle, ((high - low) / (2 * float(special.stdtrit(freedom, one)))) ** 2, freedom
+    error = (high - low) / (2 * float(special.stdtrit(freedom, one)))
+    return middle, error**2 + half_step(sample) ** 2, freedom
 
 
 def _sets(p: dict[str, Array], sets: Array, labels: pd.DataFrame) -> pd.DataFrame:

@@ -75,6 +75,24 @@ class RatioLaw:
             low, high = (middle, high) if self.upper(middle) < 1 else (low, middle)
         return (low + high) / 2
 
+    def moved_apart(self, by: float) -> RatioLaw:
+        """The same with every limit of the log ratio moved away from the estimate by ``by``."""
+
+        def apart(limit: Callable[[float], float]) -> Callable[[float], float]:
+            return lambda g: limit(g) * float(np.exp(by if g >= 0.5 else -by))
+
+        return RatioLaw(
+            self.estimate,
+            apart(self.upper),
+            lambda confidence, two_sided: self.detectable(confidence, two_sided) * float(np.exp(-by)),
+            None if self.one_sided is None else apart(self.one_sided),
+        )
+
+    def p_value(self, alternative: str) -> float:
+        """P value that belongs to the limits: no ratio within the interval of its confidence is rejected."""
+        below = self.confidence_below_one()
+        return {"less": 1 - below, "greater": below}.get(alternative, min(1.0, 2 * min(below, 1 - below)))
+
     def interval(self, confidence: float) -> tuple[float, float]:
         """Two-sided interval with equal tails."""
         return self.upper((1 - confidence) / 2), self.upper((1 + confidence) / 2)

@@ -15,6 +15,7 @@ from lowtail.claims.comparison.ratios import RatioLaw, farther_of_two, ratio_of_
 from lowtail.errors import NoAnswerError
 from lowtail.models.distributions.families import get_family
 from lowtail.models.distributions.fit import fit
+from lowtail.models.distributions.rounded import half_step
 from lowtail.models.two_samples.permutation import Alternative
 
 __all__ = ["Answer", "answer_independent", "settle_family", "typical_law", "typical_strength"]
@@ -147,6 +148,15 @@ def answer_independent(
         )
     if held:
         notes.append(UNRELATED)
+    p_value = main.p_value
+    wide = half_step(reference) + half_step(other)
+    if wide:
+        law = law.moved_apart(wide)
+        p_value = max(p_value, law.p_value(alternative))
+        notes.append(
+            "Loads recorded in steps wider than twice their scatter: the limits are moved out by half a step, and the "
+            "p value goes by them."
+        )
     return Answer(
         law=law,
         family=name,
@@ -154,7 +164,7 @@ def answer_independent(
         typical_reference=typical_strength(reference, name, typical),
         typical_other=typical_strength(other, name, typical),
         test=main.test,
-        p_value=main.p_value,
+        p_value=p_value,
         permutation_test=beside.test,
         permutation_p=beside.p_value,
         smallest_p=beside.smallest_p,

@@ -29,6 +29,7 @@ from lowtail.models.bounds.weakest import (
 )
 from lowtail.models.confidence.distribution import ScalePrior, confidence_distribution
 from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.rounded import at_lower_edge, coarse_note
 
 __all__ = ["WeakLink", "weak_link"]
 
@@ -219,6 +220,8 @@ def weak_link(
     assembly, inside = ("", []) if isinstance(tests, Mapping) else assembly_of_log(tests, by, group)
     of_rig = not isinstance(tests, Mapping) and not assembly and parts is None
     samples, label, whole = _components(tests, by, group, inside if parts is None and assembly else parts)
+    coarse = [note for note in map(coarse_note, samples.values()) if note]
+    samples = {name: at_lower_edge(sample) for name, sample in samples.items()}
     names, count = tuple(samples), check_counts(counts, tuple(samples))
     given = dict(known or {})
     for name in given:
@@ -256,7 +259,7 @@ def weak_link(
         best_upgrade=str(table["component"].iloc[int(table["estimate_if_stronger"].to_numpy().argmax())]),
         upgrade=float(upgrade),
         components=table,
-        notes=(INDEPENDENT,),
+        notes=(INDEPENDENT, *coarse[:1]),
         names=names,
         count=count,
         location=location,

@@ -25,6 +25,7 @@ from lowtail.errors import InputError, NoAnswerError
 from lowtail.glossary import setting, spoken
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.models.distributions.families import Family, get_family
+from lowtail.models.distributions.rounded import on_design, placed_words
 from lowtail.models.early.holds import SAMPLES
 from lowtail.models.regression.line import RegressionLaw, regression_law
 from lowtail.models.regression.trend import nested_p, smallest_trend
@@ -260,13 +261,14 @@ def retention(
     covariate = with_others(read_covariate(rows, on, axis, who), rows, beside, extrapolate, who)
     load, broke = rows["load_kN"].to_numpy(dtype=float), rows["broke"].to_numpy(dtype=bool)
     design = covariate.design
-    line = regression_law(load, broke, design, law, who=who)
+    placed, step = on_design(load, broke, design, who)
+    line = regression_law(placed, broke, design, law, who=who)
     where: float | str = covariate.highest if at is None else at
     x = covariate.row(where, extrapolate)
     p, g = which.fraction_below, which.confidence
     goal = _rating(rows) if rating is None else float(rating)
     reaches, said = reaches_rating(line, covariate, p, g, goal, extrapolate)
-    batch_low, batch_share, batch_note = bound_with_batches(rows, load, broke, design, x, law, which)
+    batch_low, batch_share, batch_note = bound_with_batches(rows, placed, broke, design, x, law, which)
     bent = np.column_stack([design, design[:, 1] ** 2])
     drop = smallest_trend(load, broke, design, law, false_alarm, generator) if power else float("nan")
     change, low_change, high_change = _changes(line, covariate)
@@ -297,7 +299,13 @@ def retention(
         reaches_high=reaches[2],
         batch_low=batch_low,
         batch_share=batch_share,
-        notes=(*covariate.warnings(where), *_held_notes(line, x, which, low, batch_low), *said, *batch_note),
+        notes=(
+            *covariate.warnings(where),
+            *([placed_words(step)] if step else []),
+            *_held_notes(line, x, which, low, batch_low),
+            *said,
+            *batch_note,
+        ),
         value=covariate.value,
         load=load,
         broke=broke,

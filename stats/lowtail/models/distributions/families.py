@@ -48,6 +48,12 @@ class Family:
     transform: Callable[[Any], Any]
     inverse: Callable[[Any], Any]
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickle one of the three by its name, so that a worker gets the very same; scipy's copies are not equal."""
+        if self is FAMILIES.get(self.name):
+            return get_family, (self.name,)
+        return Family, (self.name, self.standard, self.transform, self.inverse)
+
     @property
     def on_log(self) -> bool:
         """True where the distribution is fitted on the logarithm of the load."""

@@ -12,13 +12,25 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lowtail._shared.resolution import different_loads
+from lowtail._shared.resolution import different_loads, shown_step
 from lowtail._shared.sample import Sample
+from lowtail.errors import NoAnswerError
 
-__all__ = ["COARSE", "at_lower_edge", "coarse_note", "coarse_step", "spread_readings"]
+__all__ = [
+    "COARSE",
+    "WIDE",
+    "at_lower_edge",
+    "coarse_note",
+    "coarse_step",
+    "half_step",
+    "on_design",
+    "placed_words",
+    "spread_readings",
+]
 
 Array = NDArray[np.float64]
 
+WIDE = 2.0  # standard deviations of the breaks as written: a wider step may carry their mean away from the true one
 COARSE = 0.25  # of a standard deviation of the breaks: a wider step is coarse
 
 
@@ -95,9 +107,68 @@ def at_lower_edge(sample: Sample, *, by_batch: bool = False) -> Sample:
 
 def coarse_note(sample: Sample) -> str:
     """What was done with the loads of a sample recorded in a coarse step, or an empty text."""
-    if at_lower_edge(sample) is sample:
-        return ""
+    return "" if at_lower_edge(sample) is sample else placed_words(sample.step)
+
+
+def placed_words(step: float) -> str:
+    """What is done with loads recorded in a coarse step, kN."""
     return (
-        f"The loads are recorded in steps of {sample.step:.3g} kN, coarse against their scatter: equal readings are "
+        f"The loads are recorded in steps of {step:.3g} kN, coarse against their scatter: equal readings are "
         "spread over the interval they stand for, single ones taken at its lower edge."
     )
+
+
+def on_design(load: Array, broke: NDArray[np.bool_], design: Array, who: str) -> tuple[Array, float]:
+    """Loads as a regression's bound must take them, and the step if it is coarse against the scatter about the line.
+
+    As `at_lower_edge`, among the specimens of one setting; the step is that of all loads. Loads in finer steps come
+    back as they are, with a step of 0. Coverage with and without:
+    ``tests/truth/rounded_trend.csv``.
+
+    Parameters
+    ----------
+    load, broke : ndarray, shape (n,)
+    design : ndarray, shape (n, d)
+    who : str
+        For the message.
+
+    Raises
+    ------
+    NoAnswerError
+        If the line leaves the breaks no scatter.
+    """
+    step, breaks = shown_step(load), load[broke]
+    rank = int(np.linalg.matrix_rank(design[broke])) if breaks.size else 0
+    if not step or breaks.size <= rank:
+        return load, 0.0
+    rest = breaks - design[broke] @ np.linalg.lstsq(design[broke], breaks, rcond=None)[0]
+    scatter = float(np.sqrt(rest @ rest / (breaks.size - rank)))
+    if scatter >= step / COARSE:
+        return load, 0.0
+    if scatter < 0.1 * step:
+        raise NoAnswerError(
+            f"{who}: to within the {step:.3g} kN in which loads are recorded, all breaks lie on one line, so that "
+            "their scatter cannot be estimated. Record the loads in finer steps, or break more specimens."
+        )
+    out = np.maximum(load - 0.5 * step, 0.01 * step)
+    setting = np.unique(design, axis=0, return_inverse=True)[1].ravel()
+    for each in range(int(setting.max()) + 1):
+        ours = np.flatnonzero(broke & (setting == each))
+        if ours.size:
+            out[ours] = spread_readings(load[ours], step)
+            passed = ~broke & (setting == each) & (load >= load[ours].max())
+            out[passed] = np.maximum(out[passed], out[ours].max())
+    return out, step
+
+
+def half_step(sample: Sample) -> float:
+    """How far the mean ln load of a sample may lie from that of the loads behind it: 0 unless its step is wide.
+
+    Up to `WIDE` standard deviations of the loads as written the roundings nearly cancel in a mean, and a comparison
+    keeps its level (``tests/truth/rounded_compare.csv``). Beyond it nearly all loads of an arm show one or two readings
+    and lie on the same side of them; half a step is the most that a mean can then be off.
+    """
+    breaks = sample.load[sample.broke]
+    if sample.n_between or breaks.size < 2 or not sample.step > WIDE * breaks.std(ddof=1):
+        return 0.0
+    return float(-np.log1p(-min(0.5 * sample.step / breaks.min(), 0.99)))
