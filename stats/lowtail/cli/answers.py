@@ -136,9 +136,10 @@ def strength(
     from lowtail.report.phrases import check_units
     from lowtail.report.tables.blocks import terminal_width, text_table
     from lowtail.report.tables.rows import rows_of
-    from lowtail.report.tables.text import only_groups, write_table
+    from lowtail.report.tables.text import check_table_file, only_groups, write_table
 
     check_units(units)
+    check_table_file({"out": out}, [file])
 
     groups = words_of(by, BY)
     log = only_groups(read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=groups)
@@ -216,9 +217,10 @@ def compare(
     from lowtail.report.phrases import check_units
     from lowtail.report.tables.blocks import terminal_width, text_table
     from lowtail.report.tables.rows import rows_of
-    from lowtail.report.tables.text import only_groups, write_table
+    from lowtail.report.tables.text import check_table_file, only_groups, write_table
 
     check_units(units)
+    check_table_file({"out": out}, [file])
 
     groups = words_of(by, tuple(c for c in BY if c != factor))
     log = only_groups(read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), only, by=groups)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -60,10 +61,12 @@ def trace(
     from lowtail.logs.traces.append import append_to_log
     from lowtail.logs.traces.rows import trace_rows
     from lowtail.report.tables.blocks import terminal_width, text_table
-    from lowtail.report.tables.text import trace_block, write_table
+    from lowtail.report.tables.text import check_table_file, trace_block, write_table
 
+    check_table_file({"out": out}, files, {"append": append})
     options: dict[str, Any] = {} if unit is None else {"unit": unit}
     rows = trace_rows(files, cfc=cfc, **options)
+    backup = None if append is None else append_to_log(rows, append)
     if out is not None:
         write_table(rows, out)
     if as_json:
@@ -71,7 +74,6 @@ def trace(
     else:
         print(text_table(trace_block(rows), terminal_width()))
     if append is not None:
-        backup = append_to_log(rows, append)
         kept = f"; the log as it was: {backup}" if backup else ""
         print(f"{len(rows)} rows added to {append}{kept}. Fill in item, method and outcome.", file=sys.stderr)
     return 0
@@ -136,8 +138,10 @@ def report(
     """
     from lowtail.claims.strength.groups import DEFAULT_BASES, can_answer
     from lowtail.report.page.page import write_report
+    from lowtail.report.tables.text import check_table_file
 
     target = out if out is not None else file.with_name(f"{file.stem}_report.html")
+    check_table_file({"table": table}, [file], {"out": target, "pdf": target.with_suffix(".pdf") if pdf else None})
     page = write_report(
         read_log(file, sheet, unit, decimal, columns, labels, slips, area_mm2), target,
         by=words_of(by, BY), bases=tuple(basis or DEFAULT_BASES),
@@ -168,15 +172,20 @@ def demo(folder: Path) -> int:
     folder
         Folder to make or fill; files that stand there already are not touched.
     """
+    from lowtail._shared.writing import check_writes, put
     from lowtail.errors import InputError
 
     source = _demo_log()
-    folder.mkdir(parents=True, exist_ok=True)
     log, page = folder / "park_breaks.csv", folder / "park_breaks_report.html"
     for there in (log, page):
-        if there.exists():
+        if os.path.lexists(there):
             raise InputError(f"{there} exists already and may be yours. Choose another folder.")
-    log.write_bytes(source.read_bytes())
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise InputError(f"{folder} cannot be made: {exc.strerror}. Choose another folder.") from None
+    check_writes({"FOLDER": log})
+    put(log, source.read_bytes(), new=True)
     print(f"Invented log written to {log}: no real park, product or test.")
     return report(log, out=page, title="Invented demonstration: a park's yearly retirement tests")
 

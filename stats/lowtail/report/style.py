@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from html import escape
 from io import BytesIO, StringIO
 from pathlib import Path
+from threading import RLock
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -23,6 +24,7 @@ from matplotlib.figure import Figure
 
 from lowtail._shared.caution import CAUTION
 from lowtail._shared.checks import door
+from lowtail._shared.writing import as_bytes, check_writes, put
 from lowtail.errors import InputError
 
 __all__ = [
@@ -95,6 +97,7 @@ _RC: dict[str, Any] = {
     "savefig.facecolor": PAPER,
     "text.color": INK,
     "text.parse_math": False,
+    "text.usetex": False,
     "xtick.color": MUTED,
     "ytick.color": MUTED,
     "xtick.labelcolor": INK,
@@ -121,7 +124,8 @@ _THEME = {
 }
 
 
-_ALWAYS = {"text.parse_math", "svg.fonttype", "svg.hashsalt", "pdf.fonttype"}
+_ONE_AT_A_TIME = RLock()  # matplotlib's settings are one for all threads: who draws waits for who draws
+_ALWAYS = {"text.parse_math", "text.usetex", "svg.fonttype", "svg.hashsalt", "pdf.fonttype"}
 
 
 def _changed() -> set[str]:
@@ -146,14 +150,15 @@ def quiet() -> Iterator[None]:
 
     import matplotlib as mpl
 
-    rc: Any = {k: v for k, v in _RC.items() if k in _ALWAYS or _OFF_SCREEN.get() or k not in _changed()}
-    with mpl.rc_context(rc), warnings.catch_warnings():
+    with _ONE_AT_A_TIME, warnings.catch_warnings():
+        rc: Any = {k: v for k, v in _RC.items() if k in _ALWAYS or _OFF_SCREEN.get() or k not in _changed()}
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
-        try:
-            yield
-        finally:  # the first figure of a notebook switches this on; it must not be switched off again
-            interactive = mpl.is_interactive()
-    mpl.interactive(interactive)
+        with mpl.rc_context(rc):
+            try:
+                yield
+            finally:  # the first figure of a notebook switches this on; it must not be switched off again
+                interactive = mpl.is_interactive()
+        mpl.interactive(interactive)
 
 
 def look(name: str, position: int = 0) -> Look:
@@ -317,7 +322,7 @@ def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     Raises
     ------
     InputError
-        If the ending is none of the three.
+        If the ending is none of the three, or the file cannot be written.
 
     See Also
     --------
@@ -341,12 +346,13 @@ def save_figure(figure: Figure | Axes, path: str | Path) -> Path:
     }
     if kind not in metadata:
         raise InputError(f"A figure is written as .png, .svg or .pdf, got {str(path)!r}.")
+    check_writes({"path": target})
+    if kind == "svg":
+        return put(target, as_bytes(svg_text(figure), "The figure"))
+    out = BytesIO()
     with quiet():
-        if kind == "svg":
-            target.write_text(svg_text(figure), encoding="utf-8")
-        else:
-            _figure_of(figure).savefig(target, format=kind, metadata=metadata[kind])
-    return target
+        _figure_of(figure).savefig(out, format=kind, metadata=metadata[kind])
+    return put(target, out.getvalue())
 
 
 def png_bytes(figure: Figure | Axes) -> bytes:
@@ -375,7 +381,21 @@ def _unique_ids(svg: str) -> str:
         seen[match[1]] += 1
         return match[0] if seen[match[1]] == 1 else f'id="{match[1]}-{seen[match[1]]}"'
 
-    return re.sub(r'\bid="([^"]+)"', number, svg)
+    return _TAG_OR_STYLE.sub(lambda tag: re.sub(r'\bid="([^"]+)"', number, tag[0]), svg)
+
+
+# What a figure is drawn with; texts stand between the tags, and what they say is nobody's to change.
+_TAG_OR_STYLE = re.compile(r"<style\b.*?</style>|<[^>]*>", re.S)
+
+
+def _in_page(tag: str, key: str) -> str:
+    """A tag of a figure as it stands inside a page: ids of its own, colours of the page's theme."""
+    tag = re.sub(r'\bid="([^"]+)"', rf'id="{key}-\1"', tag)
+    tag = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", tag)
+    tag = re.sub(r'(xlink:href|href)="#([^"]+)"', rf'href="#{key}-\2"', tag)
+    for hexa, variable in _THEME.items():
+        tag = re.sub(re.escape(hexa), variable, tag, flags=re.I)
+    return tag.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana")
 
 
 def inline_svg(figure: Figure | Axes, key: str, alt: str) -> str:
@@ -386,14 +406,9 @@ def inline_svg(figure: Figure | Axes, key: str, alt: str) -> str:
     svg = svg_text(figure)
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.S)
-    svg = re.sub(r'\bid="([^"]+)"', rf'id="{key}-\1"', svg)
-    svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", svg)
-    svg = re.sub(r'(xlink:href|href)="#([^"]+)"', rf'href="#{key}-\2"', svg)
-    for hexa, variable in _THEME.items():
-        svg = re.sub(re.escape(hexa), variable, svg, flags=re.I)
-    svg = svg.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana").replace("\n", " ")
+    svg = _TAG_OR_STYLE.sub(lambda tag: _in_page(tag[0], key), svg).replace("\n", " ")
     svg = re.sub(r">\s+<(?!/text|tspan)", "><", svg)
-    width, height = re.findall(r'(?:width|height)="([\d.]+)pt"', svg)[:2]
+    width, height = re.findall(r'(?:width|height)="([\d.]+)pt"', svg[: svg.index(">")])[:2]
     svg = re.sub(r'(<svg[^>]*?) width="[\d.]+pt"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg[^>]*?) height="[\d.]+pt"', r"\1", svg, count=1)
     widest = _ENLARGED * float(width)  # so that letters of 9 pt stay below the size of a heading

@@ -96,7 +96,7 @@ def test_no_cell_of_a_workbook_is_a_formula(small: pd.DataFrame, tmp_path: Path)
 
 
 def test_writing_needs_a_place(park: lt.BreakLog, tmp_path: Path) -> None:
-    with pytest.raises(lt.InputError, match="cannot be written"):
+    with pytest.raises(lt.InputError, match="folder that does not exist"):
         park.to_csv(tmp_path / "no" / "log.csv")
 
 

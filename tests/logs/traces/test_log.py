@@ -133,7 +133,7 @@ def test_adding_twice_is_refused_and_changes_nothing(tmp_path: Path) -> None:
     more = rows()
     more["specimen"] = ["P31 again", "P35 again"]
     backup = append_to_log(more, log)
-    assert backup is not None and backup.name == "log.csv.bak2" and backup.read_bytes() == before
+    assert backup is not None and backup.name == "log.csv.bak" and backup.read_bytes() == before
 
 
 def test_permissions_and_links_are_kept(tmp_path: Path) -> None:
@@ -168,8 +168,8 @@ def test_a_log_that_changes_meanwhile_is_not_overwritten(tmp_path: Path, monkeyp
     log.write_text(LOG)
     inner = trace_log._backup
 
-    def meddle(place: Path) -> Path:
-        made = inner(place)
+    def meddle(place: Path, old: bytes) -> Path:
+        made = inner(place, old)
         place.write_text(LOG + "A-3,sewn cord,straight,slow pull,13.9,broke,100,\n")
         return made
 

@@ -6,12 +6,14 @@ import csv
 import io
 import math
 import os
-import tempfile
+import re
+import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lowtail._shared.caution import CAUTION
+from lowtail._shared.writing import as_bytes, check_writes, put
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.schema import check_table
@@ -19,9 +21,10 @@ from lowtail.logs.breaks.schema import check_table
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["safe_text", "template_text", "write_csv", "write_template", "write_xlsx"]
+__all__ = ["book_bytes", "safe_text", "template_text", "write_csv", "write_template", "write_xlsx"]
 
 _DERIVED = ("load_kN", "upper_kN", "uncertainty_kN", "broke", "used", "set_aside", "slipped", "cell")
+_WRITTEN = re.compile(rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*(</)")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -70,7 +73,7 @@ def write_csv(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
     writer.writerow([safe_text(n) for n in names])
     for row in _cells(table, names):
         writer.writerow([safe_text(v) if isinstance(v, str) else repr(v) for v in row])
-    _put(path, text.getvalue().encode("utf-8"))
+    put(path, as_bytes(text.getvalue(), "The log"))
 
 
 def write_xlsx(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
@@ -87,7 +90,7 @@ def write_xlsx(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
     names = _columns(table)
     if len(table) > 1_000_000:
         raise InputError(f"A sheet holds at most 1,048,576 rows, the log has {len(table)}. Write it as CSV.")
-    _put(path, _workbook("Breaks", [names, *_cells(table, names)]))
+    put(path, _workbook("Breaks", [names, *_cells(table, names)]))
 
 
 def _workbook(title: str, rows: Iterable[list[Any]], more: dict[str, list[list[Any]]] | None = None) -> bytes:
@@ -117,9 +120,29 @@ def _workbook(title: str, rows: Iterable[list[Any]], more: dict[str, list[list[A
                 else:
                     out.append(None)
             sheet.append(out)
-    stream = io.BytesIO()
-    book.save(stream)
-    return stream.getvalue()
+    return book_bytes(book)
+
+
+def book_bytes(book: Any) -> bytes:
+    """Bytes of an openpyxl workbook without the time of writing: the same cells give the same file.
+
+    Raises
+    ------
+    InputError
+        If there is no room for its temporary files.
+    """
+    stream, out = io.BytesIO(), io.BytesIO()
+    try:
+        book.save(stream)
+    except OSError as exc:  # it keeps the sheets in temporary files
+        raise InputError(f"The workbook cannot be written: {exc.strerror}. Nothing was written.") from None
+    with zipfile.ZipFile(stream) as made, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as fixed:
+        for name in made.namelist():
+            data = made.read(name)
+            if name == "docProps/core.xml":
+                data = _WRITTEN.sub(rb"\g<1>1980-01-01T00:00:00Z\g<2>", data)
+            fixed.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), data, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
 
 
 def template_text() -> str:
@@ -143,15 +166,16 @@ def write_template(path: str | os.PathLike[str]) -> None:
         If a workbook is asked for and openpyxl is not installed.
     """
     place = Path(path)
-    if place.exists():
+    if place.suffix.lower() not in (".csv", ".xlsx"):
+        raise InputError(f"A template ends in .csv or .xlsx, got {place.name!r}.")
+    if os.path.lexists(place):
         raise InputError(f"{place} exists already and may hold data. Choose another name.")
+    check_writes({"path": place})
     if place.suffix.lower() == ".xlsx":
         about = {"About the columns": [[line] for line in _explanations()]}
-        _put(place, _workbook("Breaks", [_template_header()], about))
-    elif place.suffix.lower() == ".csv":
-        _put(place, template_text().encode("utf-8"))
+        put(place, _workbook("Breaks", [_template_header()], about), new=True)
     else:
-        raise InputError(f"A template ends in .csv or .xlsx, got {place.name!r}.")
+        put(place, template_text().encode("utf-8"), new=True)
 
 
 def _template_header() -> list[str]:
@@ -172,26 +196,3 @@ def _explanations() -> list[str]:
         meaning = "load at break, or the highest load held; change kN in the header if you record another force unit"
         lines.append(f"{name}{star}{unit}: {meaning if name == 'load' else column.meaning}{words}")
     return lines
-
-
-def _put(path: str | os.PathLike[str], data: bytes) -> None:
-    """Write beside the target and move into place, so that a file is whole or untouched."""
-    place = Path(path)
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-            os.chmod(name, 0o666 & ~_umask())
-            os.replace(name, place)
-        except OSError:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as exc:
-        raise InputError(f"{place} cannot be written: {exc.strerror}. Choose another place.") from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -13,6 +13,7 @@ from lowtail._shared.checks import door
 from lowtail._shared.choices import MARKS, DecimalMark
 from lowtail._shared.record import Record
 from lowtail._shared.sample import Sample, SlipsMean, check_slips
+from lowtail._shared.writing import check_writes
 from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log
@@ -123,16 +124,23 @@ class BreakLog(Record):
     def _ipython_key_completions_(self) -> list[str]:
         return list(self.samples)
 
+    @property
+    def _reads(self) -> list[str]:
+        """The file that this log was read from, which no output may take the place of."""
+        return [self.source.path] if self.source.path else []
+
     def to_csv(self, path: str | os.PathLike[str]) -> None:
         """Write the canonical log as CSV; it reads back identical. See `lowtail.logs.breaks.export.write_csv`."""
         from lowtail.logs.breaks.export import write_csv
 
+        check_writes({"path": path}, self._reads)
         write_csv(self.table, path)
 
     def to_xlsx(self, path: str | os.PathLike[str]) -> None:
         """Write the canonical log as XLSX ([excel] extra); it reads back identical."""
         from lowtail.logs.breaks.export import write_xlsx
 
+        check_writes({"path": path}, self._reads)
         write_xlsx(self.table, path)
 
     def to_frame(self) -> pd.DataFrame:

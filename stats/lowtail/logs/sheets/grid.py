@@ -13,11 +13,15 @@ __all__ = ["Grid", "Source"]
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a log came from: file name and SHA-256 of its bytes ("" for a table in hand)."""
+    """Where a log came from: file name and SHA-256 of its bytes ("" for a table in hand).
+
+    ``path`` is where the file lay, so that no output takes its place; it is shown nowhere.
+    """
 
     name: str
     sha256: str = ""
     sheet: str = ""
+    path: str = field(default="", repr=False, compare=False)
 
 
 @dataclass(slots=True)

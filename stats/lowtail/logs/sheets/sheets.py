@@ -18,7 +18,7 @@ from lowtail.logs.sheets.invisible import INVISIBLE, take_off_invisible
 from lowtail.logs.sheets.marks import audit_styles, mark_broken_cells
 from lowtail.logs.sheets.wide import is_number, stress_advice, wide_advice
 
-__all__ = ["ALL", "Grid", "Source", "read_grid"]
+__all__ = ["ALL", "Grid", "Source", "grid_of", "read_grid"]
 
 ALL = "all"  # the word for every sheet that looks like a log
 
@@ -39,7 +39,17 @@ def read_grid(
     TableError
         If the file cannot be a break log: damaged, binary, no header row, several sheets with a log.
     """
-    name, data = read_bytes(path)
+    return grid_of(*read_bytes(path), sheet, columns, os.path.abspath(path))
+
+
+def grid_of(
+    name: str,
+    data: bytes,
+    sheet: str | int | None = None,
+    columns: Mapping[str, str] | None = None,
+    path: str = "",
+) -> tuple[list[tuple[Grid, Header]], Source]:
+    """Grids with their headers, and the source, of the bytes of a file; errors as in `read_grid`."""
     digest = hashlib.sha256(data).hexdigest()
     if data[:4] == b"PK\x03\x04":
         grids = _workbook(name, data, check_zip(name, data), sheet)
@@ -59,7 +69,7 @@ def read_grid(
             mark_broken_cells(grid, data)
             names = {f.index: n for n, f in header.fields.items()}
             grid.findings.extend(audit_styles(grid, data, header.last + 1, names))
-    return found, Source(name, digest, ", ".join(grid.sheet for grid, _ in found))
+    return found, Source(name, digest, ", ".join(grid.sheet for grid, _ in found), path)
 
 
 def _every(name: str, grids: list[Grid], columns: Mapping[str, str] | None) -> list[tuple[Grid, Header]]:

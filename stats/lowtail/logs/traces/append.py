@@ -6,7 +6,7 @@ import csv
 import io
 import os
 import shutil
-import tempfile
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +14,19 @@ import numpy as np
 import pandas as pd
 
 from lowtail._shared.checks import door
+from lowtail._shared.writing import as_bytes, check_writes, locked, put
 from lowtail.errors import InputError, TableError
 from lowtail.logs.breaks.export import safe_text
 from lowtail.logs.cells import as_text, decimal_mark, key
 from lowtail.logs.sheets.grid import Grid
 from lowtail.logs.sheets.header import EACH, IN_COMMON, Header
-from lowtail.logs.sheets.sheets import read_grid
+from lowtail.logs.sheets.sheets import grid_of
 from lowtail.logs.traces.budget import kN_text
 from lowtail.logs.units import from_kN, read_force_unit, read_other_unit
 
 __all__ = ["append_to_log"]
 
+_NOTHING = "Nothing was added."
 _NEW_HEADER = (
     "specimen", "item", "orientation", "method", "load [kN]", "outcome", "load_uncertainty [kN]",
     "common_uncertainty [%]", "sample_rate_hz", "note",
@@ -64,7 +66,9 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
     Returns
     -------
     Path or None
-        The backup copy of the log as it was; None for a new log.
+        The backup copy of the log as it was, ``LOG.bak``; None for a new log. A later call takes the place of the copy
+        where all it holds stands in the log still, and makes a further one (``LOG.bak2``) where it holds what was
+        changed since. Calls from several processes and threads wait for each other.
 
     Raises
     ------
@@ -101,13 +105,20 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
             f"{place.name} is a workbook; adding to it would rewrite it. Save it as CSV, or name a CSV log."
         )
     records = [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+    check_writes({"log_path": place})
+    with locked(place):
+        return _add(place, records)
+
+
+def _add(place: Path, records: list[dict[str, Any]]) -> Path | None:
+    """Add the rows to a log that no other writer of ours touches meanwhile."""
     if not place.exists():
         text = _lines([list(_NEW_HEADER), *_new_rows(records)], ",", "\n")
-        _replace(place, text.encode("utf-8"), None)
+        put(place, as_bytes(text, "A row of the trace"), new=True, lost=_NOTHING)
         return None
     before = os.stat(place)
     old = place.read_bytes()
-    ((grid, header),), _ = read_grid(place)
+    ((grid, header),), _ = grid_of(place.name, old)
     _refuse_known(place, grid, header, records)
     width = max(len(grid.rows[header.last]), 1)
     cells = [_cells(place, r, grid, header, width) for r in records]
@@ -120,8 +131,12 @@ def append_to_log(rows: pd.DataFrame, log_path: str | os.PathLike[str]) -> Path 
         raise InputError(
             f"{place.name} is in {encoding} and cannot hold {exc.object[exc.start]!r}. Save it as UTF-8."
         ) from exc
-    backup = _backup(place)
-    _replace(place, old + added, (before, grid, cells))
+    _read_back(place, old + added, grid, cells)
+    backup = _backup(place, old)
+    now = os.stat(place)
+    if (now.st_mtime_ns, now.st_size) != (before.st_mtime_ns, before.st_size) or place.read_bytes() != old:
+        raise InputError(f"{place.name} changed while rows were being added. Nothing was added; try again.")
+    put(place, old + added, lost=_NOTHING)
     return backup
 
 
@@ -231,54 +246,26 @@ def _lines(rows: list[list[str]], delimiter: str, end: str) -> str:
     return out.getvalue()
 
 
-def _backup(place: Path) -> Path:
-    """Copy the log beside itself under the first free name."""
+def _backup(place: Path, old: bytes) -> Path:
+    """Keep the log as it was beside itself, under the one name for it.
+
+    An earlier copy makes room only where all it holds stands in the log still; else the next name is taken.
+    """
     for number in range(1, 10_000):
         target = place.with_name(f"{place.name}.bak" if number == 1 else f"{place.name}.bak{number}")
-        try:
-            with open(target, "xb"):
-                pass
-        except FileExistsError:
-            continue
-        except OSError as exc:
-            raise InputError(f"{target} cannot be written: {exc.strerror}. Nothing was added.") from None
-        shutil.copy2(place, target)
-        return target
+        if target.is_file() and old.startswith(target.read_bytes()):
+            return put(target, old, lost=_NOTHING)
+        if not os.path.lexists(target):
+            made = put(target, old, new=True, lost=_NOTHING)
+            with suppress(OSError):
+                shutil.copystat(place, made)
+            return made
     raise InputError(f"{place.name} has 9999 backups. Clear them away first.")
 
 
-def _replace(place: Path, data: bytes, check: tuple[os.stat_result, Grid, list[list[str]]] | None) -> None:
-    """Write beside the log, read it back, and move it into place at once."""
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{place.name}.", suffix=".csv", dir=place.parent)
-    except OSError as exc:
-        raise InputError(f"{place.parent} cannot be written to: {exc.strerror}. Nothing was added.") from None
-    fresh = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        if check is None:
-            os.chmod(name, 0o644)
-            os.link(name, place)  # fails where a file appeared meanwhile
-            fresh.unlink()
-            return
-        before, grid, cells = check
-        now = os.stat(place)
-        _read_back(place, fresh, grid, cells)
-        if (now.st_mtime_ns, now.st_size) != (before.st_mtime_ns, before.st_size):
-            raise InputError(f"{place.name} changed while rows were being added. Nothing was added; try again.")
-        shutil.copymode(place, name)
-        os.replace(name, place)
-    except OSError as exc:
-        raise InputError(f"{place} cannot be written: {exc.strerror}. Nothing was added.") from None
-    finally:
-        fresh.unlink(missing_ok=True)
-
-
-def _read_back(place: Path, fresh: Path, grid: Grid, cells: list[list[str]]) -> None:
-    ((again, _),), _ = read_grid(fresh)
+def _read_back(place: Path, data: bytes, grid: Grid, cells: list[list[str]]) -> None:
+    """Refuse rows with which the log would not read as it does now, with the new rows below."""
+    ((again, _),), _ = grid_of(place.name, data)
     if (
         again.delimiter != grid.delimiter
         or again.rows[: len(grid.rows)] != grid.rows

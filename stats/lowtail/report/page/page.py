@@ -13,17 +13,18 @@ from lowtail._shared.checks import door
 from lowtail._shared.guard import Trouble, attempt
 from lowtail._shared.parallel import Seed, as_seed
 from lowtail._shared.record import Record
+from lowtail._shared.writing import as_bytes, put
 from lowtail.claims.basis import Basis
 from lowtail.claims.group_checks import asked
 from lowtail.claims.strength.table import DEFAULT_BASES, DEFAULT_BY
-from lowtail.errors import InputError
+from lowtail.errors import InputError, MissingExtraError
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.models.distributions.families import Family
 from lowtail.report import phrases
 from lowtail.report.first_lines import lines_of
 from lowtail.report.page.gather import Answers, ArmChoice, gather
 from lowtail.report.page.html import render_html
-from lowtail.report.page.pdf import render_pdf
+from lowtail.report.page.pdf import NO_TYPST, render_pdf
 from lowtail.report.page.sections_checks import checks_section
 from lowtail.report.page.sections_comparison import comparison_section, comparison_summary
 from lowtail.report.page.sections_figures import depth_section, figures_section
@@ -34,7 +35,7 @@ from lowtail.report.page.sections_words import cautions_section, methods_section
 from lowtail.report.phrases import Units
 from lowtail.report.style import off_screen
 from lowtail.report.tables.blocks import Fold, Prose, Section, published_block
-from lowtail.report.tables.text import only_groups, write_table
+from lowtail.report.tables.text import check_table_file, only_groups, table_bytes
 
 __all__ = ["Report", "write_report"]
 
@@ -191,11 +192,9 @@ def write_report(
     """
     rng = as_seed(rng)
     phrases.check_units(units)
-    target = Path(path)
-    if not target.parent.is_dir():
-        raise InputError(f"`path` lies in a folder that does not exist: {str(target.parent)!r}. Make it first.")
-    if target.suffix.lower() not in (".html", ".htm"):
-        raise InputError(f"`path` must end in .html, got {str(path)!r}. For a PDF beside it pass pdf=True.")
+    target, pdf_file = _outputs(log, path, pdf, table_file)
+    for name, words in (("title", title), ("author", author), ("command", command)):
+        as_bytes(words, f"`{name}`")
     columns = (by,) if isinstance(by, str) else tuple(by)
     shown = only_groups(log, only, by=columns)
     asking = asked(checks, shown, columns)
@@ -211,12 +210,18 @@ def write_report(
             sections = _short(sections)
         lines = _claim(answers)
         parts = {"title": title, "author": author, "claim": lines, "caution": CAUTION, "sections": sections}
-        target.write_text(render_html(**parts, n_jobs=jobs, progress=progress), encoding="utf-8")  # type: ignore[arg-type]
-        pdf_path = str(render_pdf(**parts, path=target.with_suffix(".pdf"))) if pdf else ""  # type: ignore[arg-type]
+        page = as_bytes(render_html(**parts, n_jobs=jobs, progress=progress), "The page")  # type: ignore[arg-type]
+        made = {target: page}
+        if pdf_file is not None:
+            made[pdf_file] = render_pdf(**parts)  # type: ignore[arg-type]
+    if table_file is not None:
+        made[Path(table_file)] = table_bytes(answers.table, Path(table_file).suffix.lower(), lines)
+    for place, data in made.items():
+        put(place, data)
     return Report(
         path=str(target),
-        pdf=pdf_path,
-        table_file=str(write_table(answers.table, table_file, lines)) if table_file is not None else "",
+        pdf=str(pdf_file or ""),
+        table_file=str(Path(table_file)) if table_file is not None else "",
         claim=tuple(lines),
         n_groups=len(answers.samples),
         rows_in=shown.n_rows,
@@ -224,6 +229,21 @@ def write_report(
         rows_set_aside=shown.n_set_aside,
         answers=answers,
     )
+
+
+def _outputs(log: BreakLog, path: str | Path, pdf: bool, table_file: str | Path | None) -> tuple[Path, Path | None]:
+    """The page and the PDF to write, refused here where one of the files cannot be written or would be lost."""
+    from importlib.util import find_spec
+
+    target = Path(path)
+    if target.suffix.lower() not in (".html", ".htm"):
+        raise InputError(f"`path` must end in .html, got {str(path)!r}. For a PDF beside it pass pdf=True.")
+    pdf_file = target.with_suffix(".pdf") if pdf else None
+    if pdf and find_spec("typst") is None:
+        raise MissingExtraError(NO_TYPST)
+    reads = [log.source.path] if log.source.path else []
+    check_table_file({"table_file": table_file}, reads, {"path": target, "pdf": pdf_file})
+    return target, pdf_file
 
 
 def _jobs(n_jobs: int | None, log: BreakLog, by: Sequence[str], checks: bool) -> int:

@@ -13,7 +13,9 @@ from lowtail.errors import MissingExtraError
 from lowtail.report.style import off_screen, svg_text
 from lowtail.report.tables.blocks import Block, Bullets, Draw, Fold, Picture, Prose, Section, Table, keep_units
 
-__all__ = ["render_pdf"]
+__all__ = ["NO_TYPST", "render_pdf"]
+
+NO_TYPST = "A PDF needs typst: pip install 'lowtail[pdf]', or print the HTML page."
 
 _WIDTH_MM, _HEIGHT_MM, _IN_FOLDS_MM = 176.0, 215.0, 116.0  # a figure's greatest width and height; its width in a fold
 _HEAD = """\
@@ -35,17 +37,17 @@ _HEAD = """\
 """
 
 
-def render_pdf(
-    *, title: str, author: str, claim: Sequence[str], caution: str, sections: Sequence[Section], path: str | Path
-) -> Path:
+def render_pdf(*, title: str, author: str, claim: Sequence[str], caution: str, sections: Sequence[Section]) -> bytes:
     """Typeset the page as PDF.
 
     Parameters
     ----------
     title, author, claim, caution, sections
         As for `render_html`.
-    path : path
-        File to write.
+
+    Returns
+    -------
+    bytes
 
     Raises
     ------
@@ -55,7 +57,7 @@ def render_pdf(
     try:
         import typst
     except ImportError as exc:
-        raise MissingExtraError("A PDF needs typst: pip install 'lowtail[pdf]', or print the HTML page.") from exc
+        raise MissingExtraError(NO_TYPST) from exc
     import matplotlib
 
     fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -80,9 +82,7 @@ def render_pdf(
         source.write_text("\n\n".join(lines), encoding="utf-8")
         compiled: Any = typst
         data: bytes = compiled.compile(str(source), root=folder, font_paths=[str(fonts)])
-    target = Path(path)
-    target.write_bytes(data)
-    return target
+    return data
 
 
 def text(value: str) -> str:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
-from collections.abc import Sequence
+import os
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lowtail._shared.caution import CAUTION
+from lowtail._shared.writing import as_bytes, check_writes, put
 from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG, meaning, meanings
+from lowtail.logs.breaks.export import book_bytes, safe_text
 from lowtail.logs.breaks.log import BreakLog
 from lowtail.report import phrases
 from lowtail.report.tables.blocks import Cell, Heading, Table
@@ -20,16 +25,20 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "TABLE_ENDINGS",
+    "check_table_file",
     "findings_table",
     "only_groups",
     "raw_table",
     "set_aside_table",
     "sums_sentence",
+    "table_bytes",
     "trace_block",
     "write_table",
 ]
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+TABLE_ENDINGS = (".csv", ".xlsx", ".json")
+_NO_OPENPYXL = "Writing .xlsx needs openpyxl: pip install 'lowtail[excel]', or write .csv."
 
 
 def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()) -> Path:
@@ -49,40 +58,66 @@ def write_table(table: pd.DataFrame, path: str | Path, notes: Sequence[str] = ()
     Raises
     ------
     InputError
-        If the ending is none of the three.
+        If the ending is none of the three, or the file cannot be written.
     MissingExtraError
         If .xlsx is asked for and openpyxl is not installed.
     """
-    target = Path(path)
-    kind = target.suffix.lower()
-    if kind == ".csv":
-        safe = table.copy()
-        for column in safe.columns:
-            if safe[column].dtype.kind not in "biufcmM":  # text, under whichever name pandas keeps it
-                safe[column] = [_disarm(v) for v in safe[column]]
-        safe.columns = [_disarm(c) for c in safe.columns]
-        safe["caution"] = [CAUTION, *[""] * (len(safe) - 1)][: len(safe)]
-        safe.to_csv(target, index=False, encoding="utf-8")
-    elif kind == ".json":
+    target = check_table_file({"path": path})["path"]
+    return put(target, table_bytes(table, target.suffix.lower(), notes))
+
+
+def check_table_file(
+    writes: Mapping[str, str | os.PathLike[str] | None],
+    reads: Iterable[str | os.PathLike[str]] = (),
+    pages: Mapping[str, str | os.PathLike[str] | None] | None = None,
+) -> dict[str, Path]:
+    """Refuse, before any work, table files (and ``pages`` beside them) that cannot be written: see `check_writes`.
+
+    Raises
+    ------
+    InputError
+        If one takes the place of a file that is read or of another, cannot be written, or has another ending.
+    MissingExtraError
+        If .xlsx is asked for and openpyxl is not installed.
+    """
+    from importlib.util import find_spec
+
+    for path in writes.values():
+        if path is not None and Path(path).suffix.lower() not in TABLE_ENDINGS:
+            raise InputError(f"A table is written as .csv, .xlsx or .json, got {str(path)!r}.")
+        if path is not None and Path(path).suffix.lower() == ".xlsx" and find_spec("openpyxl") is None:
+            raise MissingExtraError(_NO_OPENPYXL)
+    return check_writes({**writes, **(pages or {})}, reads)
+
+
+def table_bytes(table: pd.DataFrame, kind: str, notes: Sequence[str] = ()) -> bytes:
+    """The bytes of a table file, ``kind`` one of `TABLE_ENDINGS`; see `write_table`."""
+    if kind == ".xlsx":
+        return _xlsx(table, notes)
+    if kind == ".json":
         rows = json.loads(table.to_json(orient="records", double_precision=15))
-        target.write_text(json.dumps({"rows": rows, "caution": CAUTION}, indent=2), encoding="utf-8")
-    elif kind == ".xlsx":
-        _write_xlsx(table, target, notes)
-    else:
-        raise InputError(f"A table is written as .csv, .xlsx or .json, got {str(path)!r}.")
-    return target
+        return as_bytes(json.dumps({"rows": rows, "caution": CAUTION}, indent=2), "The table")
+    columns = [table.iloc[:, i] for i in range(table.shape[1])]
+    body = [c if c.dtype.kind in "biufcmM" else c.map(_disarm) for c in columns]  # text under any name pandas keeps
+    rows = [list(row) for row in zip(*(c.astype(object).where(c.notna(), "") for c in body), strict=True)]
+    caution = [CAUTION, *[""] * (len(rows) - 1)][: len(rows)]
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([*map(_disarm, table.columns), "caution"])
+    writer.writerows([*row, end] for row, end in zip(rows, caution, strict=True))
+    return as_bytes(text.getvalue(), "The table")
 
 
 def _disarm(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+    return safe_text(value) if isinstance(value, str) else value
 
 
-def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None:
+def _xlsx(table: pd.DataFrame, notes: Sequence[str]) -> bytes:
     try:
         from openpyxl import Workbook
         from openpyxl.styles import Alignment, Font
     except ImportError as exc:
-        raise MissingExtraError("Writing .xlsx needs openpyxl: pip install 'lowtail[excel]', or write .csv.") from exc
+        raise MissingExtraError(_NO_OPENPYXL) from exc
     book = Workbook()
     book.remove(book.worksheets[0])
     sheets: dict[str, list[Sequence[Any]]] = {
@@ -101,7 +136,7 @@ def _write_xlsx(table: pd.DataFrame, target: Path, notes: Sequence[str]) -> None
                 if r == 1:
                     cell.font, cell.alignment = Font(bold=True), Alignment(wrap_text=True, vertical="top")
         page.freeze_panes = "B2"
-    book.save(target)
+    return book_bytes(book)
 
 
 def _odd(value: Any) -> bool:
