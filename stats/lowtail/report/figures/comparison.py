@@ -10,7 +10,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from lowtail._shared.checks import door
+from lowtail._shared.guard import attempt
 from lowtail.claims.comparison.answer import Comparison
+from lowtail.claims.comparison.joint import Joint
+from lowtail.claims.comparison.table import ComparisonTable
 from lowtail.errors import InputError
 from lowtail.report import phrases, style
 from lowtail.report.figures.specimens import draw_specimens, legend_above, legend_entries, wrap_label
@@ -31,7 +34,9 @@ def comparison(
 ) -> Axes:
     """Draw a comparison: every specimen of both arms above, the ratio with its interval below; or a forest of ratios.
 
-    Below 1 the other arm is the weaker. Where a margin was stated, the region that breaks it is shaded.
+    Below 1 the other arm is the weaker. Where a margin was stated, the region that breaks it is shaded. A forest shows
+    two limits: the thin line is the two-sided interval, by which a difference is stated; the thick one the band of
+    one-sided limits, by which a margin is stated. The diamond below is the joint answer's mean with its interval.
 
     Parameters
     ----------
@@ -136,23 +141,71 @@ def _made_of(sample: Any) -> str:
 
 
 def _forest(table: pd.DataFrame, ax: Axes | None, margin: float | None) -> Axes:
-    ax = style.new_axes(ax, 6.9, 1.1 + 0.46 * len(table))
+    ax = style.new_axes(ax, 6.9, 1.6 + 0.46 * (len(table) + 1))
     if margin is None and "margin" in table.columns and table["margin"].notna().any():
         margin = float(table["margin"].dropna().iloc[0])
+    joint = _joint(table)
     ends = table[["ratio_low", "ratio_high"]].to_numpy(dtype=float)
     wide = _limits([*ends[np.isfinite(ends)], margin or 1.0])
     for level, row in enumerate(rows_of(table)):
         if np.isfinite(row.ratio):
             _ratio_line(ax, level, row.ratio, row.ratio_low, row.ratio_high, style.LOOKS[0], label_at=wide[1])
+            band = [getattr(row, name, np.nan) for name in ("keeps_low", "keeps_high")]
+            if np.isfinite(band).all():
+                ax.plot(
+                    band, [level, level], color=style.LOOKS[0].colour, linewidth=3.6, gid="band", solid_capstyle="butt"
+                )
         else:
             ax.annotate("no answer", (1.0, level), ha="center", va="center", color=style.MUTED)
     _ratio_axis(ax, wide, margin)
-    ax.set_yticks(range(len(table)), [wrap_label(str(g), 30) for g in table["group"]])
-    ax.set_ylim(len(table) - 0.4, -0.6)
+    names = [wrap_label(str(g), 30) for g in table["group"]]
+    if joint is not None:
+        names.append(f"mean of these {joint.n_groups}")
+        _diamond(ax, len(table), joint)
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    _explain(ax, table, joint)
     first = table.iloc[0]
     arms = (first.get("other", "other"), first.get("reference", "reference"))
     ax.set_xlabel(f"ratio of typical strengths, {arms[0]} / {arms[1]}   (below 1: {arms[0]} is weaker)")
     return ax
+
+
+def _joint(table: pd.DataFrame) -> Joint | None:
+    """The joint answer of a table of `compare_table`; None where it has none."""
+    if not isinstance(table, ComparisonTable):
+        return None
+    found = attempt(lambda: table.joint, who="these groups")
+    return found if isinstance(found, Joint) and np.isfinite(found.ratio_low) else None
+
+
+def _diamond(ax: Axes, level: float, joint: Joint) -> None:
+    x, y = [joint.ratio_low, joint.ratio, joint.ratio_high, joint.ratio], [level, level - 0.26, level, level + 0.26]
+    ax.fill(x, y, color=style.INK, gid="joint", linewidth=0)
+    ax.annotate(
+        phrases.ratio(joint.ratio, joint.ratio_low, joint.ratio_high), (1.01, level),
+        xycoords=("axes fraction", "data"), va="center", fontsize=8.5, fontweight="bold",
+    )  # fmt: skip
+
+
+def _explain(ax: Axes, table: pd.DataFrame, joint: Joint | None) -> None:
+    """A legend of the two lines and the diamond."""
+    from matplotlib.lines import Line2D
+
+    if not {"keeps_low", "keeps_high", "confidence"} <= set(table.columns):
+        return
+    level, one = float(table["confidence"].iloc[0]), style.LOOKS[0].colour
+    marks = [
+        Line2D([], [], color=one, linewidth=1.6, label=f"{phrases.percent(level)} interval"),
+        Line2D([], [], color=one, linewidth=3.6, label=f"{phrases.percent(2 * level - 1)} band"),
+    ]
+    if joint is not None:
+        marks.append(Line2D([], [], color=style.INK, marker="D", linestyle="none", label="mean"))
+    down = -0.62 / (0.46 * (len(table) + 1))  # below the axis label, whatever the number of rows
+    ax.legend(
+        handles=marks, loc="upper center", bbox_to_anchor=(0.5, down), ncols=len(marks), borderaxespad=0.2,
+        columnspacing=1.2,
+    )  # fmt: skip
 
 
 def _ratio_line(
