@@ -116,7 +116,7 @@ def probability(
         ax.set_title(style.wrap_title(name, 44))
         if lbf:
             style.second_axis(ax)
-        ax.legend(loc="upper left", bbox_to_anchor=(-0.12, -0.15), ncols=2, handlelength=1.6, borderaxespad=0.2)
+        ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=2, handlelength=1.6, borderaxespad=0.2)
         if own:
             style.fixed_layout(ax, left=0.75, right=0.15, top=0.95 if lbf else 0.5, bottom=1.15)
     return ax
