@@ -78,9 +78,12 @@ def plain_checks(checked: list[GroupChecks] | None) -> list[dict[str, Any]] | No
 
 def source_of(log: BreakLog) -> dict[str, Any]:
     """File, fingerprint and the sum of rows, for JSON."""
+    from lowtail.logs.edits import data_sha256
+
     used = int(log.table["used"].sum())
     return {
-        "file": log.source.name, "sha256": log.source.sha256, "rows_in": len(log.table), "rows_used": used,
+        "file": log.source.name, "sha256": log.source.sha256, "data_sha256": data_sha256(log.table),
+        "edited": log.edited, "rows_in": len(log.table), "rows_used": used,
         "rows_set_aside": len(log.table) - used,
     }  # fmt: skip
 

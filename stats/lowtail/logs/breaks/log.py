@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from lowtail._shared.checks import door
 from lowtail._shared.choices import MARKS, DecimalMark
@@ -18,6 +20,7 @@ from lowtail.errors import InputError, TableError
 from lowtail.glossary import BREAK_LOG
 from lowtail.logs.breaks.build import REQUIRED, build_log
 from lowtail.logs.breaks.samples import DEFAULT_BY, Samples, split
+from lowtail.logs.edits import edits, row_marks
 from lowtail.logs.sheets.grid import Grid, Source
 from lowtail.logs.sheets.header import Header, find_header
 from lowtail.logs.sheets.invisible import take_off_invisible
@@ -46,12 +49,20 @@ class BreakLog(Record):
         File name, SHA-256, sheet.
     slips : str
         What a slip means in this log: "failure", "held", or "" where it is not stated.
+    as_read : ndarray, shape (n,)
+        A mark of every row as it was read, for ``edited``.
     """
 
     table: pd.DataFrame
     findings: pd.DataFrame
     source: Source
     slips: SlipsMean = ""
+    as_read: NDArray[np.uint64] | None = None
+
+    @property
+    def edited(self) -> str:
+        """What was changed in ``table`` since the log was read, e.g. "edited after reading: rows E3"; "" if nothing."""
+        return edits(self.table, self.as_read)
 
     @property
     def n_rows(self) -> int:
@@ -342,7 +353,7 @@ def _log(found: Sequence[tuple[Grid, Header]], source: Source, options: ReadOpti
         repeats=options.repeats,
         area_mm2=options.area_mm2,
     )
-    return BreakLog(table=table, findings=findings, source=source, slips=options.slips)
+    return BreakLog(table=table, findings=findings, source=source, slips=options.slips, as_read=row_marks(table))
 
 
 def _unit(options: ReadOptions) -> str | None:

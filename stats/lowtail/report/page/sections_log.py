@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from lowtail import __version__
 from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.edits import data_sha256
 from lowtail.report import phrases
 from lowtail.report.tables.blocks import Block, Bullets, Cell, Fold, Heading, Prose, Section, Table
 from lowtail.report.tables.text import findings_table, raw_table, set_aside_table, shorten, sums_sentence
@@ -130,6 +131,8 @@ def provenance(log: BreakLog, *, command: str, seed: int, choices: Sequence[str]
     items = [
         f"File: {source.name or 'a table in hand'}" + (f", sheet {source.sheet}" if source.sheet else "") + ".",
         f"SHA-256 of the file: {source.sha256 or 'none, the table was in hand'}.",
+        f"SHA-256 of the rows as used: {data_sha256(log.table)}.",
+        *([f"The table was {log.edited}. The numbers are those of the edited table."] if log.edited else []),
         f"lowtail {__version__}; Python {platform.python_version()}; "
         + ", ".join(f"{name} {version(name)}" for name in LIBRARIES)
         + ".",

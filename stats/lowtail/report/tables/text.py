@@ -17,6 +17,7 @@ from lowtail.errors import InputError, MissingExtraError
 from lowtail.glossary import BREAK_LOG, meaning, meanings
 from lowtail.logs.breaks.export import book_bytes, safe_text
 from lowtail.logs.breaks.log import BreakLog
+from lowtail.logs.edits import without
 from lowtail.report import phrases
 from lowtail.report.tables.blocks import Cell, Heading, Table
 from lowtail.report.tables.rows import rows_of
@@ -178,7 +179,11 @@ def only_groups(log: BreakLog, only: Sequence[str] | None, *, by: Sequence[str])
     if not keep.any():
         groups = "; ".join(dict.fromkeys(names))
         raise InputError(f"`only` {phrases.join([repr(w) for w in only])} matches no group. Groups: {groups}.")
-    return replace(log, table=log.table[keep].reset_index(drop=True))
+    return replace(
+        log,
+        table=log.table[keep].reset_index(drop=True),
+        as_read=without(log.as_read, log.table[~keep]),
+    )
 
 
 def findings_table(log: BreakLog, levels: Sequence[str] = ("error", "warning", "info")) -> Table:
