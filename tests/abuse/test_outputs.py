@@ -199,17 +199,21 @@ def test_a_full_disk_leaves_every_file_as_it_was(place, name):
 @pytest.mark.parametrize("end", [signal.SIGKILL, signal.SIGINT])
 def test_stopped_in_the_middle_of_writing_the_file_is_the_old_or_the_new(place, end):
     code = (
-        "from lowtail._shared.writing import put\n"
+        "import signal\nfrom lowtail._shared.writing import put\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a job in the background is started without it
         "print('go', flush=True)\n"
         "while True:\n    put('big.csv', b'a' * 3_000_000)\n    put('big.csv', b'b' * 2_000_000)\n"
     )
     Path("big.csv").write_bytes(b"b" * 2_000_000)
     for turn in range(4):
         child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        child.stdout.readline()
-        time.sleep(0.05 + 0.013 * turn)
-        child.send_signal(end)
-        child.wait(10)
+        try:
+            child.stdout.readline()
+            time.sleep(0.05 + 0.013 * turn)
+            child.send_signal(end)
+            child.wait(10)
+        finally:
+            child.kill()
         data = Path("big.csv").read_bytes()
         assert data in (b"a" * 3_000_000, b"b" * 2_000_000)
         child.stdout.close()

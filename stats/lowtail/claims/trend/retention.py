@@ -251,7 +251,7 @@ def retention(
     ...     "age_years": [1.0, 1, 4, 4, 8, 8], "item": "sling"})
     >>> answer = retention(table, by="item", family="lognormal", power=False)
     >>> round(answer.low, 2), round(100 * answer.change, 2)
-    (20.4, -1.73)
+    (20.35, -1.73)
     """
     if size < 400:
         raise InputError(f"`size` must be at least 400 simulated samples, got {size!r}.")

@@ -168,7 +168,9 @@ def half_step(sample: Sample) -> float:
     keeps its level (``tests/truth/rounded_compare.csv``). Beyond it nearly all loads of an arm show one or two readings
     and lie on the same side of them; half a step is the most that a mean can then be off.
     """
+    if sample.n_between:
+        return 0.0
     breaks = sample.load[sample.broke]
-    if sample.n_between or breaks.size < 2 or not sample.step > WIDE * breaks.std(ddof=1):
+    if breaks.size < 2 or not sample.step > WIDE * breaks.std(ddof=1):
         return 0.0
     return float(-np.log1p(-min(0.5 * sample.step / breaks.min(), 0.99)))
