@@ -13,6 +13,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
+from xml.parsers import expat
 
 from lowtail.errors import InputError, TableError
 
@@ -23,13 +24,9 @@ MAX_UNPACKED = 1500 * 2**20
 MAX_CELLS = 16_000_000
 MAX_COLUMNS = 2_000
 _CHUNK = 1 << 20
-_ROW = re.compile(rb'<(?:\w+:)?row [^>]*?\br="([0-9]{1,9})"')
-_CELL = re.compile(rb'<(?:\w+:)?c [^>]*?\br="([A-Z]{1,4})([0-9]{1,9})"')
-_ODS_ROW = re.compile(
-    rb'<table:table-row(?:[^>]*?rows-repeated="([0-9]{1,12})")?[^>]*>(.*?)</table:table-row>', re.DOTALL
-)
-_ODS_CELL = re.compile(rb"<table:(?:covered-)?table-cell[^>]*>")
-_ODS_REPEAT = re.compile(rb'columns-repeated="([0-9]{1,12})"')
+MAX_MERGED = 1_000_000
+_ADDRESS = re.compile("([A-Z]{1,8})([0-9]{1,12})", re.IGNORECASE)
+_SHEET_ROOTS = ("worksheet", "sst", "workbook", "styleSheet")
 
 
 def read_bytes(path: str | os.PathLike[str]) -> tuple[str, bytes]:
@@ -79,6 +76,8 @@ def check_zip(name: str, data: bytes) -> str:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = archive.infolist()
             names = {m.filename for m in members}
+            if len({n.lower() for n in names}) < len(members):
+                raise TableError(f"{name} holds one part twice, so that it may be read in two ways. Save it again.")
             if any(m.flag_bits & 1 for m in members):
                 raise TableError(f"{name} is protected by a password. Save it without one.")
             if any(n.lower().endswith("vbaproject.bin") for n in names):
@@ -102,49 +101,140 @@ def check_zip(name: str, data: bytes) -> str:
 
 
 def _check_member(name: str, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
-    """Read a member through once: it must unpack as announced, declare no entities and claim no absurd extent."""
-    markup = member.filename.endswith((".xml", ".rels"))
-    sheet = member.filename.startswith("xl/worksheets/") and markup
-    last_row, letters = 0, set[bytes]()
+    """Read a member through once, as XML wherever a reader could take it for a part of the workbook."""
+    part = _Part(name, member)
     for chunk in _chunks(archive, member):
-        if markup and (b"<!ENTITY" in chunk or b"<!DOCTYPE" in chunk):
-            raise TableError(f"{name}: {member.filename} declares entities, which no workbook needs. Save it again.")
-        if sheet:
-            rows = _ROW.findall(chunk)
-            cells = _CELL.findall(chunk)
-            letters.update(c for c, _ in cells)
-            last_row = max([last_row, *map(int, rows), *(int(r) for _, r in cells[-1:])])
-    last_column = max((column_number(c.decode()) for c in letters), default=0)
-    if member.filename == "content.xml":
-        last_row, last_column = _ods_extent(archive.read(member))
-    if last_column > MAX_COLUMNS or last_row * last_column > MAX_CELLS:
-        raise TableError(
-            f"{name}: {member.filename} reaches to row {last_row}, column {last_column}: too many cells for a "
-            "break log. Delete stray cells far from the table, or save the log alone as .csv."
-        )
+        part.feed(chunk)
+    part.close()
 
 
-def _ods_extent(content: bytes) -> tuple[int, int]:
-    """Rows and columns that an OpenDocument sheet comes to up to its last filled cell, repeats counted."""
-    height, width = 0, 0
-    for repeat, body in _ODS_ROW.findall(content):
-        end = body.rfind(b"value-type")
-        if end >= 0:
-            height += int(repeat or 1)
-            cells = _ODS_CELL.findall(body, 0, body.find(b">", end) + 1)
-            width = max(width, sum(int(n[1]) if (n := _ODS_REPEAT.search(cell)) else 1 for cell in cells))
-    return height, width
+class _Part:
+    """What one part of a workbook claims, by the elements that are really there: cells, merged ranges, counts."""
+
+    def __init__(self, name: str, member: zipfile.ZipInfo) -> None:
+        self.name, self.part, self.size = name, member.filename, member.file_size
+        self.strict = self.part.lower().endswith((".xml", ".rels"))
+        self.row = self.column = self.merged = 0
+        self.height = self.pending = self.width = self.filled = self.along = self.repeat = 0  # of an OpenDocument row
+        self.parser: expat.XMLParserType | None = expat.ParserCreate("UTF-8", "}")
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+        self.parser.StartDoctypeDeclHandler = self._entities
+        self.parser.CommentHandler = self._text
+        self.parser.StartCdataSectionHandler = self._open
+        self.parser.EndCdataSectionHandler = self._shut
+        self.parser.buffer_text = True
+        self.seen = False
+
+    def feed(self, chunk: bytes) -> None:
+        """Parse on; parts that are no markup are let be."""
+        if self.parser is None:
+            return
+        if not self.seen and not self.strict and not chunk.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+            self.parser = None
+            return
+        try:
+            self.parser.Parse(chunk)
+        except expat.ExpatError as exc:
+            self._malformed(exc)
+
+    def close(self) -> None:
+        """The end of the part: what it comes to."""
+        try:
+            if self.parser is not None:
+                self.parser.Parse(b"", True)
+        except expat.ExpatError as exc:
+            self._malformed(exc)
+        row, column = max(self.row, self.height), max(self.column, self.width)
+        if column > MAX_COLUMNS or row * column > MAX_CELLS:
+            raise TableError(
+                f"{self.name}: {self.part} reaches to row {row}, column {column}: too many cells for a "
+                "break log. Delete stray cells far from the table, or save the log alone as .csv."
+            )
+
+    def _malformed(self, exc: expat.ExpatError) -> None:
+        if self.strict:
+            raise TableError(f"{self.name} is a damaged workbook ({self.part}: {exc}). Save it again.") from None
+        self.parser = None
+
+    def _entities(self, *_: object) -> None:
+        raise TableError(f"{self.name}: {self.part} declares entities, which no workbook needs. Save it again.")
+
+    def _open(self) -> None:
+        if self.parser is not None:
+            self.parser.CharacterDataHandler = self._text
+
+    def _shut(self) -> None:
+        if self.parser is not None:
+            self.parser.CharacterDataHandler = None
+
+    def _text(self, text: str) -> None:
+        if "<c " in text or "<row " in text:
+            raise TableError(f"{self.name}: {self.part} hides cells in a text or a comment. Save it again.")
+
+    def _start(self, tag: str, found: dict[str, str]) -> None:
+        kind = tag.rpartition("}")[2].rpartition(":")[2]
+        given = {k.rpartition("}")[2].rpartition(":")[2]: v for k, v in found.items()} if found else found
+        if not self.seen:
+            self.seen, self.strict = True, self.strict or kind in _SHEET_ROOTS
+        if kind == "c":
+            self._reach(given.get("r", ""))
+        elif kind == "row":
+            self.row = max(self.row, self._number(given.get("r", "0")))
+        elif kind == "mergeCell":
+            self._merge(given.get("ref", ""))
+        elif kind == "sst":
+            for count in ("count", "uniqueCount"):
+                if self._number(given.get(count, "0")) > self.size:
+                    raise TableError(f"{self.name}: {self.part} announces more texts than it has bytes. Save it again.")
+        elif kind == "table-row":
+            self.repeat = self._number(given.get("number-rows-repeated", "1"))
+            self.filled = self.along = 0
+        elif kind in ("table-cell", "covered-table-cell"):
+            self.along += self._number(given.get("number-columns-repeated", "1"))
+            if "value-type" in given:
+                self.filled = self.along
+
+    def _end(self, tag: str) -> None:
+        if tag.endswith("}table-row") or tag.endswith(":table-row"):
+            self.pending += self.repeat
+            if self.filled:
+                self.height, self.width, self.pending = self.height + self.pending, max(self.width, self.filled), 0
+        elif tag.endswith("}table"):
+            self.row, self.column = max(self.row, self.height), max(self.column, self.width)
+            self.height = self.pending = self.width = 0
+
+    def _number(self, text: str) -> int:
+        if not (text.strip().isdecimal() and len(text) < 16):
+            raise TableError(f"{self.name}: {self.part} holds {text[:40]!r} where a number must stand. Save it again.")
+        return int(text)
+
+    def _reach(self, address: str) -> tuple[int, int]:
+        if not address:
+            return 0, 0
+        found = _ADDRESS.fullmatch(address.replace("$", ""))
+        if found is None:
+            raise TableError(f"{self.name}: {self.part} holds {address[:40]!r} where a cell's address must stand.")
+        row, column = int(found[2]), column_number(found[1].upper())
+        self.row, self.column = max(self.row, row), max(self.column, column)
+        return row, column
+
+    def _merge(self, text: str) -> None:
+        corners = [self._reach(corner) for corner in text.split(":")]
+        (top, left), (bottom, right) = corners[0], corners[-1]
+        self.merged += (bottom - top + 1) * (right - left + 1)
+        if self.merged > MAX_MERGED:
+            raise TableError(f"{self.name}: {self.part} merges {self.merged} cells. Take the merging off, save again.")
 
 
 def _chunks(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:
-    total, tail = 0, b""
+    total = 0
     with archive.open(member) as stream:
         while block := stream.read(_CHUNK):
             total += len(block)
             if total > MAX_UNPACKED:
                 raise TableError(f"{member.filename} unpacks to more than {MAX_UNPACKED // 2**20} MB.")
-            yield tail + block
-            tail = block[-256:]
+            yield block
 
 
 def column_letters(index: int) -> str:

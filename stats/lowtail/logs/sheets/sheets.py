@@ -127,7 +127,7 @@ def _header_view(grid: Grid) -> list[list[Any]]:
     """First rows, with merged cells that span columns filled: a merged heading stands over each of its columns."""
     rows = [list(r) for r in grid.rows[: SEARCH_ROWS + 2]]
     for (top, left), (_, right) in grid.merged:
-        if top < len(rows) and right > left:
+        if top < len(rows) and left < len(rows[top]) and right > left:
             rows[top][left : right + 1] = [rows[top][left]] * (right - left + 1)
     return rows
 
