@@ -1,6 +1,7 @@
 """Many writers of one break log: every row reported as added stands in it, and a refusal leaves nothing behind."""
 
-import multiprocessing
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -14,6 +15,19 @@ OLD = b"specimen,item,load [kN],outcome,note\nold-1,cord,14.1,broke,\n"
 
 def row(name):
     return pd.DataFrame([{"file": f"{name}.csv", "specimen": name, "peak_kN": 12.5, "rate_hz": 1e4, "clipped": False}])
+
+
+WRITER = """
+import sys
+import pandas as pd
+import lowtail as lt
+log, who, calls = sys.argv[1:]
+for number in range(int(calls)):
+    name = f"{who}-{number}"
+    row = {"file": f"{name}.csv", "specimen": name, "peak_kN": 12.5, "rate_hz": 1e4, "clipped": False}
+    lt.trace.append_to_log(pd.DataFrame([row]), log)
+    print(name, flush=True)
+"""
 
 
 def add(log, who, calls):
@@ -31,8 +45,12 @@ def test_two_processes_lose_no_row(tmp_path, old, calls):
     log = tmp_path / "log.csv"
     if old:
         log.write_bytes(old)
-    with multiprocessing.get_context("spawn").Pool(2) as pool:
-        said = pool.starmap(add, [(str(log), "a", calls), (str(log), "b", calls)])
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(log), who, str(calls)], stdout=subprocess.PIPE, text=True)
+        for who in "ab"
+    ]
+    said = [writer.communicate(timeout=120)[0].split() for writer in writers]
+    assert [writer.returncode for writer in writers] == [0, 0] and len(said[0]) == len(said[1]) == calls
     lines = log.read_text(encoding="utf-8").splitlines()
     named = [line.split(",")[0] for line in lines[1:]]
     assert sorted(named) == sorted([*(["old-1"] if old else []), *said[0], *said[1]])
